@@ -1,0 +1,1 @@
+"""Bytes on the wire: transports, and the shell that carries out one exchange within its deadline."""

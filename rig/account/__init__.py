@@ -1,0 +1,1 @@
+"""What each unit endured and what that proves: pure functions."""

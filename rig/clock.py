@@ -1,0 +1,56 @@
+"""The three clocks of a recording, behind one small seam.
+
+Deadlines and intervals use ``monotonic_ns``; stamps use ``boot_ns`` (it counts through suspend and
+never steps); the wall clock only labels. Nothing else in the project reads a clock.
+"""
+
+from __future__ import annotations
+
+import time
+from pathlib import Path
+from typing import Protocol
+
+_BOOT_ID = Path("/proc/sys/kernel/random/boot_id")
+
+
+class Clock(Protocol):
+    """What the daemon needs to know about time. All values are integer nanoseconds."""
+
+    def monotonic_ns(self) -> int:
+        """Return CLOCK_MONOTONIC; stops in suspend. For deadlines."""
+        ...
+
+    def boot_ns(self) -> int:
+        """Return CLOCK_BOOTTIME; counts through suspend. For stamps."""
+        ...
+
+    def utc_ns(self) -> int:
+        """Return the wall clock since 1970-01-01 UTC; may step at any time. For labels only."""
+        ...
+
+    def boot_id(self) -> str:
+        """Return the identity of this boot of the machine."""
+        ...
+
+
+class SystemClock:
+    """The clocks of this machine."""
+
+    def monotonic_ns(self) -> int:
+        """Return CLOCK_MONOTONIC in ns."""
+        return time.monotonic_ns()
+
+    def boot_ns(self) -> int:
+        """Return CLOCK_BOOTTIME in ns."""
+        return time.clock_gettime_ns(time.CLOCK_BOOTTIME)
+
+    def utc_ns(self) -> int:
+        """Return the wall clock in ns."""
+        return time.time_ns()
+
+    def boot_id(self) -> str:
+        """Return the kernel's boot id."""
+        return _BOOT_ID.read_text(encoding="ascii").strip()
+
+
+SYSTEM = SystemClock()

@@ -1,0 +1,1 @@
+"""The logger: threads live here and nowhere else."""

@@ -1,0 +1,1 @@
+"""Which channel went first, and how sure: pure functions over arrays."""

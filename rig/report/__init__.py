@@ -1,0 +1,1 @@
+"""Text, tables and JSON from what forensics and account return."""

@@ -1,0 +1,1 @@
+"""Files on disk: the only code that opens, syncs and renames data."""

@@ -1,0 +1,1 @@
+"""The live terminal view: a process of its own that only reads files."""
