@@ -235,6 +235,8 @@ class EventKind(enum.StrEnum):
     STORE_BACK = "store-back"
     DAMAGE = "damage"
     FAST_POLL = "fast-poll"
+    HEALTH = "health"
+    """The logger about itself, now and then: memory, descriptors, disk, clock offset, lateness."""
     SWITCH = "switch"
     PHASE = "phase"
     UNIT = "unit"
