@@ -110,7 +110,9 @@ def bounds(channel: Channel) -> tuple[Bound, ...]:
     return tuple(watched)
 
 
-def step(watch: Watch, bound: Bound, t_ns: int, value: float, status: int) -> tuple[Watch, tuple[Change, ...]]:
+def step(
+    watch: Watch, bound: Bound, t_ns: int, value: float, status: int
+) -> tuple[Watch, tuple[Change, ...]]:
     """Return the new state after one reading taken at ``t_ns``, and what changed (up to two things)."""
     zone = bound.zone(value, status)
     state = TABLE[watch.state, zone]

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, field
 
 
@@ -51,7 +52,6 @@ class Backoff:
 
 
 _GROWTH = 1.05
-_LOWEST_US = 1.0
 
 
 @dataclass(slots=True)
@@ -64,11 +64,8 @@ class Lateness:
 
     def note(self, late_ns: int) -> None:
         """Count one poll that began ``late_ns`` after its deadline (negative counts as zero)."""
-        step = 0
         microseconds = late_ns / 1e3
-        if microseconds > _LOWEST_US:
-            # 2 ** (1/14) is 1.0508: bit length plus a linear mantissa would do, but log is clear
-            step = int(_log_steps(microseconds)) + 1
+        step = math.ceil(math.log(microseconds, _GROWTH)) if microseconds > 1.0 else 0
         self.counts[step] = self.counts.get(step, 0) + 1
         self.total += 1
         self.worst_ns = max(self.worst_ns, late_ns)
@@ -80,11 +77,5 @@ class Lateness:
         for step in sorted(self.counts):
             seen += self.counts[step]
             if seen >= wanted:
-                return min(_LOWEST_US * _GROWTH**step / 1e3, self.worst_ns / 1e6)
+                return min(_GROWTH**step / 1e3, self.worst_ns / 1e6)
         return 0.0
-
-
-def _log_steps(microseconds: float) -> float:
-    import math
-
-    return math.log(microseconds / _LOWEST_US, _GROWTH)

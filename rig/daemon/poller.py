@@ -1,0 +1,347 @@
+"""One thread per bus: wait for the next deadline, ask, stamp, hand over. Nothing here waits for a disk."""
+
+from __future__ import annotations
+
+import threading
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from typing import Protocol
+
+from drivers import Driver, Exchange, Reply
+from rig.clock import Clock
+from rig.core.measure import Route, failed, measure
+from rig.core.model import EventKind, Scan, Status
+from rig.core.schedule import Backoff, Cadence, Lateness
+from rig.daemon.intake import Intake, Notice
+from rig.errors import BusError, DeadlineError, InstrumentError, ReplyError
+
+LOST_AFTER = 2
+"""Failed polls in a row until an instrument counts as lost; a single one shows in the statuses."""
+REPORTS_AT_ONCE = 20
+"""Most entries read from an instrument's error queue in one go."""
+GRACE_S = 2.0
+"""How far past its own deadline a call may be before the bus is given up as stuck."""
+
+
+class Answer(Protocol):
+    """A reply and the interval in which its values were taken (boot ns)."""
+
+    @property
+    def reply(self) -> Reply:
+        """What was said."""
+        ...
+
+    @property
+    def sent_ns(self) -> int:
+        """Start of the interval."""
+        ...
+
+    @property
+    def received_ns(self) -> int:
+        """End of the interval."""
+        ...
+
+
+class Wire(Protocol):
+    """The open or closed connection of one bus (drivers.bus gives it)."""
+
+    def open(self) -> None:
+        """Open; raises BusError."""
+        ...
+
+    def exchange(self, exchange: Exchange, timeout_s: float, quiet_s: float) -> Answer:
+        """Carry out one exchange within its deadline; raises BusError."""
+        ...
+
+    def close(self) -> None:
+        """Close; never raises."""
+        ...
+
+
+@dataclass(slots=True, kw_only=True)
+class Station:
+    """One instrument on a bus: its driver, its cadence, its state of health."""
+
+    name: str
+    driver: Driver
+    blocks: Sequence[tuple[int, Sequence[Route]]]
+    """Per exchange of the driver's ``polls``: index in the session's block table, and the routes."""
+    poll_s: float
+    timeout_s: float
+    cadence: Cadence
+    backoff: Backoff
+    fast_poll_s: float | None = None
+    ready: bool = False
+    lost: bool = False
+    failures: int = 0
+    missed: int = 0
+    told_missed_ns: int = 0
+    lateness: Lateness = field(default_factory=Lateness)
+    answered_ns: int = 0
+
+    @property
+    def listening(self) -> bool:
+        """Whether the instrument sends by itself and is only listened to."""
+        return all(exchange.request_bytes == 0 for exchange in self.driver.polls)
+
+
+class Haste:
+    """Which instruments are to be polled as fast as their bus allows, and until when.
+
+    The only word that goes from the recorder back to the pollers; reading it costs a dict look-up.
+    """
+
+    def __init__(self) -> None:
+        self._until: dict[str, int] = {}
+
+    def ask(self, instrument: str, until_ns: int) -> None:
+        """Ask for fast polls until the monotonic time ``until_ns``."""
+        self._until[instrument] = until_ns
+
+    def wanted(self, instrument: str, now_ns: int) -> bool:
+        """Return whether fast polls are wanted now."""
+        return self._until.get(instrument, 0) > now_ns
+
+
+class Poller(threading.Thread):
+    """Polls all instruments of one bus until told to stop.
+
+    ``deadline_ns`` is the monotonic time by which the call now under way must have ended (0: none is);
+    the supervisor reads it to find a stuck bus. An ``abandoned`` poller hands over nothing any more.
+    """
+
+    def __init__(
+        self,
+        *,
+        bus: str,
+        wire: Wire,
+        stations: Sequence[Station],
+        intake: Intake,
+        clock: Clock,
+        haste: Haste | None = None,
+    ) -> None:
+        super().__init__(name=f"bus {bus}", daemon=True)
+        self.bus = bus
+        self.stations = stations
+        self.deadline_ns = 0
+        self.doing = ""
+        self.abandoned = False
+        self.failure: BaseException | None = None
+        self._wire = wire
+        self._intake = intake
+        self._clock = clock
+        self._haste = haste or Haste()
+        self._stopping = threading.Event()
+        self._open = False
+        self._bus_backoff = Backoff(first_s=1.0)
+
+    def stop(self) -> None:
+        """Ask the thread to end after the exchange under way."""
+        self._stopping.set()
+
+    def run(self) -> None:
+        """Poll until stopped. An unexpected exception ends the thread and is kept in ``failure``."""
+        try:
+            while not self._stopping.is_set():
+                self._turn()
+        except BaseException as error:  # kept for the supervisor, which reports it
+            self.failure = error
+        finally:
+            self._wire.close()
+
+    def _turn(self) -> None:
+        station = min(self.stations, key=lambda one: one.cadence.due_ns)
+        wait_ns = station.cadence.due_ns - self._clock.monotonic_ns()
+        if wait_ns > 0 and self._stopping.wait(wait_ns / 1e9):
+            return
+        began_ns = self._clock.monotonic_ns()
+        if not station.lost and not station.listening:
+            station.lateness.note(began_ns - station.cadence.due_ns)
+        self._attend(station)
+        self._plan(station)
+
+    def _plan(self, station: Station) -> None:
+        now_ns = self._clock.monotonic_ns()
+        if station.lost or not self._open:
+            return  # _failed has set the next try
+        if station.listening:
+            station.cadence.due_ns = now_ns  # it talks when it likes; be there
+            return
+        fast = station.fast_poll_s is not None and self._haste.wanted(station.name, now_ns)
+        period_s = station.fast_poll_s if fast and station.fast_poll_s is not None else station.poll_s
+        station.cadence.change(round(period_s * 1e9), now_ns)
+        missed = station.cadence.advance(now_ns)
+        if missed and not fast:
+            self._missed(station, missed, now_ns)
+
+    def _missed(self, station: Station, missed: int, now_ns: int) -> None:
+        """Say once a minute, not each time, that polls were passed over."""
+        station.missed += missed
+        if now_ns - station.told_missed_ns < 60_000_000_000:
+            return
+        station.told_missed_ns = now_ns
+        self._say(
+            EventKind.GAP,
+            station.name,
+            f"{station.missed} polls of {station.name} passed over: the bus was busy or late",
+            {"cause": "late", "polls": station.missed},
+        )
+        station.missed = 0
+
+    def _attend(self, station: Station) -> None:
+        """One visit to an instrument: open and introduce if need be, then poll all its blocks."""
+        try:
+            self._ensure_open()
+            if not station.ready:
+                self._introduce(station)
+        except BusError as error:
+            self._failed(station, error)
+            self._hand_over_failure(station, range(len(station.blocks)), error)
+            return
+        polls = station.driver.polls
+        for at, exchange in enumerate(polls):
+            if self._stopping.is_set():
+                return
+            try:
+                answer = self._exchange(station, exchange)
+            except BusError as error:
+                self._failed(station, error)
+                whole = isinstance(error, DeadlineError) or not self._open
+                self._hand_over_failure(station, range(at, len(polls)) if whole else (at,), error)
+                if whole:
+                    return
+                self._read_reports(station)
+            else:
+                block, routes = station.blocks[at]
+                values, statuses = measure(routes, answer.reply.values, answer.reply.statuses)
+                self._hand_over(station, block, answer, values, statuses)
+                if at == len(polls) - 1:
+                    self._worked(station)
+
+    def _ensure_open(self) -> None:
+        if self._open:
+            return
+        self._watch("open", 10.0)
+        try:
+            self._wire.open()
+        finally:
+            self._watch("", 0.0)
+        self._open = True
+        self._bus_backoff.worked()
+
+    def _introduce(self, station: Station) -> None:
+        """Identity and set-up commands: after each opening, before the first poll."""
+        for exchange in station.driver.opening:
+            self._exchange(station, exchange)
+        self._read_reports(station)
+        station.ready = True
+
+    def _exchange(self, station: Station, exchange: Exchange) -> Answer:
+        self._watch(f"{station.name}: {exchange.label}", station.timeout_s * 3)
+        try:
+            return self._wire.exchange(exchange, station.timeout_s, station.driver.quiet_s)
+        finally:
+            self._watch("", 0.0)
+
+    def _watch(self, doing: str, allowed_s: float) -> None:
+        self.doing = doing
+        self.deadline_ns = self._clock.monotonic_ns() + round((allowed_s + GRACE_S) * 1e9) if doing else 0
+
+    def _read_reports(self, station: Station) -> None:
+        """Drain the instrument's own error queue into events, bounded."""
+        report = station.driver.report
+        if report is None or not self._open:
+            return
+        for _ in range(REPORTS_AT_ONCE):
+            try:
+                entry = self._exchange(station, report).reply.text
+            except BusError as error:
+                self._failed(station, error)
+                return
+            if not entry:
+                return
+            self._say(
+                EventKind.INSTRUMENT_REPORT, station.name, f"{station.name} reports {entry}", {"entry": entry}
+            )
+
+    def _failed(self, station: Station, error: BusError) -> None:
+        """Note a failed exchange: reopen what has to be, wait longer each time, say so once."""
+        station.failures += 1
+        if not isinstance(error, DeadlineError | ReplyError | InstrumentError):
+            self._close()
+        if not self._open:
+            wait_s = self._bus_backoff.failed()
+        elif station.failures < LOST_AFTER:
+            return
+        else:
+            wait_s = station.backoff.failed()
+            station.ready = False  # it may have been switched off and on: introduce it again
+        if not station.lost:
+            station.lost = True
+            self._say(
+                EventKind.INSTRUMENT_LOST,
+                station.name,
+                f"{station.name} on {self.bus} does not answer: {error}",
+                {"cause": str(error), "error": type(error).__name__, "bus": self.bus},
+            )
+        station.cadence.due_ns = self._clock.monotonic_ns() + round(max(wait_s, station.poll_s) * 1e9)
+
+    def _close(self) -> None:
+        self._wire.close()
+        self._open = False
+        for station in self.stations:
+            station.ready = False
+
+    def _worked(self, station: Station) -> None:
+        station.answered_ns = self._clock.boot_ns()
+        if station.lost:
+            self._say(
+                EventKind.INSTRUMENT_BACK,
+                station.name,
+                f"{station.name} on {self.bus} answers again after {station.failures} failed tries",
+                {"failures": station.failures, "bus": self.bus},
+            )
+            station.lost = False
+            station.cadence.due_ns = self._clock.monotonic_ns()
+        station.failures = 0
+        station.backoff.worked()
+
+    def _hand_over(
+        self, station: Station, block: int, answer: Answer, values: tuple[float, ...], statuses: bytes
+    ) -> None:
+        if not self.abandoned:
+            scan = Scan(
+                block=block,
+                sent_ns=answer.sent_ns,
+                received_ns=answer.received_ns,
+                values=values,
+                statuses=statuses,
+            )
+            self._intake.scan(scan, station.name)
+
+    def _hand_over_failure(self, station: Station, which: Sequence[int], error: BusError) -> None:
+        """Record that a reading was due and why there is none."""
+        if self.abandoned:
+            return
+        now_ns = self._clock.boot_ns()
+        status = _STATUS.get(type(error), Status.NO_REPLY)
+        for at in which:
+            block, routes = station.blocks[at]
+            values, statuses = failed(routes, status)
+            self._intake.scan(
+                Scan(block=block, sent_ns=now_ns, received_ns=now_ns, values=values, statuses=statuses),
+                station.name,
+            )
+
+    def _say(self, kind: EventKind, subject: str, text: str, data: dict[str, object]) -> None:
+        if not self.abandoned:
+            self._intake.notice(
+                Notice(kind=kind, boot_ns=self._clock.boot_ns(), subject=subject, text=text, data=data)
+            )
+
+
+_STATUS: dict[type[BusError], Status] = {
+    DeadlineError: Status.NO_REPLY,
+    ReplyError: Status.BAD_REPLY,
+    InstrumentError: Status.REFUSED,
+}
