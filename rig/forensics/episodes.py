@@ -1,0 +1,85 @@
+"""Which stretch of the recording is the failure, and what came before it.
+
+Counted excursions that overlap, or follow each other closely, form one episode. The final episode is the
+last one from which a channel never came back; where all came back, the one with most channels out.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from rig.forensics.answer import Excursion
+
+CLOSE_SPAN_SHARE = 0.02
+CLOSE_MOST_S = 600.0
+CLOSE_POLLS = 5.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Episode:
+    """Excursions that belong together, by their beginning. ``end_ns`` is None while something is out."""
+
+    start_ns: int
+    end_ns: int | None
+    excursions: tuple[Excursion, ...]
+
+    @property
+    def channels(self) -> frozenset[str]:
+        """Return the names of the channels that went out."""
+        return frozenset(excursion.channel for excursion in self.excursions)
+
+
+def closeness_s(span_ns: tuple[int, int], slowest_period_s: float) -> float:
+    """Return how many seconds may lie between excursions of one episode (common practice, no source)."""
+    span_s = (span_ns[1] - span_ns[0]) / 1e9
+    return min(CLOSE_MOST_S, max(CLOSE_POLLS * slowest_period_s, CLOSE_SPAN_SHARE * span_s))
+
+
+def episodes(excursions: Sequence[Excursion], close_s: float) -> list[Episode]:
+    """Return the episodes that the counted ones of these excursions form, oldest first."""
+    counted = sorted((e for e in excursions if e.counted), key=lambda e: (_begin(e), e.channel))
+    groups: list[list[Excursion]] = []
+    reach: float = 0.0
+    for excursion in counted:
+        if groups and _begin(excursion) <= reach + close_s * 1e9:
+            groups[-1].append(excursion)
+            reach = max(reach, _end(excursion))
+        else:
+            groups.append([excursion])
+            reach = _end(excursion)
+    return [_episode(group) for group in groups]
+
+
+def final(found: Sequence[Episode]) -> Episode | None:
+    """Return the episode that is the failure; None when there is none."""
+    lasting = [episode for episode in found if episode.end_ns is None]
+    if lasting:
+        return lasting[-1]
+    return max(found, key=lambda e: (len(e.channels), e.start_ns), default=None)
+
+
+def first_of_each(episode: Episode) -> dict[str, Excursion]:
+    """Return the first excursion of each channel in an episode."""
+    firsts: dict[str, Excursion] = {}
+    for excursion in episode.excursions:
+        firsts.setdefault(excursion.channel, excursion)
+    return firsts
+
+
+def _episode(group: Sequence[Excursion]) -> Episode:
+    ends = [e.returned.t_ns if e.returned else None for e in group]
+    known = [end for end in ends if end is not None]
+    return Episode(
+        start_ns=min(_begin(e) for e in group),
+        end_ns=max(known) if len(known) == len(ends) else None,
+        excursions=tuple(group),
+    )
+
+
+def _begin(excursion: Excursion) -> int:
+    return excursion.first_outside.t_ns
+
+
+def _end(excursion: Excursion) -> float:
+    return excursion.returned.t_ns if excursion.returned else float("inf")

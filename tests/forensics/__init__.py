@@ -1,0 +1,1 @@
+"""The analyser against brute force, published values and its own rules."""

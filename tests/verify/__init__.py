@@ -1,0 +1,1 @@
+"""Simulated deaths with known truth, made by code that shares nothing with the analyser."""
