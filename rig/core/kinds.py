@@ -13,55 +13,11 @@ from abc import ABC, abstractmethod
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from datetime import date
-from typing import Any, Final
+from typing import Any
 
+from rig.core.node import BAD, Node, below, described, fault
 from rig.core.units import Amount, UnitError, amount, exact_number, unit_of_measure
 from rig.errors import Fault, shown
-
-
-class Bad:
-    """Stands for a value that was refused; its fault has been added."""
-
-
-BAD: Final = Bad()
-
-
-@dataclass(frozen=True, slots=True)
-class Node:
-    """A value of a rig file as written: text, keys, a list, or nothing (None).
-
-    line: where the value begins, from 1. key_line: where its key stands (0: it has none).
-    """
-
-    value: str | dict[str, Node] | list[Node] | None
-    line: int
-    file: str
-    key_line: int = 0
-
-    @property
-    def place(self) -> int:
-        """The line to name in a fault about the presence of this value: its key's, if it has one."""
-        return self.key_line or self.line
-
-
-def fault(node: Node, path: str, found: str, allowed: str) -> Fault:
-    """Return a fault that stands at ``node``."""
-    line = node.line if isinstance(node.value, str) else node.place
-    return Fault(file=node.file, line=line, path=path, found=found, allowed=allowed)
-
-
-def described(node: Node) -> str:
-    """Return what stands at ``node`` in words, for messages."""
-    if node.value is None:
-        return "nothing is written here"
-    if isinstance(node.value, str):
-        return f"found {shown(node.value)}"
-    return "found a list" if isinstance(node.value, list) else "found a block of keys"
-
-
-def below(path: str, name: str) -> str:
-    """Return the key path of ``name`` below ``path``."""
-    return f"{path}.{name}" if path else name
 
 
 class RefusedError(ValueError):
@@ -425,19 +381,28 @@ class OneOf(Kind):
             yield from kind.parts()
 
 
+class Later(Kind):
+    """Anything; the node itself is returned, to be read when more is known. ``kind`` is what is expected."""
+
+    def __init__(self, kind: Kind | None = None) -> None:
+        self.kind = kind
+
+    def take(self, node: Node, faults: list[Fault], path: str) -> Node:
+        """Return the node."""
+        return node
+
+    def __str__(self) -> str:
+        return str(self.kind or "anything")
+
+    def parts(self) -> Iterator[tuple[str, Kind]]:
+        """Yield what stands below the expected kind."""
+        if self.kind is not None:
+            yield from self.kind.parts()
+
+
 def _fits_shape(kind: Kind, node: Node) -> bool:
     if isinstance(kind, OneOf):
         return any(_fits_shape(one, node) for one in kind.kinds)
     if isinstance(kind, Scalar):
         return isinstance(node.value, str)
     return isinstance(node.value, list if isinstance(kind, Seq) else dict)
-
-
-def child(node: Node, *path: str) -> Node:
-    """Return the node at a path of keys below ``node``, or the deepest that exists on the way."""
-    for name in path:
-        deeper = node.value if isinstance(node.value, dict) else {}
-        if name not in deeper:
-            break
-        node = deeper[name]
-    return node

@@ -21,18 +21,16 @@ from dataclasses import dataclass
 from typing import Any, Final, TypeVar
 
 from rig.core.kinds import (
-    BAD,
-    Bad,
     Checked,
     Choice,
     Day,
     Flag,
     Integer,
     Kind,
+    Later,
     Map,
     Measure,
     Name,
-    Node,
     Number,
     OneOf,
     Quantity,
@@ -41,11 +39,8 @@ from rig.core.kinds import (
     Seq,
     Text,
     UnitSymbol,
-    below,
-    child,
-    described,
-    fault,
 )
+from rig.core.node import BAD, Bad, Node, below, child, described, fault
 from rig.errors import Fault, shown
 
 __all__ = [
@@ -57,6 +52,7 @@ __all__ = [
     "Integer",
     "KeySpec",
     "Kind",
+    "Later",
     "Map",
     "Measure",
     "Name",
@@ -79,6 +75,7 @@ __all__ = [
     "key",
     "keys",
     "reference",
+    "take_keys",
 ]
 
 T = TypeVar("T")
@@ -159,25 +156,8 @@ def build(
     besides: names that are allowed here though ``cls`` does not declare them (somebody else reads
     them); they are suggested for misspelled keys too.
     """
-    if not isinstance(node.value, dict):
-        allowed = f"write a block of keys: {', '.join(keys(cls)) or 'none'}"
-        if node.value is not None or any(spec.required for spec in keys(cls).values()):
-            faults.append(fault(node, path, described(node), allowed))
-            return None
-        node = Node({}, node.line, node.file, node.key_line)
-    assert isinstance(node.value, dict)
-    specs = keys(cls)
     before = len(faults)
-    for name, one in node.value.items():
-        if name not in specs and name not in besides:
-            faults.append(_unknown(name, one, below(path, name), [*specs, *besides]))
-    values: dict[str, Any] = {}
-    for name, spec in specs.items():
-        written = node.value.get(name)
-        if written is not None:
-            values[spec.attribute] = spec.kind.take(written, faults, below(path, name))
-        elif spec.required:
-            faults.append(fault(node, below(path, name), "missing", f"write {spec.kind} ({spec.doc})"))
+    values = take_keys(cls, node, faults, path, besides=besides)
     if len(faults) > before:
         return None
     try:
@@ -185,6 +165,35 @@ def build(
     except ValueError as error:
         faults.append(fault(node, path, str(error), "see the keys of this block"))
         return None
+
+
+def take_keys(
+    cls: type[Any], node: Node, faults: list[Fault], path: str, *, besides: Collection[str] = ()
+) -> dict[str, Any]:
+    """Return what is right at ``node``, by attribute of ``cls``, after adding what is wrong to ``faults``.
+
+    For sections whose parts are still worth reading when one of them is wrong.
+    """
+    specs = keys(cls)
+    if node.value is None and not any(spec.required for spec in specs.values()):
+        return {}
+    if not isinstance(node.value, dict):
+        allowed = f"write a block of keys: {', '.join(specs) or 'none'}"
+        faults.append(fault(node, path, described(node), allowed))
+        return {}
+    for name, one in node.value.items():
+        if name not in specs and name not in besides:
+            faults.append(_unknown(name, one, below(path, name), [*specs, *besides]))
+    values: dict[str, Any] = {}
+    for name, spec in specs.items():
+        written = node.value.get(name)
+        if written is not None:
+            taken = spec.kind.take(written, faults, below(path, name))
+            if taken is not BAD:
+                values[spec.attribute] = taken
+        elif spec.required:
+            faults.append(fault(node, below(path, name), "missing", f"write {spec.kind} ({spec.doc})"))
+    return values
 
 
 def _unknown(name: str, node: Node, path: str, known: Sequence[str]) -> Fault:
@@ -222,6 +231,8 @@ def reference(cls: type[Any], path: str = "") -> list[Row]:
 
 
 def _rows_below(kind: Kind, path: str) -> list[Row]:
+    if isinstance(kind, Later) and kind.kind is not None:
+        kind = kind.kind
     if isinstance(kind, Section):
         return reference(kind.cls, path)
     if isinstance(kind, OneOf):
@@ -230,6 +241,8 @@ def _rows_below(kind: Kind, path: str) -> list[Row]:
 
 
 def _short(kind: Kind) -> str:
+    if isinstance(kind, Later) and kind.kind is not None:
+        kind = kind.kind
     if isinstance(kind, Section):
         return "block"
     if isinstance(kind, Map):

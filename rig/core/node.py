@@ -1,0 +1,63 @@
+"""A rig file as written: text with its place in the file, before anything is made of it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Final
+
+from rig.errors import Fault, shown
+
+
+class Bad:
+    """Stands for a value that was refused; its fault has been added."""
+
+
+BAD: Final = Bad()
+
+
+@dataclass(frozen=True, slots=True)
+class Node:
+    """A value of a rig file as written: text, keys, a list, or nothing (None).
+
+    line: where the value begins, from 1. key_line: where its key stands (0: it has none).
+    """
+
+    value: str | dict[str, Node] | list[Node] | None
+    line: int
+    file: str
+    key_line: int = 0
+
+    @property
+    def place(self) -> int:
+        """The line to name in a fault about the presence of this value: its key's, if it has one."""
+        return self.key_line or self.line
+
+
+def fault(node: Node, path: str, found: str, allowed: str) -> Fault:
+    """Return a fault that stands at ``node``."""
+    line = node.line if isinstance(node.value, str) else node.place
+    return Fault(file=node.file, line=line, path=path, found=found, allowed=allowed)
+
+
+def described(node: Node) -> str:
+    """Return what stands at ``node`` in words, for messages."""
+    if node.value is None:
+        return "nothing is written here"
+    if isinstance(node.value, str):
+        return f"found {shown(node.value)}"
+    return "found a list" if isinstance(node.value, list) else "found a block of keys"
+
+
+def below(path: str, name: str) -> str:
+    """Return the key path of ``name`` below ``path``."""
+    return f"{path}.{name}" if path else name
+
+
+def child(node: Node, *path: str) -> Node:
+    """Return the node at a path of keys below ``node``, or the deepest that exists on the way."""
+    for name in path:
+        deeper = node.value if isinstance(node.value, dict) else {}
+        if name not in deeper:
+            break
+        node = deeper[name]
+    return node
