@@ -1,0 +1,87 @@
+"""Numbers, times and foreign text in words: the same on every screen and in every report."""
+
+from __future__ import annotations
+
+import math
+from datetime import UTC, datetime, tzinfo
+
+REPLACEMENT = "\N{REPLACEMENT CHARACTER}"
+NOTHING = "-"
+"""What stands where there is no number to show."""
+
+_WIDENERS = frozenset(range(0xFE00, 0xFE10)) | {0x200D, 0x20E3}
+"""Variation selectors, joiner, keycap: terminals disagree about the width of what they make."""
+
+
+def plain(text: str) -> str:
+    """Return text that came from outside with everything replaced that could move a cursor or hide.
+
+    Control characters, escape sequences' first bytes, direction overrides, lone surrogates and
+    variation selectors become U+FFFD; the text keeps its number of characters.
+    """
+    if text.isascii() and text.isprintable():
+        return text
+    return "".join(c if c.isprintable() and ord(c) not in _WIDENERS else REPLACEMENT for c in text)
+
+
+def number(value: float, resolution: float = 0.0, significant: int = 4) -> str:
+    """Return a value as the instrument resolves it, or to ``significant`` digits where that is unknown."""
+    if not math.isfinite(value):
+        return NOTHING
+    if resolution > 0:
+        decimals = max(0, min(9, -math.floor(math.log10(resolution) + 1e-9)))
+    elif value == 0:
+        decimals = 1
+    else:
+        decimals = max(0, min(9, significant - 1 - math.floor(math.log10(abs(value)))))
+    text = f"{value:.{decimals}f}"
+    if len(text) > 10:
+        text = f"{value:.{max(0, significant - 1)}e}"
+    return text.removeprefix("-") if float(text) == 0 else text
+
+
+_STEPS = ((60.0, "s", 1.0), (3600.0, "min", 60.0), (48 * 3600.0, "h", 3600.0), (math.inf, "d", 86400.0))
+
+
+def duration(seconds: float) -> str:
+    """Return a length of time in one unit, with two or three digits: ``0.8 s``, ``12 min``, ``3.4 h``."""
+    if not math.isfinite(seconds):
+        return NOTHING
+    size = abs(seconds)
+    sign = "-" if seconds < 0 else ""
+    if 0 < size < 0.9995:
+        return f"{sign}{size * 1e3:.0f} ms" if size < 0.0995 else f"{sign}{size:.2g} s"
+    for bound, name, length in _STEPS:
+        shown = size / length
+        text = f"{shown:.1f}" if shown < 9.95 else f"{shown:.0f}"
+        if size < bound and float(text) * length < bound:
+            return f"{sign}{text.removesuffix('.0')} {name}"
+    return NOTHING
+
+
+def moment(t_ns: int, zone: tzinfo | None = UTC) -> datetime:
+    """Return UTC ns as a date and time in ``zone`` (None: the zone of this machine), cut to microseconds."""
+    return (
+        datetime.fromtimestamp(t_ns // 1_000_000_000, UTC)
+        .replace(microsecond=t_ns // 1000 % 1_000_000)
+        .astimezone(zone)
+    )
+
+
+def clock_time(t_ns: int, zone: tzinfo | None = UTC, decimals: int = 0) -> str:
+    """Return hours, minutes and seconds, cut (never rounded up) after ``decimals`` digits."""
+    text = moment(t_ns, zone).strftime("%H:%M:%S.%f")
+    return text[: 8 + (decimals + 1 if decimals else 0)]
+
+
+def stamp(t_ns: int, zone: tzinfo | None = UTC, decimals: int = 0) -> str:
+    """Return date, time and offset: ``2031-02-03 14:05:06 +01:00``, or ``... UTC`` where the zone is UTC."""
+    when = moment(t_ns, zone)
+    offset = when.strftime("%z")
+    suffix = "UTC" if zone is UTC else f"{offset[:3]}:{offset[3:5]}"
+    return f"{when:%Y-%m-%d} {clock_time(t_ns, zone, decimals)} {suffix}"
+
+
+def counted(count: int, one: str, many: str = "") -> str:
+    """Return ``1 reading``, ``2 readings``."""
+    return f"{count:,} {one if count == 1 else many or one + 's'}"

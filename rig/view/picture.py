@@ -1,0 +1,253 @@
+"""A Snapshot of the room: what is worth knowing now, worst first. Pure; time comes in as a value."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+
+from rig.core.limits import Zone, bounds
+from rig.core.model import Channel, InstrumentFacts, Status
+from rig.view.margin import margin, reach_s, trends
+from rig.view.room import HOUR_NS, Block, Excursion, Room, Talk
+from rig.view.snapshot import (
+    Answering,
+    ChannelView,
+    Condition,
+    ExcursionView,
+    InstrumentView,
+    RunState,
+    Snapshot,
+    Trend,
+    UnitView,
+    trouble,
+)
+
+LEAST_PATIENCE_S = 10.0
+ROOM = "room"
+"""What the group of channels that belong to no unit is called."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Standing:
+    """What surrounds the recording at the moment of a picture: UTC ns, run state, free bytes."""
+
+    now_ns: int
+    state: RunState
+    disk_free: int | None = None
+    skipped: tuple[str, ...] = ()
+
+
+def picture(room: Room, standing: Standing) -> Snapshot:
+    """Return the room at ``standing.now_ns``. The fault of one channel never costs the others."""
+    room.close_what_a_restart_left_open()
+    newest = room.newest_ns
+    age_s = None if newest is None else (standing.now_ns - newest) / 1e9
+    running = standing.state is RunState.RUNNING
+    as_of = standing.now_ns if running or newest is None else newest
+    channels = _channels(room, as_of)
+    return Snapshot(
+        rig=room.layout.rig,
+        run=room.run,
+        state=standing.state,
+        now_ns=standing.now_ns,
+        newest_ns=newest,
+        age_s=age_s,
+        stale=running and age_s is not None and age_s > patience_s(room),
+        session=room.session,
+        started_ns=room.started_ns,
+        elapsed_s=(as_of - room.started_ns) / 1e9 if room.started_ns is not None else 0.0,
+        planned_s=room.layout.planned_s,
+        disk_free=standing.disk_free,
+        units=_units(room, channels),
+        excursions=_excursions(room),
+        instruments=_instruments(room, as_of, channels),
+        events=tuple(reversed(room.events)),
+        gaps=room.gaps,
+        warnings=_warnings(room),
+        skipped=standing.skipped,
+        phase=room.phase,
+    )
+
+
+def patience_s(room: Room) -> float:
+    """Return how old the newest reading may be before the picture is called stale, in s."""
+    instruments = room.layout.instruments.values()
+    quickest = min((3 * facts.poll_s + facts.timeout_s for facts in instruments), default=0.0)
+    return max(LEAST_PATIENCE_S, quickest)
+
+
+def _warnings(room: Room) -> tuple[str, ...]:
+    warnings = [f"DISK: {room.store}"] if room.store else []
+    for bus in room.stuck:
+        names = [name for name, facts in room.layout.instruments.items() if facts.bus == bus]
+        if all(_is_stuck(room, room.layout.instruments[name]) for name in names):
+            warnings.append(f"BUS STUCK: {bus} ({', '.join(names)})")
+    return tuple(warnings)
+
+
+# ---- channels and units
+
+
+def _channels(room: Room, as_of_ns: int) -> dict[str, ChannelView]:
+    slopes: dict[str, Trend | None] = {}
+    for block in room.blocks.values():
+        slopes.update(zip(block.channels, _slopes(room, block), strict=True))
+    views: dict[str, ChannelView] = {}
+    for name, channel in room.layout.channels.items():
+        try:
+            views[name] = _channel(room, channel, as_of_ns, slopes.get(name))
+        except Exception as error:  # one bad channel must not blind the whole room
+            views[name] = _without_numbers(channel, f"{type(error).__name__}: {error}")
+    return views
+
+
+def _slopes(room: Room, block: Block) -> list[Trend | None]:
+    if not block.samples:
+        return [None] * len(block.channels)
+    t = np.array([t_ns for t_ns, _ in block.samples], dtype=np.int64)
+    values = np.array([values for _, values in block.samples], dtype=np.float64)
+    known = [room.layout.channels.get(name) for name in block.channels]
+    resolution = np.array([channel.resolution if channel else 0.0 for channel in known])
+    return trends((t - t[-1]) / 1e9, values, resolution)
+
+
+def _channel(room: Room, channel: Channel, as_of_ns: int, trend: Trend | None) -> ChannelView:
+    block, place = room.place.get(channel.name, (None, 0))
+    value, status, age_s = math.nan, int(Status.GOOD), None
+    if block is not None:
+        value, status = block.values[place], block.statuses[place]
+        if block.valid_ns[place]:
+            age_s = (as_of_ns - block.valid_ns[place]) / 1e9
+    condition = Condition.WAITING
+    if block is not None:
+        condition = _condition(room, channel, value, status, age_s)
+    return ChannelView(
+        name=channel.name,
+        unit=channel.unit,
+        quantity=_quantity(channel),
+        kind=channel.kind,
+        value=value,
+        unit_of_measure=channel.unit_of_measure,
+        resolution=channel.resolution,
+        status=status,
+        condition=condition,
+        age_s=age_s,
+        margin=margin(channel, value),
+        trend=trend,
+        reach_s=None if condition is Condition.OUT else reach_s(channel, value, trend),
+    )
+
+
+def _quantity(channel: Channel) -> str:
+    return channel.name.removeprefix(f"{channel.unit}.") if channel.unit else channel.name
+
+
+def _without_numbers(channel: Channel, problem: str) -> ChannelView:
+    return ChannelView(
+        name=channel.name,
+        unit=channel.unit,
+        quantity=_quantity(channel),
+        kind=channel.kind,
+        value=math.nan,
+        unit_of_measure=channel.unit_of_measure,
+        resolution=0.0,
+        status=Status.NOT_COMPUTED,
+        condition=Condition.NO_NUMBER,
+        age_s=None,
+        problem=problem,
+    )
+
+
+def _condition(room: Room, channel: Channel, value: float, status: int, age_s: float | None) -> Condition:
+    if any(name == channel.name for name, _ in room.active):
+        return Condition.OUT
+    outside = {bound.early for bound in bounds(channel) if bound.zone(value, status) is Zone.OUTSIDE}
+    if False in outside:
+        return Condition.CROSSED
+    alarmed = channel.name in room.silent
+    if age_s is None or age_s > channel.silence_s or (alarmed and status != Status.GOOD):
+        return Condition.SILENT if age_s is not None or alarmed else Condition.NO_NUMBER
+    if status > Status.SUSPECT:
+        return Condition.NO_NUMBER
+    if outside or any(name == channel.name for name, _ in room.early):
+        return Condition.EARLY
+    return Condition.SUSPECT if status == Status.SUSPECT else Condition.OK
+
+
+def _units(room: Room, channels: dict[str, ChannelView]) -> tuple[UnitView, ...]:
+    views = []
+    for unit in room.layout.units.values():
+        own = sorted((c for c in channels.values() if c.unit == unit.name), key=trouble)
+        views.append(UnitView(name=unit.name, serial=unit.serial, load=unit.load, channels=tuple(own)))
+    rest = sorted((c for c in channels.values() if c.unit not in room.layout.units), key=trouble)
+    if rest:
+        views.append(UnitView(name=ROOM, serial="", load="", channels=tuple(rest)))
+    return tuple(sorted(views, key=lambda view: view.condition.rank))
+
+
+# ---- excursions and instruments
+
+
+def _excursions(room: Room) -> tuple[ExcursionView, ...]:
+    active = sorted(room.active.values(), key=lambda e: (e.began_ns, e.place))
+    ended = sorted(room.ended, key=lambda e: -e.began_ns)
+    return tuple(_excursion(room, e) for e in (*active, *ended))
+
+
+def _excursion(room: Room, e: Excursion) -> ExcursionView:
+    channel = room.layout.channels.get(e.channel)
+    limits = [limit.value for limit in channel.limits if limit.side.value == e.side] if channel else []
+    return ExcursionView(
+        channel=e.channel,
+        unit=channel.unit if channel else None,
+        side=e.side,
+        limit=limits[0] if limits else math.nan,
+        unit_of_measure=channel.unit_of_measure if channel else "",
+        resolution=channel.resolution if channel else 0.0,
+        began_ns=e.began_ns,
+        ended_ns=e.ended_ns,
+        first_out=e.first_out,
+        place=e.place,
+        peak=e.peak,
+    )
+
+
+def _is_stuck(room: Room, facts: InstrumentFacts) -> bool:
+    since, talk = room.stuck.get(facts.bus), room.talks.get(facts.name)
+    return since is not None and (talk is None or talk.reply_ns is None or talk.reply_ns < since)
+
+
+def _answering(room: Room, facts: InstrumentFacts, talk: Talk, age_s: float | None) -> Answering:
+    if _is_stuck(room, facts):
+        return Answering.STUCK
+    if talk.lost_ns is not None and (talk.reply_ns is None or talk.reply_ns < talk.lost_ns):
+        return Answering.LOST
+    if age_s is None:
+        return Answering.LATE if talk.failures else Answering.WAITING
+    return Answering.LATE if age_s > 3 * facts.poll_s + facts.timeout_s + 1.0 else Answering.ANSWERS
+
+
+def _instruments(room: Room, as_of_ns: int, channels: dict[str, ChannelView]) -> tuple[InstrumentView, ...]:
+    views = []
+    for name, facts in room.layout.instruments.items():
+        talk = room.talks[name]
+        mine = [c.name for c in room.layout.channels.values() if c.source and c.source.instrument == name]
+        age_s = None if talk.reply_ns is None else (as_of_ns - talk.reply_ns) / 1e9
+        views.append(
+            InstrumentView(
+                name=name,
+                bus=facts.bus,
+                driver=facts.driver,
+                poll_s=facts.poll_s,
+                answering=_answering(room, facts, talk, age_s),
+                age_s=age_s,
+                failures=sum(1 for t_ns in talk.failures if as_of_ns - t_ns <= HOUR_NS),
+                last_fault=talk.fault,
+                last_fault_ns=talk.fault_ns,
+                channels=len(mine),
+                numberless=sum(1 for c in mine if channels[c].status > Status.SUSPECT),
+            )
+        )
+    return tuple(sorted(views, key=lambda view: view.answering.rank))

@@ -1,0 +1,241 @@
+"""The room as the recording tells it: takes scans and events in; `picture` makes a Snapshot of it.
+
+Reads no file and no clock. Memory is bounded: per block of channels the last ten minutes, thinned to
+one reading a second; per run the last events and ended excursions.
+"""
+
+from __future__ import annotations
+
+import math
+from collections import deque
+from dataclasses import dataclass, field
+
+from rig.core.limits import Zone, bounds
+from rig.core.model import Event, EventKind, Layout, Scan, Side, Status
+from rig.view.snapshot import STATUS_WORDS, EventView
+
+_SECOND = 1_000_000_000
+_WINDOW_NS = 600 * _SECOND
+HOUR_NS = 3600 * _SECOND
+_KEPT_EVENTS = 400
+_KEPT_EXCURSIONS = 1000
+_NOT_A_REPLY = frozenset({Status.NO_REPLY, Status.BAD_REPLY, Status.REFUSED, Status.LOST})
+
+_QUIET = frozenset(
+    {EventKind.LIMIT_IN, EventKind.EARLY_IN, EventKind.VALID_AGAIN, EventKind.INSTRUMENT_BACK,
+     EventKind.STORE_BACK, EventKind.NOTE, EventKind.PHASE, EventKind.UNIT, EventKind.FAST_POLL,
+     EventKind.SESSION_START, EventKind.SESSION_STOP, EventKind.CONFIG_CHANGE, EventKind.CHECK}
+)  # fmt: skip
+
+
+@dataclass(slots=True)
+class Block:
+    """The readings of the channels that are read together."""
+
+    channels: tuple[str, ...]
+    values: list[float]
+    valid_ns: list[int]
+    statuses: bytes
+    newest_ns: int = 0
+    samples: deque[tuple[int, tuple[float, ...]]] = field(default_factory=deque)
+
+
+@dataclass(slots=True)
+class Excursion:
+    """A counted stretch out of a limit; the meaning of each value is that of ``ExcursionView``."""
+
+    channel: str
+    side: str
+    began_ns: int
+    session: int
+    first_out: bool
+    place: int
+    peak: float
+    ended_ns: int | None = None
+
+
+@dataclass(slots=True)
+class Talk:
+    """What is known of the conversation with one instrument."""
+
+    reply_ns: int | None = None
+    failures: deque[int] = field(default_factory=deque)
+    fault: str = ""
+    fault_ns: int | None = None
+    lost_ns: int | None = None
+
+
+class Room:
+    """Follows one run."""
+
+    def __init__(self, layout: Layout, run: str) -> None:
+        self.layout = layout
+        self.run = run
+        self.session = 0
+        self.session_ns = 0
+        self.started_ns: int | None = None
+        self.newest_ns: int | None = None
+        self.gaps = 0
+        self.phase = ""
+        self.blocks: dict[tuple[str, ...], Block] = {}
+        self.place: dict[str, tuple[Block, int]] = {}
+        self.active: dict[tuple[str, str], Excursion] = {}
+        self.ended: deque[Excursion] = deque(maxlen=_KEPT_EXCURSIONS)
+        self.early: set[tuple[str, str]] = set()
+        self.silent: dict[str, int] = {}
+        self.talks: dict[str, Talk] = {name: Talk() for name in layout.instruments}
+        self.stuck: dict[str, int] = {}
+        self.store: str = ""
+        self.events: deque[EventView] = deque(maxlen=_KEPT_EVENTS)
+
+    # ---- taking in
+
+    def scan(self, channels: tuple[str, ...], scan: Scan, offset_ns: int) -> None:
+        """Take in the readings of one exchange; ``offset_ns`` is UTC minus boot clock of its session."""
+        block = self.blocks.get(channels) or self._new_block(channels)
+        t_ns = (scan.sent_ns + scan.received_ns) // 2 + offset_ns
+        block.newest_ns = t_ns
+        block.statuses = scan.statuses
+        if max(scan.statuses, default=0) <= Status.SUSPECT:
+            block.values[:] = scan.values
+            block.valid_ns[:] = [t_ns] * len(channels)
+        else:
+            for place, status in enumerate(scan.statuses):
+                if status <= Status.SUSPECT:
+                    block.values[place], block.valid_ns[place] = scan.values[place], t_ns
+        if not block.samples or t_ns - block.samples[-1][0] >= _SECOND:
+            block.samples.append((t_ns, scan.values))
+            while t_ns - block.samples[0][0] > _WINDOW_NS:
+                block.samples.popleft()
+        if self.newest_ns is None or t_ns > self.newest_ns:
+            self.newest_ns = t_ns
+        if self.started_ns is None:
+            self.started_ns = t_ns
+        if self.active:
+            self._follow_peaks(block)
+        self._conversation(channels, scan.statuses, t_ns)
+
+    def _follow_peaks(self, block: Block) -> None:
+        for excursion in self.active.values():
+            at, place = self.place.get(excursion.channel, (None, 0))
+            if at is block and block.statuses[place] == Status.GOOD:
+                farther = max if excursion.side == Side.HIGH else min
+                value = block.values[place]
+                excursion.peak = value if math.isnan(excursion.peak) else farther(excursion.peak, value)
+
+    def _new_block(self, channels: tuple[str, ...]) -> Block:
+        block = Block(channels, [math.nan] * len(channels), [0] * len(channels), bytes(len(channels)))
+        self.blocks[channels] = block
+        for place, name in enumerate(channels):
+            self.place[name] = (block, place)
+        return block
+
+    def _conversation(self, channels: tuple[str, ...], statuses: bytes, t_ns: int) -> None:
+        known = self.layout.channels.get(channels[0]) if channels else None
+        if known is None or known.source is None:
+            return
+        talk = self.talks.setdefault(known.source.instrument, Talk())
+        if all(status in _NOT_A_REPLY for status in statuses):
+            talk.failures.append(t_ns)
+            if talk.lost_ns is None:
+                talk.fault, talk.fault_ns = STATUS_WORDS.get(statuses[0], "unknown status"), t_ns
+            while t_ns - talk.failures[0] > HOUR_NS:
+                talk.failures.popleft()
+        else:
+            talk.reply_ns = t_ns
+
+    def event(self, event: Event, offset_ns: int) -> None:
+        """Take in one recorded event; ``offset_ns`` is UTC minus boot clock of its session."""
+        trouble_now = event.kind not in _QUIET
+        self.events.append(
+            EventView(
+                t_ns=event.t_ns, kind=event.kind.value, subject=event.subject, text=event.text,
+                trouble=trouble_now,
+            )
+        )  # fmt: skip
+        if self.started_ns is None or event.t_ns < self.started_ns:
+            self.started_ns = event.t_ns
+        side = str(event.data.get("side", ""))
+        match event.kind:
+            case EventKind.SESSION_START:
+                self.session, self.session_ns = event.session, event.t_ns
+                self.store = ""
+                self.stuck.clear()
+            case EventKind.LIMIT_OUT:
+                self._went_out(event, side, offset_ns)
+            case EventKind.LIMIT_IN:
+                self.came_in(event.subject, side, event.t_ns)
+            case EventKind.EARLY_OUT:
+                self.early.add((event.subject, side))
+            case EventKind.EARLY_IN:
+                self.early.discard((event.subject, side))
+            case EventKind.NO_VALID:
+                self.silent[event.subject] = event.t_ns
+            case EventKind.VALID_AGAIN:
+                self.silent.pop(event.subject, None)
+            case EventKind.GAP:
+                self.gaps += 1
+            case EventKind.PHASE:
+                self.phase = event.text or event.subject
+            case EventKind.STORE_FAULT:
+                self.store = event.text or "the recording cannot be written"
+            case EventKind.STORE_BACK:
+                self.store = ""
+            case _:
+                self._instrument_event(event)
+
+    def _instrument_event(self, event: Event) -> None:
+        if event.kind is EventKind.BUS_STUCK:
+            self.stuck[event.subject] = event.t_ns
+        if event.subject not in self.layout.instruments:
+            return
+        talk = self.talks.setdefault(event.subject, Talk())
+        if event.kind is EventKind.INSTRUMENT_LOST:
+            talk.lost_ns = event.t_ns
+        elif event.kind is EventKind.INSTRUMENT_BACK:
+            talk.lost_ns = None
+        if event.kind in {EventKind.INSTRUMENT_LOST, EventKind.INSTRUMENT_REPORT}:
+            talk.fault, talk.fault_ns = event.text, event.t_ns
+
+    def _went_out(self, event: Event, side: str, offset_ns: int) -> None:
+        if (event.subject, side) in self.active:
+            return  # said again after a restart: it never came back
+        group = self.unit_of(event.subject)
+        others = [e for e in self.active.values() if self.unit_of(e.channel) == group]
+        value = event.data.get("value", math.nan)
+        began_boot_ns = event.data.get("began_boot_ns")
+        self.active[event.subject, side] = Excursion(
+            channel=event.subject,
+            side=side,
+            began_ns=began_boot_ns + offset_ns if isinstance(began_boot_ns, int) else event.t_ns,
+            session=event.session,
+            first_out=not others,
+            place=1 + max((e.place for e in others), default=0),
+            peak=float(value) if isinstance(value, int | float) else math.nan,
+        )
+
+    def came_in(self, channel: str, side: str, t_ns: int) -> None:
+        """End the excursion of a channel on one side, if there is one."""
+        excursion = self.active.pop((channel, side), None)
+        if excursion is not None:
+            excursion.ended_ns = t_ns
+            self.ended.append(excursion)
+
+    def unit_of(self, channel: str) -> str | None:
+        """Return the name of the unit a channel belongs to; None for the room's own, or an unknown one."""
+        known = self.layout.channels.get(channel)
+        return known.unit if known else None
+
+    def close_what_a_restart_left_open(self) -> None:
+        """End excursions of an earlier session whose channel was read well inside its limit since."""
+        for (name, side), excursion in list(self.active.items()):
+            if excursion.session >= self.session or name not in self.place:
+                continue
+            block, place = self.place[name]
+            if block.valid_ns[place] <= self.session_ns:
+                continue
+            for bound in bounds(self.layout.channels[name]):
+                if not bound.early and bound.side.value == side:
+                    if bound.zone(block.values[place], Status.GOOD) is Zone.INSIDE:
+                        self.came_in(name, side, block.valid_ns[place])
+                    break

@@ -1,0 +1,259 @@
+"""What the room looks like at one moment: everything a screen shows, as frozen values."""
+
+from __future__ import annotations
+
+import enum
+from dataclasses import dataclass
+
+from rig.core.model import Kind, Side, Status
+
+
+class Condition(enum.Enum):
+    """How a channel is doing, in the order of trouble; the value is the word on the screen."""
+
+    OUT = "OUT"
+    """Beyond a limit for its whole on-delay, and not yet back inside the deadband."""
+    CROSSED = "crossed"
+    """Beyond a limit now; the on-delay is still running."""
+    SILENT = "SILENT"
+    """No valid reading for longer than the channel's allowed silence."""
+    NO_NUMBER = "no value"
+    """The last reading carries no number; its status says why."""
+    EARLY = "early"
+    """Beyond an early-warning value."""
+    SUSPECT = "suspect"
+    """The last number is not plausible."""
+    WAITING = "waiting"
+    """Nothing has been recorded yet."""
+    OK = "ok"
+
+    @property
+    def rank(self) -> int:
+        """0 is the worst."""
+        return _RANK[self]
+
+    @property
+    def is_trouble(self) -> bool:
+        """True where somebody should look."""
+        return self not in {Condition.OK, Condition.WAITING}
+
+
+_RANK = {condition: rank for rank, condition in enumerate(Condition)}
+
+STATUS_WORDS: dict[int, str] = {
+    Status.GOOD: "good",
+    Status.SUSPECT: "suspect",
+    Status.OVER: "over",
+    Status.UNDER: "under",
+    Status.NO_VALUE: "open/NaN",
+    Status.NO_REPLY: "no reply",
+    Status.BAD_REPLY: "bad reply",
+    Status.REFUSED: "refused",
+    Status.NOT_COMPUTED: "no result",
+    Status.LOST: "lost",
+}
+"""What stands in place of a number; at most nine characters."""
+
+
+class RunState(enum.Enum):
+    """What the recording is doing."""
+
+    RUNNING = "RUNNING"
+    FINISHED = "FINISHED"
+    CRASHED = "CRASHED"
+    """Nobody is recording, and the last session ended without a recorded stop."""
+
+
+class Answering(enum.Enum):
+    """How an instrument is doing, in the order of trouble."""
+
+    LOST = "LOST"
+    STUCK = "STUCK"
+    LATE = "LATE"
+    """Not declared lost, but the last good reply is older than a few polls."""
+    WAITING = "waiting"
+    ANSWERS = "answers"
+
+    @property
+    def rank(self) -> int:
+        """0 is the worst."""
+        return list(Answering).index(self)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Margin:
+    """Distance to the nearest limit.
+
+    value: the limit; distance: in the channel's unit of measure, negative when beyond; used: share of
+    the way to the limit that is used up, 0 to 1 (from the middle of the band where there are two
+    limits, from zero where there is one); early: the same share of the early-warning value, or None.
+    """
+
+    side: Side
+    value: float
+    distance: float
+    used: float
+    early: float | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Trend:
+    """Slope of the last minutes: unit of measure per second; ``window_s`` it was taken from.
+
+    clear: the slope stands out of the scatter; otherwise the channel is to be called steady.
+    """
+
+    per_s: float
+    window_s: float
+    clear: bool
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ChannelView:
+    """One channel now.
+
+    value: the last number that came, NaN if none; status: of the very last reading; age_s: since the
+    last reading that carried a number, None if none came; reach_s: until the nearest limit ahead is
+    reached if the trend goes on, None where it does not lead there within two days; problem: what
+    went wrong when this row was made ('' normally).
+    """
+
+    name: str
+    unit: str | None
+    quantity: str
+    kind: Kind
+    value: float
+    unit_of_measure: str
+    resolution: float
+    status: int
+    condition: Condition
+    age_s: float | None
+    margin: Margin | None = None
+    trend: Trend | None = None
+    reach_s: float | None = None
+    problem: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class UnitView:
+    """One unit under test (or the room itself, with an empty serial): its channels, worst first."""
+
+    name: str
+    serial: str
+    load: str
+    channels: tuple[ChannelView, ...]
+
+    @property
+    def worst(self) -> ChannelView | None:
+        """The channel most in need of a look."""
+        return self.channels[0] if self.channels else None
+
+    @property
+    def condition(self) -> Condition:
+        """The condition of the worst channel."""
+        return self.channels[0].condition if self.channels else Condition.WAITING
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ExcursionView:
+    """A stretch out of a limit, as the recorder counted it.
+
+    began_ns: first reading outside; ended_ns: None while it lasts; first_out: nothing else of its unit
+    was out when it began; place: 1 for the first of its group, counted until all are back inside.
+    peak: the value farthest out that is known, NaN if unknown.
+    """
+
+    channel: str
+    unit: str | None
+    side: str
+    limit: float
+    unit_of_measure: str
+    resolution: float
+    began_ns: int
+    ended_ns: int | None
+    first_out: bool
+    place: int
+    peak: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class InstrumentView:
+    """One instrument: age of the last reply, what failed lately, what it or its bus said last."""
+
+    name: str
+    bus: str
+    driver: str
+    poll_s: float
+    answering: Answering
+    age_s: float | None
+    failures: int
+    """Exchanges without a usable reply in the last hour, as far as the view has read."""
+    last_fault: str
+    last_fault_ns: int | None
+    channels: int
+    """How many channels come from it."""
+    numberless: int
+    """How many of its channels have no number at present."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class EventView:
+    """One recorded event in words."""
+
+    t_ns: int
+    kind: str
+    subject: str
+    text: str
+    trouble: bool
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Snapshot:
+    """The room at one moment.
+
+    now_ns: UTC ns of the picture; newest_ns: middle of the newest reading, None before the first.
+    age_s: age of the newest reading; stale: nothing new for longer than the polls explain.
+    started_ns, planned_s: of the run; elapsed_s: up to now, or to the end of a run that ended.
+    gaps: recorded gaps so far. warnings: what is wrong with the recording itself, now, in words.
+    skipped: what of the recording could not be read, and why.
+    """
+
+    rig: str
+    run: str
+    state: RunState
+    now_ns: int
+    newest_ns: int | None
+    age_s: float | None
+    stale: bool
+    session: int
+    started_ns: int | None
+    elapsed_s: float
+    planned_s: float
+    disk_free: int | None
+    units: tuple[UnitView, ...]
+    excursions: tuple[ExcursionView, ...]
+    instruments: tuple[InstrumentView, ...]
+    events: tuple[EventView, ...]
+    gaps: int = 0
+    warnings: tuple[str, ...] = ()
+    skipped: tuple[str, ...] = ()
+    phase: str = ""
+
+    @property
+    def channels(self) -> tuple[ChannelView, ...]:
+        """All channels, worst first."""
+        return tuple(sorted((c for u in self.units for c in u.channels), key=trouble))
+
+    def counts(self) -> dict[Condition, int]:
+        """Return how many channels are in each condition that occurs, worst first."""
+        found: dict[Condition, int] = {}
+        for channel in self.channels:
+            found[channel.condition] = found.get(channel.condition, 0) + 1
+        return found
+
+
+def trouble(channel: ChannelView) -> tuple[int, float, float]:
+    """Return the sort key of a channel: condition, then the time left, then the margin used up."""
+    reach = channel.reach_s if channel.reach_s is not None else float("inf")
+    used = channel.margin.used if channel.margin else 0.0
+    return (channel.condition.rank, reach, -used)

@@ -1,0 +1,270 @@
+"""Rows for each kind of thing on the screen: channels, units, excursions, instruments, events."""
+
+from __future__ import annotations
+
+import math
+from collections import Counter
+from collections.abc import Iterable
+from datetime import tzinfo
+
+from rich.text import Text
+
+from rig.core.model import Status
+from rig.core.wording import clock_time, duration, moment, number
+from rig.view.lines import Cell, Column, line, row
+from rig.view.snapshot import (
+    STATUS_WORDS,
+    Answering,
+    ChannelView,
+    Condition,
+    EventView,
+    ExcursionView,
+    InstrumentView,
+    Margin,
+    Trend,
+    UnitView,
+)
+
+STYLES: dict[Condition | Answering, str] = {
+    Condition.OUT: "bold white on red",
+    Condition.CROSSED: "bold red",
+    Condition.SILENT: "bold white on magenta",
+    Condition.NO_NUMBER: "magenta",
+    Condition.EARLY: "bold yellow",
+    Condition.SUSPECT: "cyan",
+    Condition.WAITING: "dim",
+    Condition.OK: "green",
+    Answering.LOST: "bold white on red",
+    Answering.STUCK: "bold white on red",
+    Answering.LATE: "bold yellow",
+    Answering.WAITING: "dim",
+    Answering.ANSWERS: "green",
+}
+"""Colour only adds to the word beside it."""
+
+_PER_MINUTE_FROM = 100 / 3600
+"""From this slope on (unit of measure per second) a trend is told per minute, not per hour."""
+
+
+def state_cell(condition: Condition | Answering) -> Cell:
+    """Return the word for a condition."""
+    return Cell(condition.value, STYLES[condition])
+
+
+def bar(margin: Margin | None, width: int) -> str:
+    """Return how much of the way to the limit is used up; ``|`` marks the early-warning value."""
+    if margin is None:
+        return ""
+    full = min(width, math.floor(margin.used * width + 0.5))
+    cells = ["█"] * full + ["░"] * (width - full)
+    if margin.early is not None:
+        at = min(width - 1, math.floor(margin.early * width))
+        if at >= full:
+            cells[at] = "|"
+    return "".join(cells)
+
+
+def margin_words(channel: ChannelView) -> str:
+    """Return the distance to the nearest limit and which one: ``3.2 high``; negative when beyond."""
+    if channel.margin is None:
+        return ""
+    return f"{number(channel.margin.distance, channel.resolution, 3)} {channel.margin.side.value}"
+
+
+def trend_words(trend: Trend | None, resolution: float = 0.0) -> str:
+    """Return the slope per minute or per hour, ``steady``, or nothing while too little is known."""
+    if trend is None:
+        return ""
+    if not trend.clear:
+        return "steady"
+    quick = abs(trend.per_s) >= _PER_MINUTE_FROM
+    slope = trend.per_s * (60 if quick else 3600)
+    sign = "+" if slope > 0 else ""
+    return f"{sign}{number(slope, resolution, 2)}/{'min' if quick else 'h'}"
+
+
+def value_cells(channel: ChannelView) -> tuple[Cell, Cell]:
+    """Return the value, or the word that stands in its place, and the unit of measure."""
+    if channel.problem:
+        return Cell("fault", "bold red"), Cell("")
+    if channel.status > Status.SUSPECT:
+        return Cell(STATUS_WORDS.get(channel.status, "unknown"), "magenta"), Cell("")
+    return Cell(number(channel.value, channel.resolution)), Cell(channel.unit_of_measure, "dim")
+
+
+def _movement(channel: ChannelView) -> tuple[Cell, Cell]:
+    """Return trend and time to the limit; where there is no number now, the age of the last one."""
+    if channel.condition in {Condition.SILENT, Condition.NO_NUMBER} or channel.status > Status.SUSPECT:
+        if channel.age_s is None:
+            return Cell("never"), Cell("read")
+        return Cell(duration(channel.age_s)), Cell("old")
+    reach = Cell("")
+    if channel.reach_s is not None:
+        reach = Cell(duration(channel.reach_s), "bold yellow" if channel.reach_s < 3600 else "")
+    return Cell(trend_words(channel.trend, channel.resolution)), reach
+
+
+def channel_columns(width: int) -> list[Column]:
+    """Return the columns of a channel table; the name takes what is left, up to 40 cells."""
+    wide = width >= 100
+    fixed = [
+        Column(title="state", width=8),
+        Column(title="value", width=10 if wide else 9, right=True),
+        Column(title="", width=6 if wide else 5),
+        Column(title="margin", width=12 if wide else 10, right=True),
+        Column(title="used", width=16 if wide else 7),
+        Column(title="trend", width=9, right=True),
+        Column(title="limit in", width=8, right=True),
+    ]
+    name = max(8, width - sum(column.width + 1 for column in fixed))
+    return [Column(title="channel", width=min(name, 40)), *fixed]
+
+
+def channel_row(channel: ChannelView, columns: list[Column], width: int, *, short: bool = False) -> Text:
+    """Return the line of one channel; ``short`` leaves the unit's name out."""
+    value, measure = value_cells(channel)
+    cells = [
+        Cell(channel.quantity if short else channel.name),
+        state_cell(channel.condition),
+        value,
+        measure,
+        Cell(margin_words(channel)),
+        Cell(
+            bar(channel.margin, columns[5].width),
+            STYLES[channel.condition] if channel.condition.is_trouble else "blue",
+        ),
+        *_movement(channel),
+    ]
+    if channel.problem:
+        return line([Cell(channel.name + "  "), Cell(channel.problem, "bold red")], width)
+    return row(columns, cells, width)
+
+
+def unit_columns(width: int) -> list[Column]:
+    """Return the columns of the list of units: the unit, then its worst channel."""
+    channel = channel_columns(width)
+    name = channel[0].width
+    first = max(4, min(14, name // 3))
+    return [
+        Column(title="unit", width=first),
+        Column(title="worst", width=max(4, name - first - 1)),
+        *channel[1:],
+    ]
+
+
+def unit_row(unit: UnitView, columns: list[Column], width: int) -> Text:
+    """Return the line of one unit: its worst channel stands for it."""
+    worst = unit.worst
+    if worst is None:
+        return line([Cell(unit.name), Cell("  no channels", "dim")], width)
+    troubled = sum(1 for channel in unit.channels if channel.condition.is_trouble)
+    others = f" +{troubled - 1}" if troubled > 1 else ""
+    value, measure = value_cells(worst)
+    cells = [
+        Cell(unit.name, "bold"),
+        Cell(worst.quantity + others),
+        state_cell(worst.condition),
+        value,
+        measure,
+        Cell(margin_words(worst)),
+        Cell(
+            bar(worst.margin, columns[6].width),
+            STYLES[worst.condition] if worst.condition.is_trouble else "blue",
+        ),
+        *_movement(worst),
+    ]
+    return row(columns, cells, width)
+
+
+def excursion_row(excursion: ExcursionView, now_ns: int, zone: tzinfo | None, width: int) -> Text:
+    """Return the line of one excursion: place, beginning, what, which limit, how long."""
+    until = excursion.ended_ns if excursion.ended_ns is not None else now_ns
+    lasted = duration((until - excursion.began_ns) / 1e9)
+    lasting = excursion.ended_ns is None
+    same_day = moment(now_ns, zone).date() == moment(excursion.began_ns, zone).date()
+    when = clock_time(excursion.began_ns, zone, 1)
+    if not same_day:
+        when = f"{moment(excursion.began_ns, zone):%m-%d} {when[:8]}"
+    limit = number(excursion.limit, excursion.resolution)
+    bound = f"{'above' if excursion.side == 'high' else 'below'} {limit} {excursion.unit_of_measure}"
+    columns = [
+        Column(title="", width=3, right=True),
+        Column(title="", width=14),
+        Column(title="", width=min(40, max(10, width - 66))),
+        Column(title="", width=18),
+        Column(title="", width=17),
+        Column(title="", width=9),
+    ]
+    return row(
+        columns,
+        [
+            Cell(f"{excursion.place}."),
+            Cell(when),
+            Cell(excursion.channel, "bold" if lasting else ""),
+            Cell(bound),
+            Cell(f"OUT for {lasted}" if lasting else f"back after {lasted}", "bold red" if lasting else ""),
+            Cell("first-out" if excursion.first_out else "", "bold"),
+        ],
+        width,
+    )
+
+
+def instrument_columns(width: int) -> list[Column]:
+    """Return the columns of the list of instruments."""
+    fixed = [
+        Column(title="state", width=8),
+        Column(title="last reply", width=11, right=True),
+        Column(title="poll", width=7, right=True),
+        Column(title="failed/h", width=8, right=True),
+        Column(title="no value", width=9, right=True),
+    ]
+    left = width - sum(column.width + 1 for column in fixed)
+    return [
+        Column(title="instrument", width=min(24, left // 2)),
+        Column(title="bus", width=min(24, left - left // 2 - 1)),
+        *fixed,
+    ]
+
+
+def instrument_rows(
+    instrument: InstrumentView, columns: list[Column], zone: tzinfo | None, width: int
+) -> list[Text]:
+    """Return the line of one instrument, and one more for what it said last, if anything went wrong."""
+    first = row(
+        columns,
+        [
+            Cell(instrument.name, "bold"),
+            Cell(instrument.bus),
+            state_cell(instrument.answering),
+            Cell(f"{duration(instrument.age_s)} ago" if instrument.age_s is not None else "never"),
+            Cell(duration(instrument.poll_s)),
+            Cell(str(instrument.failures), "bold yellow" if instrument.failures else ""),
+            Cell(f"{instrument.numberless} of {instrument.channels}"),
+        ],
+        width,
+    )
+    if not instrument.last_fault:
+        return [first]
+    when = "" if instrument.last_fault_ns is None else clock_time(instrument.last_fault_ns, zone)
+    return [first, line([Cell(f"    {when} "), Cell(instrument.last_fault, "yellow")], width)]
+
+
+def event_row(event: EventView, now_ns: int, zone: tzinfo | None, width: int) -> Text:
+    """Return the line of one event."""
+    same_day = moment(now_ns, zone).date() == moment(event.t_ns, zone).date()
+    when = clock_time(event.t_ns, zone) if same_day else f"{moment(event.t_ns, zone):%m-%d %H:%M}"
+    words = event.text if event.subject in event.text else f"{event.subject}: {event.text}"
+    return line(
+        [
+            Cell(f"{when:<11} "),
+            Cell(f"{event.kind:<17} ", "bold yellow" if event.trouble else "dim"),
+            Cell(words),
+        ],
+        width,
+    )
+
+
+def tally(conditions: Iterable[Condition]) -> str:
+    """Return how many of each condition, worst first: ``2 OUT, 1 early, 57 ok``."""
+    found = Counter(conditions)
+    return ", ".join(f"{found[c]} {c.value}" for c in Condition if found[c])
