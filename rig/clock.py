@@ -6,6 +6,7 @@ never steps); the wall clock only labels. Nothing else in the project reads a cl
 
 from __future__ import annotations
 
+import ctypes
 import time
 from pathlib import Path
 from typing import Protocol
@@ -54,3 +55,14 @@ class SystemClock:
 
 
 SYSTEM = SystemClock()
+
+
+_TIMEX_BYTES = 256
+_TIME_ERROR = 5
+
+
+def wall_clock_synchronised() -> bool:
+    """Return whether the kernel holds the wall clock for synchronised (adjtimex does not say TIME_ERROR)."""
+    libc = ctypes.CDLL(None, use_errno=True)
+    state = libc.adjtimex(ctypes.create_string_buffer(_TIMEX_BYTES))
+    return bool(0 <= state != _TIME_ERROR)

@@ -48,7 +48,6 @@ class Recorder:
         derived: DerivedChannels,
         clock: Clock,
         sync_s: float,
-        between: Callable[[], None] = lambda: None,
         told: Callable[[Event], None] = lambda _event: None,
     ) -> None:
         self._intake = intake
@@ -57,7 +56,6 @@ class Recorder:
         self._derived = derived
         self._clock = clock
         self._sync_ns = round(sync_s * 1e9)
-        self._between = between
         self._told = told
         self._unsynced = False
         self.progress_ns = clock.boot_ns()
@@ -78,7 +76,6 @@ class Recorder:
         urgent = bool(self._evaluation.crossed_units) and self._unsynced
         if urgent or now_ns - self.progress_ns >= self._sync_ns:
             self.sync()
-            self._between()
 
     def sync(self) -> None:
         """Sync if anything is unsynced."""

@@ -1,0 +1,263 @@
+"""The command line: one hop to each subcommand; the only place that prints or exits.
+
+Exit codes: 0 good · 1 a fault of soakrig itself · 2 the command makes no sense · 3 faults in the rig file ·
+4 the probe found the rig not ready · 5 storage · 6 run or port in use · 7 not a run, or of a newer format ·
+8 damage on disk · 130 interrupted.
+"""
+
+from __future__ import annotations
+
+import argparse
+import sys
+from collections.abc import Callable, Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from rig import __version__
+from rig.errors import ConfigError, SoakrigError, UsageError
+
+if TYPE_CHECKING:
+    from rig.core.config import RigConfig
+
+CAUTION = (
+    "Mains, heat, stored energy, fire and noise are dangerous; a variac does not isolate. soakrig is no\n"
+    "safety device: hard-wired thermal cut-outs, fuses, residual-current protection and smoke detection are,\n"
+    "and local codes and competent persons decide."
+)
+
+Handler = Callable[[argparse.Namespace], int]
+
+
+def main(arguments: Sequence[str] | None = None) -> int:
+    """Run one command; return its exit code (the console script exits with it)."""
+    parser = _parser()
+    args = parser.parse_args(arguments)
+    handler: Handler | None = getattr(args, "handler", None)
+    if handler is None:
+        parser.print_help()
+        return UsageError.exit_code
+    try:
+        return handler(args)
+    except ConfigError as error:
+        return _say_faults(error)
+    except SoakrigError as error:
+        print(f"soakrig: {error}", file=sys.stderr)
+        return error.exit_code
+    except KeyboardInterrupt:
+        return 130
+    except BrokenPipeError:
+        sys.stderr.close()
+        return 0
+
+
+def _say_faults(error: ConfigError) -> int:
+    for fault in error.faults:
+        print(f"{fault}", file=sys.stderr)
+    count = len(error.faults)
+    print(f"soakrig: {count} fault{'s' if count != 1 else ''} in the rig file", file=sys.stderr)
+    return error.exit_code
+
+
+def _parser() -> argparse.ArgumentParser:
+    parser = argparse.ArgumentParser(
+        prog="soakrig",
+        description="Data logger and failure forensics of an endurance room for audio power amplifiers.",
+        epilog=CAUTION,
+        formatter_class=argparse.RawDescriptionHelpFormatter,
+    )
+    parser.add_argument("--version", action="version", version=f"soakrig {__version__}")
+    commands = parser.add_subparsers(title="commands", metavar="COMMAND")
+    _add_check(commands)
+    _add_log(commands)
+    _add_watch(commands)
+    _add_postmortem(commands)
+    _add_runs(commands)
+    _add_demo(commands)
+    return parser
+
+
+Commands = argparse._SubParsersAction  # type: ignore[type-arg]  # noqa: SLF001 - argparse gives no public name
+
+
+def _command(
+    commands: Commands, name: str, handler: Handler, summary: str, example: str
+) -> argparse.ArgumentParser:
+    parser: argparse.ArgumentParser = commands.add_parser(
+        name,
+        help=summary,
+        description=summary[0].upper() + summary[1:] + ".",
+        epilog=f"example:\n  {example}",
+        formatter_class=argparse.RawDescriptionHelpFormatter,
+    )
+    parser.set_defaults(handler=handler)
+    return parser
+
+
+def _run_argument(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument(
+        "run",
+        metavar="RUN",
+        nargs="?",
+        default="runs",
+        help="a run directory, or a folder of runs (its newest run is taken); default: ./runs",
+    )
+
+
+def _run_path(args: argparse.Namespace) -> Path:
+    from rig.store.rundir import newest_run
+
+    return newest_run(Path(args.run))
+
+
+def _read(path: str) -> RigConfig:
+    import drivers
+    from rig import rigfile
+
+    return rigfile.read(Path(path), drivers.spec)
+
+
+def _add_check(commands: Commands) -> None:
+    parser = _command(
+        commands,
+        "check",
+        _check,
+        "find every mistake in a rig file, then see whether the rig answers",
+        "soakrig check configs/room.yaml --no-probe",
+    )
+    parser.add_argument("file", metavar="FILE", help="the rig file")
+    parser.add_argument("--no-probe", action="store_true", help="at the desk: only read the file")
+
+
+def _check(args: argparse.Namespace) -> int:
+    from rig.report import check
+
+    config = _read(args.file)
+    print(check.desk(config))
+    if args.no_probe:
+        return 0
+    from rig.daemon import probe
+
+    found = probe.probe(config)
+    print(check.probed(found))
+    return 0 if found.good else 4
+
+
+def _add_log(commands: Commands) -> None:
+    parser = _command(
+        commands,
+        "log",
+        _log,
+        "record a run; goes on with the open run of this rig if there is one",
+        "soakrig log configs/room.yaml",
+    )
+    parser.add_argument("file", metavar="FILE", help="the rig file")
+    parser.add_argument("--new", action="store_true", help="close the open run and begin a new one")
+    parser.add_argument("--for", dest="duration", metavar="TIME", help="end the run after e.g. '10 min'")
+
+
+def _log(args: argparse.Namespace) -> int:
+    from rig.daemon import session
+
+    duration_s = _duration_s(args.duration) if args.duration else None
+    outcome = session.record(
+        _read(args.file), new=args.new, duration_s=duration_s, say=lambda text: print(text, flush=True)
+    )
+    print(f"stopped: {outcome.reason}; run {outcome.path}")
+    return 0
+
+
+def _duration_s(text: str) -> float:
+    from rig.core.units import quantity
+
+    try:
+        return quantity(text, "s")
+    except ValueError as error:
+        raise UsageError(f"--for {text!r}: {error}") from error
+
+
+def _add_watch(commands: Commands) -> None:
+    parser = _command(
+        commands,
+        "watch",
+        _watch,
+        "show a run live, or as it ended",
+        "soakrig watch runs",
+    )
+    _run_argument(parser)
+    parser.add_argument("--plain", action="store_true", help="print one picture as plain text and end")
+
+
+def _watch(args: argparse.Namespace) -> int:
+    from rig.view import watch
+
+    return watch.main_loop(_run_path(args), once=args.plain)
+
+
+def _add_postmortem(commands: Commands) -> None:
+    parser = _command(
+        commands,
+        "postmortem",
+        _postmortem,
+        "say in which order the channels of a unit went out of limit, and how sure that is",
+        "soakrig postmortem runs --unit A3",
+    )
+    _run_argument(parser)
+    parser.add_argument("--unit", help="the unit to explain; default: the one that went out first")
+    parser.add_argument("--json", action="store_true", help="print JSON (schema: rig/report/POSTMORTEM.md)")
+
+
+def _postmortem(args: argparse.Namespace) -> int:
+    import shutil
+
+    from rig import forensics
+    from rig.report import postmortem
+    from rig.store.reader import Run
+
+    found = forensics.analyse(Run.open(_run_path(args)), unit=args.unit)
+    if args.json:
+        print(postmortem.as_json(found))
+    else:
+        print(postmortem.text(found, width=shutil.get_terminal_size((100, 24)).columns))
+    return 0
+
+
+def _add_runs(commands: Commands) -> None:
+    parser = _command(commands, "ls", _ls, "list the runs of a folder", "soakrig ls runs")
+    parser.add_argument("folder", metavar="FOLDER", nargs="?", default="runs", help="default: ./runs")
+
+
+def _ls(args: argparse.Namespace) -> int:
+    from rig.report import runs
+
+    print(runs.text(Path(args.folder)))
+    return 0
+
+
+def _add_demo(commands: Commands) -> None:
+    parser = _command(
+        commands,
+        "demo",
+        _demo,
+        "record a simulated room over real transports, let a unit die, explain its death",
+        "soakrig demo --scenario fan-failure --seed 3 --keep",
+    )
+    parser.add_argument("--scenario", help="what goes wrong; 'list' names all")
+    parser.add_argument("--seed", type=int, default=7, help="start of the random numbers (default 7)")
+    parser.add_argument("--folder", help="where to put it (default: a new temporary folder)")
+    parser.add_argument("--keep", action="store_true", help="keep the recording and say where it is")
+
+
+def _demo(args: argparse.Namespace) -> int:
+    from rig import demo
+
+    return demo.run(
+        scenario=args.scenario,
+        seed=args.seed,
+        folder=Path(args.folder) if args.folder else None,
+        keep=args.keep or args.folder is not None,
+        say=lambda text: print(text, flush=True),
+    )
+
+
+if __name__ == "__main__":
+    sys.exit(main())

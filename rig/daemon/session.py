@@ -1,0 +1,217 @@
+"""One session from rig file to clean stop: find or make the run, recover, record, seal."""
+
+from __future__ import annotations
+
+import faulthandler
+import getpass
+import platform
+import subprocess
+import sys
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from drivers.bus.exchange import Link
+from drivers.bus.opening import open_transport
+from rig import __version__
+from rig.clock import SYSTEM, Clock, wall_clock_synchronised
+from rig.core import config as rig_config
+from rig.core.config import RigConfig
+from rig.core.derived import DerivedChannels
+from rig.core.evaluation import Evaluation
+from rig.core.model import EventKind
+from rig.daemon import assembly
+from rig.daemon.intake import Intake
+from rig.daemon.poller import Haste, Poller
+from rig.daemon.recorder import Recorder
+from rig.daemon.supervisor import Supervisor, on_signals
+from rig.store import recover, rundir
+from rig.store.rundir import Lock, RunDir
+from rig.store.writer import RunWriter
+
+Say = Callable[[str], None]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Outcome:
+    """How a session ended: why, where the run is, and the logger's last word about itself."""
+
+    reason: str
+    path: Path
+    health: dict[str, Any]
+
+
+def record(
+    config: RigConfig,
+    *,
+    new: bool = False,
+    duration_s: float | None = None,
+    say: Say = lambda _text: None,
+    clock: Clock = SYSTEM,
+    each_look: Callable[[Supervisor], None] = lambda _supervisor: None,
+) -> Outcome:
+    """Record until stopped by a signal or after ``duration_s``; return how it ended.
+
+    Goes on with the open run of this rig; ``new`` ends that run first and begins another. Raises
+    StoreError (RunInUseError if another soakrig has the run), BusError and UsageError.
+    """
+    stops: list[Supervisor] = []
+    early: list[str] = []
+    # before the first file is opened: a signal during start-up must end in good order too
+    on_signals(lambda reason: stops[0].stop(reason) if stops else early.append(reason))
+    faulthandler.enable()
+    run, resumed = _run_of(config, new=new, clock=clock)
+    with Lock(run.path / rundir.LOCK).acquire(f"soakrig log {config.rig}"):
+        say(f"{'going on with' if resumed else 'new'} run {run.path}")
+        found = recover.recover(run)
+        for line in found.lines:
+            say(line)
+        plan = assembly.plan(config)
+        session = rundir.next_session(run)
+        writer = RunWriter(
+            run,
+            session=session,
+            boot_id=clock.boot_id(),
+            boot_ns=clock.boot_ns(),
+            utc_ns=clock.utc_ns(),
+            synchronised=wall_clock_synchronised(),
+            blocks=plan.blocks,
+            software=f"soakrig {__version__}",
+            host=platform.node(),
+            config=rundir.freeze_config(run, config.text, rig_config.to_json(config.layout)),
+        )
+        supervisor = _supervisor(
+            config=config,
+            plan=plan,
+            run=run,
+            writer=writer,
+            clock=clock,
+            duration_s=duration_s,
+            each_look=each_look,
+        )
+        stops.append(supervisor)
+        _begin(writer, found, session, config, clock)
+        for reason in early:
+            supervisor.stop(reason)
+        say(f"session {session}: {len(config.layout.channels)} channels on {len(config.buses)} buses")
+        reason = supervisor.run()
+        health = supervisor.health()
+        ended = reason == "duration reached"
+        writer.event(
+            EventKind.SESSION_STOP,
+            clock.boot_ns(),
+            "run",
+            f"session {session} stopped: {reason}",
+            {"reason": reason, "run_ended": ended, **health},
+        )
+        writer.close()
+        if ended:
+            rundir.end_run(run, clock.utc_ns(), reason)
+        _seal(run, say)
+    return Outcome(reason=reason, path=run.path, health=health)
+
+
+def _run_of(config: RigConfig, *, new: bool, clock: Clock) -> tuple[RunDir, bool]:
+    """Return the run to record into and whether it was there before."""
+    runs = config.runs_path
+    for path in reversed(rundir.list_runs(runs) if runs.is_dir() else []):
+        candidate = rundir.open_run(path)
+        if candidate.rig == config.rig and not rundir.has_ended(candidate):
+            if not new:
+                return candidate, True
+            with Lock(candidate.path / rundir.LOCK).acquire("soakrig log --new"):
+                rundir.end_run(candidate, clock.utc_ns(), "a new run was asked for")
+    made = rundir.create(
+        runs,
+        rig=config.rig,
+        created_ns=clock.utc_ns(),
+        software=f"soakrig {__version__}",
+        planned_s=config.planned_s,
+    )
+    return made, False
+
+
+def _begin(writer: RunWriter, found: recover.Recovery, session: int, config: RigConfig, clock: Clock) -> None:
+    now_ns = clock.boot_ns()
+    for one in found.events:
+        writer.event(one.kind, now_ns, one.subject, one.text, one.data)
+    writer.event(
+        EventKind.SESSION_START,
+        now_ns,
+        "run",
+        f"session {session} started by {_who()} on {platform.node()}",
+        {
+            "software": f"soakrig {__version__}",
+            "python": platform.python_version(),
+            "rig_file_sha256": config.sha256,
+            "synchronised": wall_clock_synchronised(),
+            "utc_ns": clock.utc_ns(),
+            "boot_ns": now_ns,
+            "boot_id": clock.boot_id(),
+        },
+    )
+    writer.sync()
+
+
+def _supervisor(
+    *,
+    config: RigConfig,
+    plan: assembly.Plan,
+    run: RunDir,
+    writer: RunWriter,
+    clock: Clock,
+    duration_s: float | None,
+    each_look: Callable[[Supervisor], None],
+) -> Supervisor:
+    intake = Intake()
+    haste = Haste()
+
+    def maker(name: str) -> Callable[[], Poller]:
+        def make() -> Poller:
+            return Poller(
+                bus=name,
+                wire=Link(open_transport(config.buses[name]), settle_s=config.buses[name].settle_s),
+                stations=assembly.stations(config, plan, name, clock),
+                intake=intake,
+                clock=clock,
+                haste=haste,
+            )
+
+        return make
+
+    recorder = Recorder(
+        intake=intake,
+        writer=writer,
+        evaluation=Evaluation(plan.blocks, config.layout.channels, clock.boot_ns()),
+        derived=DerivedChannels(plan.blocks, plan.formulas),
+        clock=clock,
+        sync_s=config.sync_s,
+    )
+    used = [name for name in config.buses if any(one.bus == name for one in config.instruments.values())]
+    return Supervisor(
+        pollers={name: maker(name) for name in used},
+        recorder=recorder,
+        intake=intake,
+        clock=clock,
+        run_path=run.path,
+        closed_journals=lambda: len(writer.journals),
+        duration_s=duration_s,
+        each_look=each_look,
+    )
+
+
+def _seal(run: RunDir, say: Say) -> None:
+    """Turn what is left in journals into Parquet; what cannot be turned stays readable as it is."""
+    done = subprocess.run(  # noqa: S603 - our own module on our own run
+        [sys.executable, "-m", "rig.store.seal", str(run.path)], capture_output=True, text=True, check=False
+    )
+    if done.returncode:
+        say(f"sealing left journals as they are (exit {done.returncode}): {done.stderr.strip()[-500:]}")
+
+
+def _who() -> str:
+    try:
+        return getpass.getuser()
+    except (OSError, KeyError):
+        return "an unknown user"

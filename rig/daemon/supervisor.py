@@ -1,0 +1,272 @@
+"""Start, stop, signals, and an eye on every thread: the life of one session.
+
+Nothing here touches a bus or a file of the run while it is going; it looks at deadlines and clocks,
+replaces what is stuck, and says so.
+"""
+
+from __future__ import annotations
+
+import os
+import resource
+import signal
+import subprocess
+import sys
+import threading
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from types import FrameType
+from typing import Any
+
+from rig.clock import Clock
+from rig.core.model import EventKind
+from rig.daemon.intake import Intake, Notice
+from rig.daemon.poller import Poller
+from rig.daemon.recorder import Recorder
+from rig.errors import StoreError
+
+LOOK_S = 0.25
+STEP_NS = 50_000_000
+"""A wall clock that moves by more than this against the boot clock between two looks has stepped."""
+HEALTH_NS = 600 * 1_000_000_000
+STALLED_S = 30.0
+"""A recorder without progress for this long is reported as stalled."""
+MOST_ABANDONED = 3
+"""Threads given up on one bus before it is left alone: each may hold memory for ever."""
+
+
+@dataclass(slots=True)
+class _Bus:
+    make: Callable[[], Poller]
+    poller: Poller
+    abandoned: int = 0
+
+
+class Supervisor:
+    """Runs pollers and recorder until a signal, a duration, or a fatal fault ends the session."""
+
+    def __init__(
+        self,
+        *,
+        pollers: Mapping[str, Callable[[], Poller]],
+        recorder: Recorder,
+        intake: Intake,
+        clock: Clock,
+        run_path: Path,
+        closed_journals: Callable[[], int],
+        duration_s: float | None = None,
+        each_look: Callable[[Supervisor], None] = lambda _: None,
+    ) -> None:
+        self.buses = {name: _Bus(make, make()) for name, make in pollers.items()}
+        self.recorder = recorder
+        self.reason = ""
+        self._intake = intake
+        self._clock = clock
+        self._run_path = run_path
+        self._closed_journals = closed_journals
+        self._sealed_journals = 0
+        self._duration_s = duration_s
+        self._each_look = each_look
+        self._wake = threading.Event()
+        self._drained = threading.Event()
+        self._recorder_failure: BaseException | None = None
+        self._sealer: subprocess.Popen[bytes] | None = None
+        self._offset_ns = clock.utc_ns() - clock.boot_ns()
+        self._suspended_ns = clock.boot_ns() - clock.monotonic_ns()
+        self._health_ns = 0
+        self._stalled = False
+
+    def stop(self, reason: str) -> None:
+        """Ask the session to end in good order; the first reason counts."""
+        self.reason = self.reason or reason
+        self._wake.set()
+
+    def run(self) -> str:
+        """Run the session; return why it ended. Raises StoreError if nothing can be recorded any more."""
+        writing = threading.Thread(target=self._write, name="recorder", daemon=True)
+        writing.start()
+        for bus in self.buses.values():
+            bus.poller.start()
+        began_ns = self._clock.monotonic_ns()
+        while not self._wake.wait(LOOK_S):
+            self._look()
+            if not writing.is_alive():
+                break
+            elapsed_s = (self._clock.monotonic_ns() - began_ns) / 1e9
+            if self._duration_s is not None and elapsed_s >= self._duration_s:
+                self.stop("duration reached")
+        self._finish(writing)
+        if self._recorder_failure is not None:
+            raise StoreError(f"recording ended: {self._recorder_failure}") from self._recorder_failure
+        return self.reason
+
+    def _write(self) -> None:
+        try:
+            self.recorder.run(self._drained)
+        except BaseException as error:  # reported by run()
+            self._recorder_failure = error
+
+    def _finish(self, writing: threading.Thread) -> None:
+        """Ordered end: no more polls, then drain, then sync."""
+        for bus in self.buses.values():
+            bus.poller.stop()
+        for bus in self.buses.values():
+            allowed_s = max((one.timeout_s for one in bus.poller.stations), default=0.0) + 1.0
+            bus.poller.join(allowed_s)
+        self._drained.set()
+        writing.join(60.0)
+        if self._sealer is not None:
+            self._sealer.wait()
+
+    def _look(self) -> None:
+        for name, bus in self.buses.items():
+            self._look_at_bus(name, bus)
+        self._look_at_clocks()
+        self._look_at_recorder()
+        self._look_at_sealer()
+        self._each_look(self)
+
+    def _look_at_bus(self, name: str, bus: _Bus) -> None:
+        poller = bus.poller
+        if not poller.is_alive() and not self._wake.is_set():
+            self._say(
+                EventKind.BUS_STUCK,
+                name,
+                f"the thread of bus {name} ended by an error of soakrig's own, and was started again: "
+                f"{poller.failure!r}",
+                {"cause": "thread ended", "error": repr(poller.failure)},
+            )
+            self._replace(bus)
+        elif poller.deadline_ns and self._clock.monotonic_ns() > poller.deadline_ns:
+            if bus.abandoned >= MOST_ABANDONED:
+                return
+            bus.abandoned += 1
+            poller.abandoned = True
+            poller.stop()
+            self._say(
+                EventKind.BUS_STUCK,
+                name,
+                f"bus {name} is stuck in {poller.doing!r}: given up and opened anew "
+                f"({bus.abandoned} of {MOST_ABANDONED} times)",
+                {"cause": "stuck call", "doing": poller.doing, "times": bus.abandoned},
+            )
+            self._replace(bus)
+
+    def _replace(self, bus: _Bus) -> None:
+        bus.poller = bus.make()
+        bus.poller.start()
+
+    def _look_at_clocks(self) -> None:
+        boot_ns = self._clock.boot_ns()
+        offset_ns = self._clock.utc_ns() - boot_ns
+        step_ns = offset_ns - self._offset_ns
+        self._offset_ns = offset_ns
+        if abs(step_ns) > STEP_NS:
+            self._say(
+                EventKind.CLOCK_STEP,
+                "run",
+                f"the wall clock stepped by {step_ns / 1e9:+.3f} s; order rests on the boot clock",
+                {"step_ns": step_ns, "offset_ns": offset_ns},
+            )
+        suspended_ns = boot_ns - self._clock.monotonic_ns()
+        if suspended_ns - self._suspended_ns > STEP_NS:
+            slept_ns = suspended_ns - self._suspended_ns
+            self._say(
+                EventKind.GAP,
+                "run",
+                f"the machine was suspended for {slept_ns / 1e9:.1f} s",
+                {"cause": "suspend", "from_ns": boot_ns - slept_ns, "to_ns": boot_ns},
+            )
+        self._suspended_ns = suspended_ns
+        if boot_ns - self._health_ns > HEALTH_NS:
+            self._health_ns = boot_ns
+            data = self.health()
+            self._say(EventKind.HEALTH, "run", "the logger about itself", data)
+
+    def health(self) -> dict[str, Any]:
+        """Return memory, descriptors, threads, processor time, queue, disk and lateness as JSON values."""
+        usage = resource.getrusage(resource.RUSAGE_SELF)
+        disk = os.statvfs(self._run_path)
+        stations = [one for bus in self.buses.values() for one in bus.poller.stations]
+        return {
+            "resident_kib": _resident_kib(),
+            "descriptors": len(os.listdir("/proc/self/fd")),  # noqa: PTH208 - one syscall, no objects
+            "threads": threading.active_count(),
+            "processor_s": round(usage.ru_utime + usage.ru_stime, 3),
+            "queue": self._intake.depth(),
+            "readings": self.recorder.readings,
+            "disk_free_bytes": disk.f_bavail * disk.f_frsize,
+            "disk_free_inodes": disk.f_favail,
+            "utc_minus_boot_ns": self._offset_ns,
+            "lateness_ms": {
+                one.name: [
+                    round(one.lateness.quantile_ms(0.5), 3),
+                    round(one.lateness.quantile_ms(0.99), 3),
+                    round(one.lateness.worst_ns / 1e6, 3),
+                ]
+                for one in stations
+            },
+        }
+
+    def _look_at_recorder(self) -> None:
+        behind_s = (self._clock.boot_ns() - self.recorder.progress_ns) / 1e9
+        if behind_s > STALLED_S and not self._stalled:
+            self._stalled = True
+            self._say(
+                EventKind.STORE_FAULT,
+                "run",
+                f"nothing has reached the disk for {behind_s:.0f} s",
+                {"cause": "stalled", "behind_s": behind_s},
+            )
+        elif behind_s < STALLED_S:
+            self._stalled = False
+
+    def _look_at_sealer(self) -> None:
+        if self._sealer is not None:
+            code = self._sealer.poll()
+            if code is None:
+                return
+            said = (self._sealer.stderr.read() if self._sealer.stderr else b"").decode(errors="replace")
+            self._sealer = None
+            if code:
+                self._say(
+                    EventKind.STORE_FAULT,
+                    "run",
+                    f"sealing journals into Parquet failed (exit {code}); they are kept and tried again",
+                    {"cause": "seal", "exit": code, "said": said[-2000:]},
+                )
+        closed = self._closed_journals()
+        if closed > self._sealed_journals:
+            self._sealed_journals = closed
+            # a process of its own, so that its memory returns and its work costs no poll
+            self._sealer = subprocess.Popen(  # noqa: S603 - our own module on our own run
+                [sys.executable, "-m", "rig.store.seal", str(self._run_path)],
+                stdin=subprocess.DEVNULL,
+                stdout=subprocess.DEVNULL,
+                stderr=subprocess.PIPE,
+                preexec_fn=_be_nice,  # noqa: PLW1509 - sets a priority, takes no lock
+            )
+
+    def _say(self, kind: EventKind, subject: str, text: str, data: dict[str, Any]) -> None:
+        notice = Notice(kind=kind, boot_ns=self._clock.boot_ns(), subject=subject, text=text, data=data)
+        self._intake.notice(notice)
+
+
+def on_signals(stop: Callable[[str], None]) -> None:
+    """Let SIGTERM and SIGINT stop the session, and SIGHUP do nothing: a lost terminal ends no recording."""
+
+    def handle(number: int, _frame: FrameType | None) -> None:
+        stop(f"signal {signal.Signals(number).name}")
+
+    for one in (signal.SIGTERM, signal.SIGINT):
+        signal.signal(one, handle)
+    signal.signal(signal.SIGHUP, signal.SIG_IGN)
+
+
+def _be_nice() -> None:
+    os.nice(10)
+
+
+def _resident_kib() -> int:
+    pages = int(Path("/proc/self/statm").read_text(encoding="ascii").split()[1])
+    return pages * resource.getpagesize() // 1024
