@@ -110,7 +110,9 @@ class Driver(Protocol):
 def available() -> tuple[str, ...]:
     """Return the names of all drivers that come with soakrig."""
     return tuple(
-        sorted(m.name for m in pkgutil.iter_modules(__path__) if m.name not in NOT_A_DRIVER and m.name[0] != "_")
+        sorted(
+            m.name for m in pkgutil.iter_modules(__path__) if m.name not in NOT_A_DRIVER and m.name[0] != "_"
+        )
     )
 
 

@@ -8,7 +8,8 @@
     ├── BusError                 somebody must go to the rack
     │   ├── DeadlineError        no (complete) reply within the deadline
     │   ├── ReplyError           a reply came and is wrong
-    │   └── InstrumentError      the instrument itself reports an error
+    │   ├── InstrumentError      the instrument itself reports an error
+    │   └── BusInUseError        another program has the port open
     └── StoreError               somebody must look at the disk
         ├── RunInUseError        another process has this run (or port) open
         ├── FormatError          written by a newer soakrig, or not a run at all
@@ -82,11 +83,24 @@ class DeadlineError(BusError):
 
 
 class ReplyError(BusError):
-    """A reply came and is wrong: garbage, cut short, somebody else's, wrong count or checksum."""
+    """A reply came and is wrong: garbage, cut short, somebody else's, wrong count or checksum.
+
+    ``used`` bytes of what was received make up the wrong reply, where its end is known (0: it is not).
+    """
+
+    def __init__(self, message: str, *, used: int = 0) -> None:
+        self.used = used
+        super().__init__(message)
 
 
 class InstrumentError(BusError):
     """The instrument understood and refused: Modbus exception, entry in the SCPI error queue."""
+
+
+class BusInUseError(BusError):
+    """Another program has this port open; the message names it where that can be found out."""
+
+    exit_code = 6
 
 
 class StoreError(SoakrigError):

@@ -1,0 +1,129 @@
+"""Instruments that need VISA: VXI-11 and HiSLIP on a network, USBTMC, GPIB.
+
+Sockets and serial lines do not come here (see ``opening``): the library times their reads by the wall
+clock, hides a closed peer and hands a late reply to the next question.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import functools
+import time
+from typing import Any
+
+from drivers.bus.transport import NS_PER_S, passed, remaining_ms
+from rig.clock import SYSTEM
+from rig.errors import BusError, DeadlineError, shown
+
+OPEN_TIMEOUT_MS = 2000
+_LOOK_MS = 20
+
+
+@functools.cache
+def _resource_manager(backend: str) -> Any:
+    """Return the process's one resource manager: closing one would kill all sessions of the process."""
+    import pyvisa
+
+    return pyvisa.ResourceManager(backend)
+
+
+class VisaTransport:
+    """A message-based VISA resource.
+
+    resource: VISA resource string; backend: as ``pyvisa.ResourceManager`` takes it. A message is whole
+    when the instrument marks its end, so nothing has to be guessed from silence.
+    """
+
+    character_s = 0.0
+
+    def __init__(self, *, resource: str, backend: str = "@py") -> None:
+        self.name = f"VISA {resource}"
+        self._resource = resource
+        self._backend = backend
+        self._session: Any = None
+        self._asked = False
+
+    def open(self) -> None:
+        """Open the resource; raises BusError with the library's reason."""
+        self.close()
+        try:
+            manager = _resource_manager(self._backend)
+            self._session = manager.open_resource(self._resource, open_timeout=OPEN_TIMEOUT_MS)
+        except Exception as error:
+            raise BusError(
+                f"{self.name}: cannot be opened: {type(error).__name__}: {error}; check the resource "
+                "string, the cable, and that the instrument is on"
+            ) from error
+        self._asked = False
+
+    def send(self, data: bytes, deadline_ns: int) -> None:
+        """Send one message before the deadline."""
+        session = self._opened()
+        self._asked = True
+        session.timeout = max(1, remaining_ms(deadline_ns))
+        try:
+            count = session.write_raw(data)
+        except Exception as error:
+            if _is_timeout(error):
+                raise DeadlineError(f"{self.name}: {shown(data)} was not taken in time") from error
+            raise
+        if count is not None and count < len(data):
+            raise BusError(f"{self.name}: only {count} of {len(data)} bytes of {shown(data)} were taken")
+
+    def receive(self, deadline_ns: int) -> bytes:
+        """Return the message that arrived, b'' if none did."""
+        session = self._opened()
+        session.timeout = max(1, remaining_ms(deadline_ns))
+        try:
+            return bytes(session.read_raw())
+        except Exception as error:
+            if _is_timeout(error):
+                return b""
+            raise
+
+    def drain(self) -> bytes:
+        """Return b'': these instruments speak only when asked, and reading unasked upsets some."""
+        return b""
+
+    def resync(self, quiet_until_ns: int, give_up_ns: int) -> int:
+        """Let a late reply reach the instrument's output queue, then have the instrument clear it.
+
+        Where the resource knows no clear, read and throw away until nothing comes. Returns the bytes
+        thrown away by reading.
+        """
+        session = self._opened()
+        if self._asked:
+            time.sleep(max(0, quiet_until_ns - SYSTEM.monotonic_ns()) / NS_PER_S)
+        self._asked = False
+        try:
+            session.timeout = max(1, remaining_ms(give_up_ns))
+            session.clear()
+        except Exception:  # not every resource can; reading is the other way
+            return self._read_off(give_up_ns)
+        return 0
+
+    def close(self) -> None:
+        """Close the session, not the resource manager."""
+        session, self._session = self._session, None
+        if session is not None:
+            with contextlib.suppress(Exception):
+                session.close()
+
+    def _read_off(self, give_up_ns: int) -> int:
+        count = 0
+        while data := self.receive(SYSTEM.monotonic_ns() + _LOOK_MS * 1_000_000):
+            count += len(data)
+            if passed(give_up_ns):
+                raise BusError(f"{self.name}: never quiet: {count} bytes unasked, the last {shown(data)}")
+        return count
+
+    def _opened(self) -> Any:
+        if self._session is None:
+            raise BusError(f"{self.name}: used while closed")
+        return self._session
+
+
+def _is_timeout(error: Exception) -> bool:
+    from pyvisa.constants import StatusCode
+
+    return getattr(error, "error_code", None) == StatusCode.error_timeout
