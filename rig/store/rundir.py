@@ -1,0 +1,299 @@
+"""One run, one directory: its names, its manifest, its lock, its frozen configurations and sessions."""
+
+from __future__ import annotations
+
+import fcntl
+import hashlib
+import json
+import os
+import time
+import uuid
+from collections.abc import Mapping
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from pathlib import Path
+from types import TracebackType
+from typing import Any, Self
+
+from rig.errors import DamageError, FormatError, RunInUseError, StoreError, UsageError, shown
+from rig.store import journal
+from rig.store.files import OS_DISK, Disk, make_dirs, publish
+from rig.store.journal import Facts
+
+FORMAT = 1
+MANIFEST = "run.json"
+LOCK = "lock"
+FOLDERS = ("config", "sessions", "journal", "readings", "events", "damaged")
+LOCK_PATIENCE_S = 0.5
+"""How long to try again for a lock that a reader may just be probing."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RunDir:
+    """A run directory by its manifest. ``created_ns``: UTC; ``id``: a UUID, also in every data file."""
+
+    path: Path
+    id: str
+    name: str
+    rig: str
+    created_ns: int
+    software: str
+    planned_s: float = 0.0
+
+    def folder(self, name: str) -> Path:
+        """Return one of the folders of the run."""
+        return self.path / name
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SessionFacts:
+    """What is known of a session from its beginning on. ``offset_ns``: UTC minus CLOCK_BOOTTIME."""
+
+    number: int
+    offset_ns: int
+    facts: Facts
+
+
+def create(
+    runs: Path,
+    *,
+    rig: str,
+    created_ns: int,
+    software: str,
+    planned_s: float = 0.0,
+    name: str | None = None,
+    disk: Disk = OS_DISK,
+) -> RunDir:
+    """Return a new run directory under ``runs``, named after the rig and the moment in UTC.
+
+    Raises UsageError if the name cannot be one, StoreError if the disk refuses.
+    """
+    moment = datetime.fromtimestamp(created_ns / 1e9, UTC)
+    name = name or f"{rig}-{moment:%Y%m%dT%H%M%SZ}"
+    if name != Path(name).name or name.startswith("."):
+        raise UsageError(f"a run cannot be called {shown(name)}; use a plain name without / or a leading dot")
+    path = runs / name
+    if path.exists():
+        raise StoreError(f"{path} exists already; a new run needs a name of its own")
+    run = RunDir(
+        path=path, id=str(uuid.uuid4()), name=name, rig=rig, created_ns=created_ns,
+        software=software, planned_s=planned_s,
+    )  # fmt: skip
+    manifest = {
+        "soakrig": "run", "format": FORMAT, "id": run.id, "name": name, "rig": rig,
+        "created": moment.isoformat(), "created_ns": created_ns, "software": software, "planned_s": planned_s,
+    }  # fmt: skip
+    try:
+        make_dirs(disk, path)
+        for folder in FOLDERS:
+            disk.make_dir(path / folder)
+        disk.create(path / LOCK).close()
+        disk.sync_dir(path)
+    except OSError as error:
+        raise StoreError(
+            f"could not make the run directory {path}: {error.strerror or error}; "
+            "free space on that disk or name another runs folder"
+        ) from error
+    publish(disk, path / MANIFEST, _text(manifest))
+    return run
+
+
+def open_run(path: Path, disk: Disk = OS_DISK) -> RunDir:
+    """Return the run at ``path``. Raises FormatError if it is none or from a newer soakrig."""
+    manifest = path / MANIFEST
+    try:
+        raw = disk.read(manifest)
+    except OSError as error:
+        raise FormatError(
+            f"{path} is not a run directory: {MANIFEST} could not be read ({error.strerror or error}); "
+            "name the folder that holds run.json"
+        ) from None
+    try:
+        facts = json.loads(raw)
+        if not isinstance(facts, dict) or facts.get("soakrig") != "run":
+            raise FormatError(f"{manifest} does not describe a run: {shown(raw)}")
+        if facts["format"] > FORMAT:
+            raise FormatError(
+                f"{path} has run format {facts['format']}, this soakrig reads format {FORMAT}; "
+                "install the newer soakrig that wrote it"
+            )
+        return RunDir(
+            path=path, id=str(uuid.UUID(facts["id"])), name=str(facts["name"]), rig=str(facts["rig"]),
+            created_ns=int(facts["created_ns"]), software=str(facts["software"]),
+            planned_s=float(facts.get("planned_s", 0.0)),
+        )  # fmt: skip
+    except (ValueError, KeyError, TypeError) as error:
+        raise DamageError(f"{manifest} is damaged ({error!r}): {shown(raw)}") from None
+
+
+def list_runs(runs: Path, disk: Disk = OS_DISK) -> list[Path]:
+    """Return the run directories under ``runs``, by name; only their manifests' presence is looked at."""
+    return [runs / name for name in disk.names(runs) if (runs / name / MANIFEST).is_file()]
+
+
+def freeze_config(run: RunDir, text: str, layout: Mapping[str, Any], disk: Disk = OS_DISK) -> str:
+    """Keep a rig file and the layout read from it; return the 12 hex digits that name it in the run.
+
+    The digits begin the SHA-256 of the text. What is there already is left alone.
+    """
+    encoded = text.encode()
+    sha = hashlib.sha256(encoded).hexdigest()[:12]
+    folder = run.folder("config")
+    for name, data in ((f"{sha}.yaml", encoded), (f"{sha}.json", _text(layout))):
+        if not (folder / name).exists():
+            publish(disk, folder / name, data)
+    return sha
+
+
+def frozen_layout(run: RunDir, sha: str, disk: Disk = OS_DISK) -> dict[str, Any]:
+    """Return the layout frozen under ``sha`` as JSON values. Raises DamageError naming the file."""
+    path = run.folder("config") / f"{sha}.json"
+    try:
+        layout = json.loads(disk.read(path))
+    except (OSError, ValueError) as error:
+        raise DamageError(f"{path}: the frozen layout could not be read ({error})") from None
+    if not isinstance(layout, dict):
+        raise DamageError(f"{path}: the frozen layout is not a mapping: {shown(str(layout))}")
+    return layout
+
+
+def session_name(number: int) -> str:
+    """Return the file name of a session's facts."""
+    return f"s{number:04d}.json"
+
+
+def write_session(run: RunDir, session: SessionFacts, disk: Disk = OS_DISK) -> None:
+    """Keep a session's facts, once and for all. Raises StoreError."""
+    content = {"session": session.number, "offset_ns": session.offset_ns, **session.facts.to_json()}
+    publish(disk, run.folder("sessions") / session_name(session.number), _text(content))
+
+
+def read_sessions(run: RunDir, disk: Disk = OS_DISK) -> dict[int, SessionFacts]:
+    """Return every session whose facts can be read, by number; damaged ones are left out."""
+    sessions = {}
+    folder = run.folder("sessions")
+    for name in disk.names(folder):
+        if name.startswith(".") or not name.endswith(".json"):
+            continue
+        try:
+            raw = json.loads(disk.read(folder / name))
+            facts = SessionFacts(
+                number=int(raw["session"]), offset_ns=int(raw["offset_ns"]), facts=Facts.from_json(raw)
+            )
+        except (OSError, ValueError, KeyError, TypeError):
+            continue
+        sessions[facts.number] = facts
+    return dict(sorted(sessions.items()))
+
+
+def next_session(run: RunDir, disk: Disk = OS_DISK) -> int:
+    """Return the number for a new session: one more than any that left a trace."""
+    traces = [0, *read_sessions(run, disk)]
+    for name in disk.names(run.folder("sessions")):
+        digits = name.lstrip(".").removeprefix("s").split(".")[0]
+        if digits.isdecimal():
+            traces.append(int(digits))
+    return 1 + max(traces)
+
+
+def boot_offset(run: RunDir, boot_id: str, disk: Disk = OS_DISK) -> int | None:
+    """Return UTC minus CLOCK_BOOTTIME (ns) as the run's first session of this boot fixed it, or None."""
+    for session in read_sessions(run, disk).values():
+        if session.facts.boot_id == boot_id:
+            return session.offset_ns
+    return None
+
+
+def next_journal(run: RunDir, disk: Disk = OS_DISK) -> int:
+    """Return the number for a new journal: one more than any that was ever used."""
+    used = [0]
+    for folder in ("journal", "damaged"):
+        for name in disk.names(run.folder(folder)):
+            stem = name.lstrip(".").split(".")[0].split("-")[0]
+            used.append(journal.number(stem + journal.SUFFIX) or 0)
+    for name in disk.names(run.folder("events")):
+        digits = name.removesuffix(".parquet").rpartition("-")[2]
+        used.append(int(digits) if digits.isdecimal() else 0)
+    return 1 + max(used)
+
+
+def _text(content: Mapping[str, Any]) -> bytes:
+    return json.dumps(content, indent=1, ensure_ascii=False).encode() + b"\n"
+
+
+class Lock:
+    """The right to write to a run; as a context manager it is given back at the end.
+
+    flock on a file that is never deleted: it dies with the process, whatever kills it, and cannot be
+    left behind. The file's text names the holder, for messages only.
+    """
+
+    def __init__(self, path: Path) -> None:
+        self._path = path
+        self._descriptor = -1
+
+    def acquire(self, owner: str = "soakrig") -> Self:
+        """Take the lock. Raises RunInUseError naming the holder, StoreError if it cannot be opened."""
+        try:
+            descriptor = os.open(self._path, os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o644)
+        except OSError as error:
+            raise StoreError(f"could not open the lock {self._path}: {error.strerror or error}") from error
+        deadline = time.monotonic() + LOCK_PATIENCE_S
+        while True:
+            try:
+                fcntl.flock(descriptor, fcntl.LOCK_EX | fcntl.LOCK_NB)
+                break
+            except OSError:
+                if time.monotonic() < deadline:
+                    time.sleep(0.02)
+                    continue
+                os.close(descriptor)
+                raise RunInUseError(
+                    f"{self._path.parent} is in use by {holder(self._path)}; stop that process first"
+                ) from None
+        self._descriptor = descriptor
+        try:
+            os.ftruncate(descriptor, 0)
+            os.pwrite(descriptor, f"{owner}, process {os.getpid()}\n".encode(), 0)
+        except OSError:
+            pass  # a full disk must not keep the lock from being held; only the name is missing
+        return self
+
+    def release(self) -> None:
+        """Give the lock back; a second call does nothing."""
+        if self._descriptor >= 0:
+            os.close(self._descriptor)
+            self._descriptor = -1
+
+    def __enter__(self) -> Self:
+        return self if self._descriptor >= 0 else self.acquire()
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        self.release()
+
+
+def holder(path: Path) -> str:
+    """Return who wrote his name into a lock file, in words."""
+    try:
+        text = path.read_text("utf-8", "replace").strip()
+    except OSError:
+        text = ""
+    return text or "a process that left no name"
+
+
+def is_held(path: Path) -> bool:
+    """Return whether somebody holds this lock now. Asks for it, shared, for an instant."""
+    try:
+        descriptor = os.open(path, os.O_RDONLY | os.O_CLOEXEC)
+    except OSError:
+        return False
+    try:
+        fcntl.flock(descriptor, fcntl.LOCK_SH | fcntl.LOCK_NB)
+    except OSError:
+        return True
+    else:
+        return False
+    finally:
+        os.close(descriptor)
