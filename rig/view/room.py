@@ -11,11 +11,11 @@ from collections import deque
 from dataclasses import dataclass, field
 
 from rig.core.limits import Zone, bounds
-from rig.core.model import Event, EventKind, Layout, Scan, Side, Status
+from rig.core.model import Event, EventKind, Layout, Side, Status
 from rig.view.snapshot import STATUS_WORDS, EventView
 
 _SECOND = 1_000_000_000
-_WINDOW_NS = 600 * _SECOND
+WINDOW_NS = 600 * _SECOND
 HOUR_NS = 3600 * _SECOND
 _KEPT_EVENTS = 400
 _KEPT_EXCURSIONS = 1000
@@ -90,22 +90,21 @@ class Room:
 
     # ---- taking in
 
-    def scan(self, channels: tuple[str, ...], scan: Scan, offset_ns: int) -> None:
-        """Take in the readings of one exchange; ``offset_ns`` is UTC minus boot clock of its session."""
+    def scan(self, channels: tuple[str, ...], t_ns: int, values: tuple[float, ...], statuses: bytes) -> None:
+        """Take in the readings of one exchange, taken about ``t_ns`` (UTC ns)."""
         block = self.blocks.get(channels) or self._new_block(channels)
-        t_ns = (scan.sent_ns + scan.received_ns) // 2 + offset_ns
         block.newest_ns = t_ns
-        block.statuses = scan.statuses
-        if max(scan.statuses, default=0) <= Status.SUSPECT:
-            block.values[:] = scan.values
+        block.statuses = statuses
+        if max(statuses, default=0) <= Status.SUSPECT:
+            block.values[:] = values
             block.valid_ns[:] = [t_ns] * len(channels)
         else:
-            for place, status in enumerate(scan.statuses):
+            for place, status in enumerate(statuses):
                 if status <= Status.SUSPECT:
-                    block.values[place], block.valid_ns[place] = scan.values[place], t_ns
+                    block.values[place], block.valid_ns[place] = values[place], t_ns
         if not block.samples or t_ns - block.samples[-1][0] >= _SECOND:
-            block.samples.append((t_ns, scan.values))
-            while t_ns - block.samples[0][0] > _WINDOW_NS:
+            block.samples.append((t_ns, values))
+            while t_ns - block.samples[0][0] > WINDOW_NS:
                 block.samples.popleft()
         if self.newest_ns is None or t_ns > self.newest_ns:
             self.newest_ns = t_ns
@@ -113,7 +112,7 @@ class Room:
             self.started_ns = t_ns
         if self.active:
             self._follow_peaks(block)
-        self._conversation(channels, scan.statuses, t_ns)
+        self._conversation(channels, statuses, t_ns)
 
     def _follow_peaks(self, block: Block) -> None:
         for excursion in self.active.values():

@@ -3,18 +3,17 @@
 from __future__ import annotations
 
 import enum
-from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from datetime import tzinfo
 
 from rich.text import Text
 
-from rig.core.wording import clock_time, counted, duration, moment, stamp
+from rig.core.wording import moment
+from rig.view.header import Canvas, header
 from rig.view.lines import Cell, beside, blank, guarded, heading, line, titles, window
-from rig.view.snapshot import Answering, ChannelView, RunState, Snapshot, UnitView
+from rig.view.snapshot import Answering, ChannelView, Snapshot, UnitView
 from rig.view.tables import (
-    STYLES,
     channel_columns,
     channel_row,
     event_row,
@@ -50,27 +49,33 @@ class Look:
     unit: int = 0
     scroll: int = 0
 
-    def pressed(self, key: str, units: int, height: int) -> Look:
-        """Return where a key leads; keys that mean nothing lead nowhere."""
+    def pressed(self, key: str, snapshot: Snapshot, height: int) -> Look:
+        """Return where a key leads on a screen of ``height`` lines; keys that mean nothing lead nowhere."""
         if key in {"u", "U"}:
             step = (1 if key == "u" else -1) if self.page is Page.UNIT else 0
-            return Look(page=Page.UNIT, unit=(self.unit + step) % max(1, units))
+            return Look(page=Page.UNIT, unit=(self.unit + step) % max(1, len(snapshot.units)))
         if key == "tab":
             pages = list(Page)
             return replace(self, page=pages[(pages.index(self.page) + 1) % len(pages)], scroll=0)
         if key in {page.value for page in Page}:
             return replace(self, page=Page(key), scroll=0)
-        steps = {"down": 1, "up": -1, "page-down": height - 6, "page-up": 6 - height, "home": -self.scroll}
-        return replace(self, scroll=max(0, self.scroll + steps.get(key, 0)))
+        leaf = max(1, height - 6)
+        steps = {"down": 1, "up": -1, "page-down": leaf, "page-up": -leaf, "home": -self.scroll}
+        last = max(0, _length(snapshot, self.page) - leaf)
+        return replace(self, scroll=min(last, max(0, self.scroll + steps.get(key, 0))))
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Canvas:
-    """Size of the frame in cells, and the zone for times of day (None: this machine's)."""
-
-    width: int
-    height: int
-    zone: tzinfo | None = None
+def _length(snapshot: Snapshot, page: Page) -> int:
+    """Return how many lines a page's list can have at most."""
+    match page:
+        case Page.INSTRUMENTS:
+            return 2 * len(snapshot.instruments)
+        case Page.EXCURSIONS:
+            return len(snapshot.excursions)
+        case Page.EVENTS:
+            return len(snapshot.events)
+        case _:
+            return len(snapshot.channels)
 
 
 def frame(snapshot: Snapshot, look: Look, canvas: Canvas, problems: Sequence[str] = ()) -> list[Text]:
@@ -86,13 +91,15 @@ def frame(snapshot: Snapshot, look: Look, canvas: Canvas, problems: Sequence[str
     return [*lines, footer(look, width)][: canvas.height]
 
 
-def header(snapshot: Snapshot, canvas: Canvas, problems: Sequence[str] = ()) -> list[Text]:
-    """Return the lines that every page begins with; what is wrong with the picture comes in words."""
-    width = canvas.width
-    lines = [_title(snapshot, canvas), _counts(snapshot, width), _progress(snapshot, width)]
-    for words, style in _notices(snapshot, problems, canvas.zone):
-        lines.append(line([Cell(f"! {words}", style)], width))
-    return lines
+def everything(snapshot: Snapshot, width: int, zone: tzinfo | None = None) -> list[Text]:
+    """Return the whole room as lines without end: for a printout, a pipe, a mail."""
+    problems: list[str] = []
+    tall = Canvas(width=width, height=1_000_000, zone=zone)
+    body = [heading("channels, worst first", width), *_channel_page(snapshot, Look(), tall, problems)]
+    body += _excursion_page(snapshot, Look(), tall, problems)
+    body += [heading("instruments", width), *_instrument_page(snapshot, Look(), tall, problems)]
+    body += _event_list(snapshot, min(21, len(snapshot.events) + 1), 0, tall, problems)
+    return [*header(snapshot, tall, problems), *body]
 
 
 def footer(look: Look, width: int) -> Text:
@@ -107,89 +114,6 @@ def footer(look: Look, width: int) -> Text:
         cells.append(Cell(" "))
     cells.append(Cell(" q quit", "dim"))
     return line(cells, width)
-
-
-def _title(snapshot: Snapshot, canvas: Canvas) -> Text:
-    style = {
-        RunState.RUNNING: "bold green",
-        RunState.FINISHED: "bold cyan",
-        RunState.CRASHED: "bold white on red",
-    }
-    if snapshot.age_s is None:
-        age = "no data yet"
-    elif snapshot.stale:
-        age = f"STALE {duration(snapshot.age_s)}"
-    else:
-        age = f"data {duration(max(0.0, snapshot.age_s))} old"
-    now = f"{clock_time(snapshot.now_ns, canvas.zone)} {moment(snapshot.now_ns, canvas.zone):%Z}"
-    right = f"{age}  {now}"
-    cells = [
-        Cell(snapshot.state.value, style[snapshot.state]),
-        Cell("  "),
-        Cell(snapshot.rig, "bold"),
-        Cell(f"  {snapshot.run}"),
-    ]
-    left = line(cells, max(0, canvas.width - len(right) - 2))
-    left.append("  ")
-    left.append(right, "bold white on red" if snapshot.stale else "")
-    return left
-
-
-def _counts(snapshot: Snapshot, width: int) -> Text:
-    cells: list[Cell] = []
-    for condition, count in snapshot.counts().items():
-        cells += [Cell(f"{count} {condition.value}", STYLES[condition]), Cell("  ")]
-    return line([*cells, Cell(f"of {counted(len(snapshot.channels), 'channel')}", "dim")], width)
-
-
-def _progress(snapshot: Snapshot, width: int) -> Text:
-    answering = Counter(one.answering for one in snapshot.instruments)
-    cells = [Cell("instruments: ", "dim")]
-    for state in Answering:
-        if answering[state]:
-            cells += [Cell(f"{answering[state]} {state.value}", STYLES[state]), Cell(" ")]
-    parts = [f"{duration(snapshot.elapsed_s)} elapsed"]
-    if snapshot.planned_s > 0:
-        share = snapshot.elapsed_s / snapshot.planned_s
-        parts = [f"{duration(snapshot.elapsed_s)} of {duration(snapshot.planned_s)} ({share:.0%})"]
-    if snapshot.disk_free is not None:
-        parts.append(f"disk {size(snapshot.disk_free)} free")
-    parts.append(f"session {snapshot.session}")
-    if snapshot.gaps:
-        parts.append(counted(snapshot.gaps, "gap"))
-    if snapshot.phase:
-        parts.append(f"phase {snapshot.phase}")
-    return line([*cells, Cell("| " + " | ".join(parts))], width)
-
-
-def size(count: int) -> str:
-    """Return a number of bytes in words, in powers of ten."""
-    for bound, name in ((1e3, "B"), (1e6, "kB"), (1e9, "MB"), (1e12, "GB")):
-        if count < bound * 0.9995:
-            return f"{count / (bound / 1e3):.3g} {name}"
-    return f"{count / 1e12:.4g} TB"
-
-
-def _notices(snapshot: Snapshot, problems: Sequence[str], zone: tzinfo | None) -> list[tuple[str, str]]:
-    loud = "bold white on red"
-    notices: list[tuple[str, str]] = []
-    if snapshot.stale and snapshot.age_s is not None:
-        old = (
-            f"STALE: nothing recorded for {duration(snapshot.age_s)}, all below is old. Is the logger alive?"
-        )
-        notices.append((old, loud))
-    if snapshot.state is RunState.CRASHED:
-        notices.append(("CRASHED: nobody is recording; the last session ended without a stop", loud))
-    if snapshot.state is RunState.FINISHED and snapshot.newest_ns is not None:
-        notices.append((f"finished: values as of {stamp(snapshot.newest_ns, zone)}", "cyan"))
-    notices += [(words, loud) for words in snapshot.warnings]
-    if problems:
-        more = f" (and {len(problems) - 1} more)" if len(problems) > 1 else ""
-        notices.append((f"this view has a fault: {problems[0]}{more}", "bold red"))
-    if snapshot.skipped:
-        more = f" (and {len(snapshot.skipped) - 1} more)" if len(snapshot.skipped) > 1 else ""
-        notices.append((f"not read: {snapshot.skipped[0]}{more}", "bold yellow"))
-    return notices
 
 
 # ---- pages

@@ -59,6 +59,8 @@ class RunState(enum.Enum):
     """What the recording is doing."""
 
     RUNNING = "RUNNING"
+    STOPPED = "STOPPED"
+    """The last session was stopped on purpose; the run may go on."""
     FINISHED = "FINISHED"
     CRASHED = "CRASHED"
     """Nobody is recording, and the last session ended without a recorded stop."""

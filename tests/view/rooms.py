@@ -13,7 +13,6 @@ from rig.core.model import (
     Kind,
     Layout,
     Limit,
-    Scan,
     Side,
     Source,
     Status,
@@ -56,7 +55,14 @@ def channel(
     if low is not None:
         limits.append(Limit(side=Side.LOW, value=low, deadband=abs(low) / 100))
     if high is not None:
-        limits.append(Limit(side=Side.HIGH, value=high, early=high * 0.9, deadband=abs(high) / 50))
+        limits.append(
+            Limit(
+                side=Side.HIGH,
+                value=high,
+                early=high * (0.99 if low is not None else 0.9),
+                deadband=abs(high) / 50,
+            )
+        )
     return Channel(
         name=name,
         unit_of_measure=measure,
@@ -131,15 +137,7 @@ class Feeder:
     def scan(
         self, channels: tuple[str, ...], at_s: float, values: tuple[float, ...], statuses: bytes
     ) -> None:
-        middle = round((at_s + 500) * SECOND)
-        self.room.scan(
-            channels,
-            Scan(
-                block=0, sent_ns=middle - 50_000_000, received_ns=middle + 50_000_000,
-                values=values, statuses=statuses,
-            ),
-            OFFSET,
-        )  # fmt: skip
+        self.room.scan(channels, START + round(at_s * SECOND), values, statuses)
 
     def everything(
         self,

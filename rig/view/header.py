@@ -1,0 +1,121 @@
+"""The lines every page begins with: what the recording is doing, counts, what is wrong, in words."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import tzinfo
+
+from rich.text import Text
+
+from rig.core.wording import clock_time, counted, duration, moment, stamp
+from rig.view.lines import Cell, line
+from rig.view.snapshot import Answering, RunState, Snapshot
+from rig.view.tables import STYLES
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Canvas:
+    """Size of the frame in cells, and the zone for times of day (None: this machine's)."""
+
+    width: int
+    height: int
+    zone: tzinfo | None = None
+
+
+def header(snapshot: Snapshot, canvas: Canvas, problems: Sequence[str] = ()) -> list[Text]:
+    """Return the lines that every page begins with; what is wrong with the picture comes in words."""
+    width = canvas.width
+    lines = [_title(snapshot, canvas), _counts(snapshot, width), _progress(snapshot, width)]
+    for words, style in _notices(snapshot, problems, canvas.zone):
+        lines.append(line([Cell(f"! {words}", style)], width))
+    return lines
+
+
+def _title(snapshot: Snapshot, canvas: Canvas) -> Text:
+    style = {
+        RunState.RUNNING: "bold green",
+        RunState.STOPPED: "bold yellow",
+        RunState.FINISHED: "bold cyan",
+        RunState.CRASHED: "bold white on red",
+    }
+    if snapshot.age_s is None:
+        age = "no data yet"
+    elif snapshot.stale:
+        age = f"STALE {duration(snapshot.age_s)}"
+    else:
+        age = f"data {duration(max(0.0, snapshot.age_s))} old"
+    now = f"{clock_time(snapshot.now_ns, canvas.zone)} {moment(snapshot.now_ns, canvas.zone):%Z}"
+    right = f"{age}  {now}"
+    cells = [
+        Cell(snapshot.state.value, style[snapshot.state]),
+        Cell("  "),
+        Cell(snapshot.rig, "bold"),
+        Cell(f"  {snapshot.run}"),
+    ]
+    loud = "bold white on red" if snapshot.stale else ""
+    if canvas.width < len(right) + len(snapshot.state.value) + 4:
+        return line([cells[0], Cell("  "), Cell(age, loud)], canvas.width)
+    left = line(cells, canvas.width - len(right) - 2)
+    left.append("  ")
+    left.append(right, loud or None)
+    return left
+
+
+def _counts(snapshot: Snapshot, width: int) -> Text:
+    cells: list[Cell] = []
+    for condition, count in snapshot.counts().items():
+        cells += [Cell(f"{count} {condition.value}", STYLES[condition]), Cell("  ")]
+    return line([*cells, Cell(f"of {counted(len(snapshot.channels), 'channel')}", "dim")], width)
+
+
+def _progress(snapshot: Snapshot, width: int) -> Text:
+    answering = Counter(one.answering for one in snapshot.instruments)
+    cells = [Cell("instruments: ", "dim")]
+    for state in Answering:
+        if answering[state]:
+            cells += [Cell(f"{answering[state]} {state.value}", STYLES[state]), Cell(" ")]
+    parts = [f"{duration(snapshot.elapsed_s)} elapsed"]
+    if snapshot.planned_s > 0:
+        share = snapshot.elapsed_s / snapshot.planned_s
+        parts = [f"{duration(snapshot.elapsed_s)} of {duration(snapshot.planned_s)} ({share:.0%})"]
+    if snapshot.disk_free is not None:
+        parts.append(f"{size(snapshot.disk_free)} free")
+    parts.append(f"session {snapshot.session}")
+    if snapshot.gaps:
+        parts.append(counted(snapshot.gaps, "gap"))
+    if snapshot.phase:
+        parts.append(f"phase {snapshot.phase}")
+    return line([*cells, Cell("| " + " | ".join(parts))], width)
+
+
+def size(count: int) -> str:
+    """Return a number of bytes in words, in powers of ten."""
+    for bound, name in ((1e3, "B"), (1e6, "kB"), (1e9, "MB"), (1e12, "GB")):
+        if count < bound * 0.9995:
+            return f"{count / (bound / 1e3):.3g} {name}"
+    return f"{count / 1e12:.4g} TB"
+
+
+def _notices(snapshot: Snapshot, problems: Sequence[str], zone: tzinfo | None) -> list[tuple[str, str]]:
+    loud = "bold white on red"
+    notices: list[tuple[str, str]] = []
+    if snapshot.stale and snapshot.age_s is not None:
+        old = (
+            f"STALE: nothing recorded for {duration(snapshot.age_s)}, all below is old. Is the logger alive?"
+        )
+        notices.append((old, loud))
+    if snapshot.state is RunState.CRASHED:
+        notices.append(("CRASHED: nobody is recording; the last session ended without a stop", loud))
+    if snapshot.state in {RunState.FINISHED, RunState.STOPPED} and snapshot.newest_ns is not None:
+        words = f"{snapshot.state.value.lower()}: values as of {stamp(snapshot.newest_ns, zone)}"
+        notices.append((words, "cyan"))
+    notices += [(words, loud) for words in snapshot.warnings]
+    if problems:
+        more = f" (and {len(problems) - 1} more)" if len(problems) > 1 else ""
+        notices.append((f"this view has a fault: {problems[0]}{more}", "bold red"))
+    if snapshot.skipped:
+        more = f" (and {len(snapshot.skipped) - 1} more)" if len(snapshot.skipped) > 1 else ""
+        notices.append((f"not read: {snapshot.skipped[0]}{more}", "bold yellow"))
+    return notices

@@ -1,0 +1,237 @@
+"""Frames: exactly as large as the terminal, nothing bad hidden, words for every colour."""
+
+import re
+from dataclasses import replace
+from datetime import UTC
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from rich.cells import cell_len
+
+from rig.core.model import EventKind, Status
+from rig.view import screen, tables
+from rig.view.header import Canvas, size
+from rig.view.screen import Look, Page, everything, frame, shares
+from rig.view.snapshot import Condition, RunState, Snapshot
+from rig.view.watch import coloured
+from tests.view.rooms import Feeder, busy_room, layout
+
+ESCAPES = re.compile(r"\x1b\[[0-9;]*m")
+BUSY = busy_room().picture(300.9)
+
+
+def text_of(snapshot: Snapshot, look: Look, width: int, height: int) -> list[str]:
+    return [t.plain for t in frame(snapshot, look, Canvas(width=width, height=height, zone=UTC))]
+
+
+@pytest.mark.parametrize("page", list(Page))
+@pytest.mark.parametrize(
+    ("width", "height"), [(80, 24), (80, 20), (160, 48), (200, 60), (60, 12), (20, 5), (1, 1)]
+)
+def test_a_frame_fills_the_terminal_exactly(page: Page, width: int, height: int) -> None:
+    lines = text_of(BUSY, Look(page=page), width, height)
+    assert len(lines) == height
+    assert {cell_len(text) for text in lines} == {width}
+
+
+@given(width=st.integers(1, 260), height=st.integers(1, 70), page=st.sampled_from(list(Page)))
+@settings(max_examples=60, deadline=None)
+def test_any_size_gives_a_frame_of_that_size(width: int, height: int, page: Page) -> None:
+    lines = text_of(BUSY, Look(page=page, scroll=5, unit=3), width, height)
+    assert [cell_len(text) for text in lines] == [width] * height
+
+
+@pytest.mark.parametrize("page", [Page.OVERVIEW, Page.CHANNELS])
+@pytest.mark.parametrize(("width", "height"), [(80, 20), (200, 60)])
+def test_every_alarm_of_sixty_channels_is_visible_or_counted(page: Page, width: int, height: int) -> None:
+    feeder = Feeder(layout(7))
+    out = [f"A{k}.{quantity}" for k in range(1, 8) for quantity in ("heatsink", "bias", "power", "ripple")]
+    feeder.everything(1.0, {**dict.fromkeys(out, 1e4), "A1.current": Status.NO_VALUE})
+    for name in out:
+        feeder.out(name, 1.0)
+    snapshot = feeder.picture(3.5)
+    assert len(snapshot.channels) > 60
+    lines = text_of(snapshot, Look(page=page), width, height)
+    counts = lines[1]
+    assert counts.startswith("28 OUT  1 no value")
+    if page is Page.CHANNELS:
+        visible = sum(1 for text in lines if any(f"{name} " in text for name in out))
+        hidden = re.search(r"(\d+) more below: (?:(\d+) OUT)?", "\n".join(lines))
+        assert visible + int((hidden and hidden[2]) or 0) == 28
+    else:
+        for unit in snapshot.units[:3]:
+            assert any(text.startswith(unit.name) for text in lines)
+        shown = "\n".join(lines)
+        listed = len(re.findall(r"OUT for", shown))
+        more = re.search(r"(\d+) more are out", shown)
+        assert listed + int(more[1] if more else 0) == 28
+
+
+def test_what_does_not_fit_is_counted_with_its_words() -> None:
+    lines = text_of(BUSY, Look(page=Page.CHANNELS), 80, 12)
+    assert re.search(r"\d+ more below: 5 SILENT, 1 no value, 1 early, \d+ ok", "\n".join(lines))
+
+
+@pytest.mark.parametrize("page", list(Page))
+def test_without_colour_the_same_words_stand_there(page: Page, monkeypatch: pytest.MonkeyPatch) -> None:
+    lines = frame(BUSY, Look(page=page), Canvas(width=100, height=40, zone=UTC))
+    monkeypatch.setenv("TERM", "xterm-256color")
+    monkeypatch.delenv("NO_COLOR", raising=False)
+    with_colour = coloured(lines, (100, 40))
+    monkeypatch.setenv("NO_COLOR", "1")
+    without = coloured(lines, (100, 40))
+    assert "\x1b[" in "".join(with_colour)
+    assert not re.search(r"\x1b\[[0-9;]*[34][0-9]", "".join(without))
+    assert [ESCAPES.sub("", text) for text in with_colour] == [ESCAPES.sub("", text) for text in without]
+    assert [ESCAPES.sub("", text) for text in without] == [text.plain for text in lines]
+
+
+def test_every_condition_has_a_word_and_a_style_of_its_own() -> None:
+    assert len({c.value for c in Condition}) == len(Condition)
+    for condition in Condition:
+        assert tables.state_cell(condition).text == condition.value
+        assert len(condition.value) <= 8
+
+
+NASTY = [
+    "unit [/]",
+    "[link=x]a",
+    "[bold red]",
+    "\x1b[2J\x1b[H",
+    "日本語の温度計",
+    "a\nb",
+    "é" * 40,
+    "",
+    "\u202egnp",
+    "\U0001f469\u200d\U0001f680 joined",
+    "\ud800",
+    "%s{0}",
+    "c" * 300,
+]
+
+
+@pytest.mark.parametrize("name", NASTY)
+@pytest.mark.parametrize("page", list(Page))
+def test_foreign_text_never_becomes_markup_nor_moves_the_cursor(name: str, page: Page) -> None:
+    feeder = Feeder(layout(2, {0: name or "X"}))
+    feeder.everything(1.0, {f"{name or 'X'}.heatsink": 99.0})
+    feeder.out(f"{name or 'X'}.heatsink", 1.0)
+    feeder.event(EventKind.NOTE, 2.0, name, name)
+    snapshot = feeder.picture(3.5)
+    lines = frame(snapshot, Look(page=page), Canvas(width=80, height=24, zone=UTC))
+    assert [cell_len(text.plain) for text in lines] == [80] * 24
+    raw = coloured(lines, (80, 24))
+    assert [ESCAPES.sub("", text) for text in raw] == [text.plain for text in lines]
+    assert "\x1b[2J" not in "".join(raw)
+    "\n".join(raw).encode("utf-8", "replace")
+
+
+@given(name=st.text(max_size=30), unit=st.text(max_size=12))
+@settings(max_examples=60, deadline=None)
+def test_any_name_and_unit_of_measure_keeps_the_table_in_its_columns(name: str, unit: str) -> None:
+    feeder = Feeder(layout(1))
+    feeder.everything(1.0)
+    snapshot = feeder.picture(1.5)
+    first = snapshot.units[0]
+    channels = tuple(replace(c, name=name, quantity=name, unit_of_measure=unit) for c in first.channels)
+    odd = replace(snapshot, rig=name, run=unit, units=(replace(first, name=name, channels=channels),))
+    for page in (Page.OVERVIEW, Page.CHANNELS, Page.UNIT):
+        lines = text_of(odd, Look(page=page), 80, 24)
+        assert [cell_len(text) for text in lines] == [80] * 24
+
+
+def test_a_row_that_cannot_be_made_says_so_and_the_header_too(monkeypatch: pytest.MonkeyPatch) -> None:
+    true_row = tables.channel_row
+
+    def broken(channel, columns, width, *, short=False):  # type: ignore[no-untyped-def]
+        if channel.name == "A3.heatsink":
+            raise RuntimeError("made to fail")
+        return true_row(channel, columns, width, short=short)
+
+    monkeypatch.setattr(screen, "channel_row", broken)
+    lines = text_of(BUSY, Look(page=Page.CHANNELS), 80, 24)
+    assert len(lines) == 24
+    assert any("this view has a fault: cannot be shown: RuntimeError: made to fail" in t for t in lines[:5])
+    assert any(text.startswith("cannot be shown: RuntimeError") for text in lines)
+    assert any("A3.bias" in text for text in lines)
+
+
+def test_stale_crashed_and_warnings_are_words_in_the_header() -> None:
+    feeder = Feeder(layout())
+    feeder.everything(1.0)
+    stale = text_of(feeder.picture(43.0), Look(), 80, 24)
+    assert "STALE 42 s" in stale[0]
+    assert stale[3].startswith("! STALE: nothing recorded for 42 s")
+    crashed = text_of(feeder.picture(43.0, RunState.CRASHED), Look(), 80, 24)
+    assert crashed[0].startswith("CRASHED")
+    assert crashed[3].startswith("! CRASHED: nobody is recording")
+    finished = text_of(feeder.picture(43.0, RunState.FINISHED), Look(), 80, 24)
+    assert finished[3].startswith("! finished: values as of 2030-03-17 17:46:41 UTC")
+    skipped = text_of(feeder.picture(2.0, skipped=("j1: damaged",)), Look(), 80, 24)
+    assert skipped[3].startswith("! not read: j1: damaged")
+
+
+def test_a_room_before_its_first_reading_can_be_shown() -> None:
+    for page in Page:
+        lines = text_of(Feeder(layout()).picture(0.1), Look(page=page), 80, 24)
+        assert "no data yet" in lines[0]
+
+
+def test_scrolling_reaches_the_last_channel_and_stops_there() -> None:
+    look = Look(page=Page.CHANNELS)
+    for _ in range(100):
+        look = look.pressed("page-down", BUSY, 24)
+    lines = text_of(BUSY, look, 80, 24)
+    assert BUSY.channels[-1].name in lines[-2]
+    assert look.pressed("up", BUSY, 24).scroll == look.scroll - 1
+    assert look.pressed("home", BUSY, 24).scroll == 0
+
+
+def test_keys_lead_to_pages_and_units_and_others_lead_nowhere() -> None:
+    look = Look()
+    for page in Page:
+        assert look.pressed(page.value, BUSY, 24).page is page
+    unit = look.pressed("u", BUSY, 24)
+    assert unit.unit == 0
+    assert unit.pressed("u", BUSY, 24).unit == 1
+    assert unit.pressed("U", BUSY, 24).unit == len(BUSY.units) - 1
+    assert look.pressed("z", BUSY, 24) == look
+    seen = set()
+    for _ in Page:
+        look = look.pressed("tab", BUSY, 24)
+        seen.add(look.page)
+    assert seen == set(Page)
+
+
+def test_the_printout_of_everything_leaves_nothing_out() -> None:
+    printed = "\n".join(text.plain for text in everything(BUSY, 100, UTC))
+    for channel in BUSY.channels:
+        assert f"\n{channel.name} " in printed
+    for instrument in BUSY.instruments:
+        assert f"\n{instrument.name} " in printed
+    assert "more" not in printed
+
+
+@given(
+    height=st.integers(0, 80),
+    sections=st.lists(st.tuples(st.integers(0, 100), st.integers(0, 10)), min_size=1, max_size=5),
+)
+def test_sections_never_get_more_than_there_is_nor_than_they_want(
+    height: int, sections: list[tuple[int, int]]
+) -> None:
+    wanted = [want for want, _ in sections]
+    least = [few for _, few in sections]
+    given_lines = shares(height, wanted, least)
+    assert sum(given_lines) <= height
+    assert all(0 <= g <= w for g, w in zip(given_lines, wanted, strict=True))
+    if sum(given_lines) < height:
+        assert given_lines == wanted
+
+
+SHOWN = [(0, "0 B"), (999, "999 B"), (118_000_000_000, "118 GB"), (999_900, "1 MB"), (2.5e12, "2.5 TB")]
+
+
+@pytest.mark.parametrize(("count", "shown"), SHOWN)
+def test_sizes_are_in_powers_of_ten(count: float, shown: str) -> None:
+    assert size(int(count)) == shown
