@@ -21,6 +21,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any, Protocol
 
+from rig.core.config import BlockFacts, DriverSpec
 from rig.core.model import Status
 from rig.errors import UsageError
 
@@ -132,3 +133,22 @@ def load(name: str) -> Any:
     if missing:
         raise UsageError(f"driver {name!r}: module {path} lacks {' and '.join(missing)}")
     return module
+
+
+def spec(name: str) -> DriverSpec:
+    """Return what the driver ``name`` says of itself to the reader of rig files. Raises UsageError."""
+    module = load(name)
+
+    def describe(options: Any) -> list[BlockFacts]:
+        driver: Driver = module.Driver(options)
+        return [
+            BlockFacts(
+                fields=one.fields,
+                request_bytes=one.request_bytes,
+                reply_bytes=one.reply_bytes,
+                quiet_s=driver.quiet_s,
+            )
+            for one in driver.polls
+        ]
+
+    return DriverSpec(options=module.Options, describe=describe)

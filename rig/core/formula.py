@@ -16,7 +16,6 @@ import operator
 import re
 import warnings
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass, field
 
 from rig.errors import shown
 
@@ -52,13 +51,22 @@ class FormulaError(ValueError):
         super().__init__(f"{found}; {allowed}")
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
 class Formula:
-    """A formula that was understood. ``names``: the channels it uses, in order of first appearance."""
+    """A formula that was understood; raises FormulaError for any other text.
 
-    text: str
-    names: tuple[str, ...]
-    compute: _Compute = field(repr=False, compare=False)
+    names: the channels it uses, in order of first appearance.
+    """
+
+    __slots__ = ("_compute", "names", "text")
+
+    def __init__(self, text: str) -> None:
+        self.text = " ".join(text.split())
+        names: dict[str, None] = {}
+        self._compute = _compile(_parsed(self.text), self.text, names, 0)
+        self.names = tuple(names)
+        if not names:
+            found = f"{shown(self.text)} uses no channel"
+            raise FormulaError(found, "a formula is computed from readings of channels")
 
     def evaluate(self, values: Mapping[str, float]) -> float | None:
         """Return the result, or None where there is none.
@@ -70,7 +78,7 @@ class Formula:
             if not math.isfinite(values.get(name, math.nan)):
                 return None
         try:
-            result = self.compute(values)
+            result = self._compute(values)
         except (ZeroDivisionError, OverflowError, ValueError):
             return None
         return result if math.isfinite(result) else None
@@ -81,32 +89,21 @@ def reserved(name: str) -> bool:
     return keyword.iskeyword(name) or name in _ONE or name in _MANY
 
 
-def parse(text: str) -> Formula:
-    """Return the formula that ``text`` spells. Raises FormulaError."""
+def _parsed(text: str) -> ast.expr:
     if len(text) > MAX_LENGTH:
         raise FormulaError(f"the formula has {len(text)} characters", f"write at most {MAX_LENGTH}")
     if not text.isascii():
         # Python folds some letters into others; what was written would not be what is looked up.
         raise FormulaError(f"{shown(text)} has letters beyond A-Z and a-z")
-    if "\n" in text or "\r" in text:
-        text = " ".join(text.split())
-    source = text.strip()
     try:
         with warnings.catch_warnings():
             warnings.simplefilter("error")
-            tree = ast.parse(source, mode="eval")
+            return ast.parse(text, mode="eval").body
     except SyntaxError as error:
         at = f" at character {error.offset}" if error.offset else ""
-        raise FormulaError(f"{shown(source)} is not a formula: {error.msg}{at}") from error
+        raise FormulaError(f"{shown(text)} is not a formula: {error.msg}{at}") from error
     except (ValueError, MemoryError, RecursionError, Warning) as error:
-        raise FormulaError(f"{shown(source)} is not a formula: {error}") from error
-    names: dict[str, None] = {}
-    compute = _compile(tree.body, source, names, 0)
-    if not names:
-        raise FormulaError(
-            f"{shown(source)} uses no channel", "a formula is computed from readings of channels"
-        )
-    return Formula(text=source, names=tuple(names), compute=compute)
+        raise FormulaError(f"{shown(text)} is not a formula: {error}") from error
 
 
 def _compile(node: ast.expr, source: str, names: dict[str, None], depth: int) -> _Compute:

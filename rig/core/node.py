@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import difflib
+from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Final
 
@@ -61,3 +63,39 @@ def child(node: Node, *path: str) -> Node:
             break
         node = deeper[name]
     return node
+
+
+def entries(node: Node, *path: str) -> dict[str, Node]:
+    """Return the block of keys at a path below ``node``; empty where there is none."""
+    for name in path:
+        if not isinstance(node.value, dict) or name not in node.value:
+            return {}
+        node = node.value[name]
+    return node.value if isinstance(node.value, dict) else {}
+
+
+def near(word: str, known: Iterable[str]) -> str:
+    """Return a suggestion for a word that is not among ``known``, for messages."""
+    names = list(known)
+    close = difflib.get_close_matches(word, names, n=1, cutoff=0.5)
+    if close:
+        return f"did you mean {close[0]!r}?"
+    return f"known are {', '.join(names[:12])}{' …' * (len(names) > 12)}" if names else "there are none"
+
+
+@dataclass(slots=True)
+class Place:
+    """A block of keys and the list its faults go to. ``path`` is its key path."""
+
+    node: Node
+    path: str
+    faults: list[Fault]
+
+    def say(self, key: str, found: str, allowed: str) -> None:
+        """Add a fault at ``key`` of the block (dots lead deeper), or at the block itself for ''."""
+        node = child(self.node, *key.split(".")) if key else self.node
+        self.faults.append(fault(node, below(self.path, key) if key else self.path, found, allowed))
+
+    def has(self, key: str) -> bool:
+        """Return whether the key is written."""
+        return isinstance(self.node.value, dict) and key in self.node.value

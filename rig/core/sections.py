@@ -132,6 +132,12 @@ class InstrumentSection:
     bus: str = key(_WORD, doc="name of the bus it is connected to")
     driver: str = key(Text(), doc="kind of instrument: a driver's name, or the dotted path of a module")
     poll_s: float = key(Quantity("s", low=0.01, high=86_400.0), name="poll", doc="time between two polls")
+    fast_poll_s: float | None = key(
+        Quantity("s", low=0.01, high=86_400.0),
+        name="fast-poll",
+        default=None,
+        doc="time between two polls while a unit it reads is in trouble",
+    )
     timeout_s: float = key(
         Quantity("s", low=0.001, high=600.0), name="timeout", default=1.0, doc="longest wait for a reply"
     )

@@ -1,0 +1,224 @@
+"""A whole rig file as a ``RigConfig``, or all of its faults at once.
+
+``read`` takes the nodes of the file and what drivers say of themselves; nothing here opens anything.
+Names of units, channels, fields and templates' words are a letter followed by letters, digits and ``_``,
+so that ``-`` in a formula is always a minus; buses, instruments and templates may have hyphens.
+"""
+
+from __future__ import annotations
+
+import hashlib
+from collections import Counter
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import Any
+
+from rig.core.buses import BlockFacts, Instrument, Ports, check_buses, check_instruments
+from rig.core.channels import Readable
+from rig.core.layouts import layout_from_json, to_json
+from rig.core.model import InstrumentFacts, Layout
+from rig.core.node import Node, Place, entries, near
+from rig.core.rooms import ChannelReader
+from rig.core.schema import build, keys, take_keys
+from rig.core.sections import Bus, InstrumentSection, RigSection
+from rig.errors import ConfigError, Fault, SoakrigError
+
+__all__ = [
+    "BlockFacts",
+    "Bus",
+    "DriverSpec",
+    "Instrument",
+    "Ports",
+    "RigConfig",
+    "layout_from_json",
+    "read",
+    "to_json",
+]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class DriverSpec:
+    """What a driver says of itself at the desk.
+
+    options: its ``Options`` dataclass. describe: options -> the exchanges of one poll; raises
+    ValueError for options that make no sense together.
+    """
+
+    options: type[Any]
+    describe: Callable[[Any], Sequence[BlockFacts]]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RigConfig:
+    """A rig file that has no fault.
+
+    rig: its name. runs: folder of the recordings. planned_s: planned duration of a run. sync_s: longest
+    time that readings wait for the disk. text: the file as it stands.
+    """
+
+    rig: str
+    runs: str
+    planned_s: float
+    sync_s: float
+    buses: Mapping[str, Bus]
+    instruments: Mapping[str, Instrument]
+    layout: Layout
+    text: str = ""
+
+    @property
+    def runs_path(self) -> Path:
+        """Folder of the recordings."""
+        return Path(self.runs)
+
+    @property
+    def sha256(self) -> str:
+        """Hash of the file's text, in hexadecimal digits."""
+        return hashlib.sha256(self.text.encode()).hexdigest()
+
+
+def read(
+    node: Node,
+    drivers: Callable[[str], DriverSpec],
+    *,
+    ports: Ports | None = None,
+    text: str = "",
+    found: Sequence[Fault] = (),
+) -> RigConfig:
+    """Return the rig that ``node`` describes. Raises ConfigError with every fault of the file.
+
+    drivers: name -> what the driver says of itself; raises a SoakrigError if there is none.
+    found: faults that were found before, while the file was loaded.
+    """
+    faults = list(found)
+    top = take_keys(RigSection, node, faults, "")
+    buses = _buses(node, ports or Ports(), faults)
+    instruments = _instruments(node, drivers, buses, faults)
+    channels = ChannelReader(node, _readable(node, instruments), faults)
+    channels.read()
+    if faults:
+        raise ConfigError(_joined(faults))
+    made = {name: one for name, (one, _) in instruments.items()}
+    layout = Layout(
+        rig=top["rig"],
+        units=channels.units,
+        channels={name: one for name, (one, _) in channels.channels.items() if one is not None},
+        instruments={name: _facts(one) for name, one in made.items()},
+        planned_s=top["planned_s"],
+    )
+    return RigConfig(
+        rig=top["rig"],
+        runs=top["runs"],
+        planned_s=top["planned_s"],
+        sync_s=top.get("sync_s", keys(RigSection)["sync"].default),
+        buses={name: bus for name, (bus, _) in buses.items()},
+        instruments=made,
+        layout=layout,
+        text=text,
+    )
+
+
+def _facts(one: Instrument) -> InstrumentFacts:
+    return InstrumentFacts(
+        name=one.name, bus=one.bus, driver=one.driver, poll_s=one.poll_s, timeout_s=one.timeout_s
+    )
+
+
+def _buses(node: Node, ports: Ports, faults: list[Fault]) -> dict[str, tuple[Bus, Place]]:
+    buses = {}
+    for name, one in entries(node, "buses").items():
+        bus = build(Bus, one, faults, f"buses.{name}")
+        if bus is not None:
+            buses[name] = (replace(bus, name=name), Place(one, f"buses.{name}", faults))
+    check_buses(buses, ports)
+    return buses
+
+
+def _instruments(
+    node: Node,
+    drivers: Callable[[str], DriverSpec],
+    buses: Mapping[str, tuple[Bus, Place]],
+    faults: list[Fault],
+) -> dict[str, tuple[Instrument, Place]]:
+    known_buses = entries(node, "buses")
+    instruments = {}
+    for name, one in entries(node, "instruments").items():
+        place = Place(one, f"instruments.{name}", faults)
+        instrument = _instrument(name, place, drivers)
+        if instrument is None:
+            continue
+        if known_buses and instrument.bus not in known_buses:
+            place.say("bus", f"there is no bus {instrument.bus!r}", near(instrument.bus, known_buses))
+        instruments[name] = (instrument, place)
+    check_instruments(buses, instruments)
+    return instruments
+
+
+def _instrument(name: str, place: Place, drivers: Callable[[str], DriverSpec]) -> Instrument | None:
+    node, common = place.node, keys(InstrumentSection)
+    spec = _driver(place, drivers)
+    others = [key for key in node.value if key not in common] if isinstance(node.value, dict) else []
+    known = others if spec is None else list(keys(spec.options))
+    section = build(InstrumentSection, node, place.faults, place.path, besides=known)
+    if spec is None:
+        return None
+    rest = {key: one for key, one in entries(node).items() if key in known}
+    options = build(spec.options, Node(rest, node.line, node.file, node.key_line), place.faults, place.path)
+    if section is None or options is None:
+        return None
+    try:
+        blocks = tuple(spec.describe(options))
+    except ValueError as error:
+        place.say("", str(error), f"see the keys of the driver {section.driver}")
+        return None
+    fields = Counter(one for block in blocks for one in block.fields)
+    for twice in (one for one, times in fields.items() if times > 1):
+        place.say("", f"the field {twice!r} is read twice", "give each field its own name")
+    return Instrument(
+        name=name,
+        bus=section.bus,
+        driver=section.driver,
+        poll_s=section.poll_s,
+        timeout_s=section.timeout_s,
+        reply_s=section.reply_s,
+        fast_poll_s=section.fast_poll_s,
+        options=options,
+        blocks=blocks,
+        baud=section.baud,
+        description=section.description,
+    )
+
+
+def _driver(place: Place, drivers: Callable[[str], DriverSpec]) -> DriverSpec | None:
+    name = entries(place.node).get("driver")
+    if name is None or not isinstance(name.value, str) or not name.value:
+        return None
+    try:
+        return drivers(name.value)
+    except SoakrigError as error:
+        place.say("driver", str(error), "name a driver, or the dotted path of a module")
+        return None
+
+
+def _readable(node: Node, instruments: Mapping[str, tuple[Instrument, Place]]) -> dict[str, Readable] | None:
+    readable = {}
+    for name in entries(node, "instruments"):
+        readable[name] = Readable(poll_s=0.0, blocks=None)
+        if name in instruments:
+            one = instruments[name][0]
+            readable[name] = Readable(poll_s=one.poll_s, blocks=tuple(block.fields for block in one.blocks))
+    return readable or None
+
+
+def _joined(faults: Sequence[Fault]) -> list[Fault]:
+    """Return the faults with those that stand at the same place (through a template) told once."""
+    paths: dict[tuple[str, int, str, str], list[str]] = {}
+    for one in faults:
+        at = paths.setdefault((one.file, one.line, one.found, one.allowed), [])
+        if one.path not in at:
+            at.append(one.path)
+    joined = []
+    for (file, line, found, allowed), at in paths.items():
+        path = at[0] + (f" (and {len(at) - 1} more)" if len(at) > 1 else "")
+        joined.append(Fault(file=file, line=line, path=path, found=found, allowed=allowed))
+    return joined

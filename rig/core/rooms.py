@@ -1,0 +1,148 @@
+"""All channels of a rig file: the room's own and those of every unit, and how they refer to each other."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+from rig.core import formula
+from rig.core.channels import Readable, channel
+from rig.core.model import Channel, Unit
+from rig.core.node import Node, Place, child, entries, fault, near
+from rig.core.schema import take_keys
+from rig.core.sections import ChannelSection, TemplateSection, UnitSection
+from rig.core.templates import Words, channels_of
+from rig.errors import Fault
+
+
+class ChannelReader:
+    """Reads the channels and units of the rig file ``top``.
+
+    instruments: what can be read, by instrument; None where there is nothing to judge it by. After
+    ``read()``: ``channels`` holds every name with its channel (None where it is faulty) and place, in
+    the order of the file, the room's first; ``units`` the units that have no fault of their own.
+    """
+
+    def __init__(self, top: Node, instruments: Mapping[str, Readable] | None, faults: list[Fault]) -> None:
+        self.channels: dict[str, tuple[Channel | None, Place]] = {}
+        self.units: dict[str, Unit] = {}
+        self._top = top
+        self._instruments = instruments
+        self._faults = faults
+
+    def read(self) -> None:
+        """Read everything, adding faults."""
+        for name, node in entries(self._top, "channels").items():
+            self._channel(name, None, name, Place(node, f"channels.{name}", self._faults))
+        for name, node in entries(self._top, "units").items():
+            self._unit(name, Place(node, f"units.{name}", self._faults))
+        self._check_templates()
+        self._check_follows()
+        self._check_formulas()
+
+    def _channel(self, name: str, unit: str | None, local: str, place: Place) -> None:
+        _check_name(local, place)
+        self.channels[name] = (channel(name, unit, place, self._instruments), place)
+
+    def _unit(self, name: str, place: Place) -> None:
+        _check_name(name, place)
+        node, faults = place.node, self._faults
+        taken = take_keys(UnitSection, node, faults, place.path)
+        template = self._template(taken.get("template"), place)
+        given = entries(node, "with")
+        words = Words({"unit": name, **{word: str(one.value or "") for word, one in given.items()}})
+        words.words["unit"] = name
+        own = channels_of(entries(template, "channels") if template else {}, entries(node, "channels"))
+        names = []
+        for local, one in own.items():
+            path = f"{place.path}.channels.{local}"
+            full = f"{name}.{local}"
+            self._channel(full, name, local, Place(words.filled(one, faults, path), path, faults))
+            names.append(full)
+        if not names and (template or "template" not in taken):
+            place.say("", "the unit has no channel", "write a template or channels")
+        if "unit" in given:
+            place.say("with.unit", "{unit} always stands for the unit's name", "write another word")
+        for word in given:
+            if names and word not in words.used:
+                place.say(
+                    f"with.{word}", "it is used nowhere", f"write {{{word}}} in a channel, or leave it out"
+                )
+        if "serial" in taken and "load" in taken:
+            self.units[name] = Unit(
+                name=name, serial=taken["serial"], load=taken["load"], channels=tuple(names)
+            )
+
+    def _template(self, name: str | None, place: Place) -> Node | None:
+        templates = entries(self._top, "templates")
+        if name is not None and name not in templates:
+            place.say("template", f"there is no template {name!r}", near(name, templates))
+        return templates.get(name or "")
+
+    def _check_templates(self) -> None:
+        units = entries(self._top, "units").values()
+        used = {entries(unit)["template"].value for unit in units if "template" in entries(unit)}
+        for name, template in entries(self._top, "templates").items():
+            path = f"templates.{name}"
+            take_keys(TemplateSection, template, self._faults, path)
+            if name in used:
+                continue
+            # What no unit fills in cannot be judged, but its keys can.
+            scratch: list[Fault] = []
+            for local, one in entries(template, "channels").items():
+                take_keys(ChannelSection, one, scratch, f"{path}.channels.{local}")
+            self._faults.extend(one for one in scratch if one.found.startswith("unknown key"))
+
+    def _check_follows(self) -> None:
+        for name, (one, place) in self.channels.items():
+            for at, followed in enumerate(one.follows if one is not None else ()):
+                if followed in self.channels and followed != name:
+                    continue
+                found = f"there is no channel {followed!r}"
+                if followed == name:
+                    found = "a channel cannot follow itself"
+                listed = child(place.node, "follows")
+                where = listed.value[at] if isinstance(listed.value, list) else listed
+                allowed = near(followed, [other for other in self.channels if other != name])
+                self._faults.append(fault(where, f"{place.path}.follows[{at}]", found, allowed))
+
+    def _check_formulas(self) -> None:
+        inputs: dict[str, tuple[str, ...]] = {}
+        for name, (one, place) in self.channels.items():
+            if one is None or one.formula is None:
+                continue
+            inputs[name] = formula.Formula(one.formula).names
+            for used in inputs[name]:
+                if used not in self.channels:
+                    place.say("formula", f"there is no channel {used!r}", near(used, self.channels))
+        for cycle in cycles(inputs):
+            found = f"the formula needs its own result: {' <- '.join([*cycle, cycle[0]])}"
+            self.channels[cycle[0]][1].say("formula", found, "no channel may be computed from itself")
+
+
+def _check_name(name: str, place: Place) -> None:
+    if formula.reserved(name):
+        place.say("", f"{name!r} is a word of the formula language", "write another name")
+
+
+def cycles(inputs: Mapping[str, tuple[str, ...]]) -> list[list[str]]:
+    """Return the cycles of a graph (name -> what it needs), each once, beginning where it was met.
+
+    Walks without recursion: a file may chain thousands of formulas.
+    """
+    found: list[list[str]] = []
+    done: set[str] = set()
+    for start in inputs:
+        trail = [(start, list(inputs[start]))] if start not in done else []
+        while trail:
+            name, ahead = trail[-1]
+            if not ahead:
+                trail.pop()
+                done.add(name)
+                continue
+            following = ahead.pop(0)
+            walked = [step for step, _ in trail]
+            if following in walked:
+                found.append(walked[walked.index(following) :])
+            elif following in inputs and following not in done:
+                trail.append((following, list(inputs[following])))
+    return found
