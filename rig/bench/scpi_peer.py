@@ -15,6 +15,9 @@ QUEUE_LENGTH = 20
 _LIST = re.compile(r"\(@([0-9:,]+)\)")
 _QUOTED_OR_LISTED = re.compile(r';(?=(?:[^"]*"[^"]*")*[^"]*$)')
 
+Query = Callable[[Sequence[int], int, int], list[float | None]]
+"""(channel numbers, began_ns, ended_ns) to values."""
+
 
 class ComplaintError(Exception):
     """What goes into the error queue: number and text of SCPI-99 21.8."""
@@ -35,7 +38,7 @@ class ScpiPeer:
     def __init__(
         self,
         identity: str,
-        queries: Mapping[str, Callable[[Sequence[int], int, int], list[float | None]]],
+        queries: Mapping[str, Query],
     ) -> None:
         self._identity = identity
         self._queries = queries
