@@ -19,11 +19,10 @@ from rig.errors import ConfigError, SoakrigError, UsageError
 if TYPE_CHECKING:
     from rig.core.config import RigConfig
 
-CAUTION = (
-    "Mains, heat, stored energy, fire and noise are dangerous; a variac does not isolate. soakrig is no\n"
-    "safety device: hard-wired thermal cut-outs, fuses, residual-current protection and smoke detection are,\n"
-    "and local codes and competent persons decide."
-)
+CAUTION = """\
+Mains, heat, stored energy, fire and noise are dangerous; a variac does not isolate. soakrig is no safety
+device: hard-wired thermal cut-outs, fuses, residual-current protection and smoke detection are. Local
+codes and competent persons decide."""
 
 Handler = Callable[[argparse.Namespace], int]
 
@@ -76,7 +75,8 @@ def _parser() -> argparse.ArgumentParser:
     return parser
 
 
-Commands = argparse._SubParsersAction  # type: ignore[type-arg]  # noqa: SLF001 - argparse gives no public name
+if TYPE_CHECKING:
+    Commands = argparse._SubParsersAction[argparse.ArgumentParser]  # noqa: SLF001 - it has no public name
 
 
 def _command(
@@ -167,11 +167,11 @@ def _log(args: argparse.Namespace) -> int:
 
 
 def _duration_s(text: str) -> float:
-    from rig.core.units import quantity
+    from rig.core.units import UnitError, amount
 
     try:
-        return quantity(text, "s")
-    except ValueError as error:
+        return amount(text).to("s")
+    except UnitError as error:
         raise UsageError(f"--for {text!r}: {error}") from error
 
 

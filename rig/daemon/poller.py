@@ -324,7 +324,7 @@ class Poller(threading.Thread):
         if self.abandoned:
             return
         now_ns = self._clock.boot_ns()
-        status = _STATUS.get(type(error), Status.NO_REPLY)
+        status = failure_status(error)
         for at in which:
             block, routes = station.blocks[at]
             values, statuses = failed(routes, status)
@@ -340,8 +340,8 @@ class Poller(threading.Thread):
             )
 
 
-_STATUS: dict[type[BusError], Status] = {
-    DeadlineError: Status.NO_REPLY,
-    ReplyError: Status.BAD_REPLY,
-    InstrumentError: Status.REFUSED,
-}
+def failure_status(error: BusError) -> Status:
+    """Return the status that says why an exchange gave no reading."""
+    if isinstance(error, ReplyError):
+        return Status.BAD_REPLY
+    return Status.REFUSED if isinstance(error, InstrumentError) else Status.NO_REPLY

@@ -3,10 +3,9 @@
 from __future__ import annotations
 
 import threading
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Protocol
 
 from drivers.bus.exchange import Link
 from drivers.bus.opening import open_transport
@@ -15,9 +14,9 @@ from rig.core.config import RigConfig
 from rig.core.measure import failed, measure
 from rig.core.model import Status
 from rig.daemon import assembly
-from rig.daemon.poller import Answer, Station
-from rig.errors import BusError, DeadlineError, InstrumentError, ReplyError
-from rig.store.files import OS_DISK
+from rig.daemon.poller import Station, failure_status
+from rig.errors import BusError
+from rig.store.files import OS_DISK, why_not_writable
 
 BYTES_A_READING = 4.0
 """What a reading takes on disk all told; FORMAT.md has the measurement."""
@@ -36,7 +35,7 @@ class ChannelProbe:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class InstrumentProbe:
-    """How one instrument answered. ``error`` is '' where all went well; ``identity`` is what it calls itself."""
+    """How one instrument answered: what it calls itself, and what went wrong ('' where nothing did)."""
 
     name: str
     bus: str
@@ -69,37 +68,17 @@ class Probe:
         return enough and all(one.good for one in self.instruments)
 
 
-class _Wire(Protocol):
-    def open(self) -> None: ...
-    def close(self) -> None: ...
-
-
 def probe(config: RigConfig, *, clock: Clock = SYSTEM) -> Probe:
     """Return what a rig says. Buses are asked at the same time; a bus that hangs is given up and named."""
     plan = assembly.plan(config)
-    found: dict[str, list[InstrumentProbe]] = {}
-    threads: list[tuple[str, threading.Thread, float]] = []
-    for name in config.buses:
-        stations = assembly.stations(config, plan, name, clock)
-        if not stations:
-            continue
-        work = _worker(config, plan, name, stations, found, clock)
-        thread = threading.Thread(target=work, name=f"probe {name}", daemon=True)
-        thread.start()
-        exchanges = sum(2 + len(one.driver.opening) + len(one.driver.polls) for one in stations)
-        threads.append((name, thread, 10.0 + 3 * exchanges * max(one.timeout_s for one in stations)))
-    instruments: list[InstrumentProbe] = []
-    for name, thread, allowed_s in threads:
-        thread.join(allowed_s)
-        done = list(found.get(name, []))
-        for station in assembly.stations(config, plan, name, clock)[len(done) :]:
-            error = f"bus {name} was given up after {allowed_s:.0f} s: a call on it does not come back"
-            done.append(_nothing(station, name, error, plan, config))
-        instruments.extend(done)
+    buses = [_BusProbe(config, plan, name, clock) for name in config.buses]
+    for one in buses:
+        one.start()
+    instruments = [found for one in buses for found in one.result()]
     free, needed, disk_error = _disk(config)
     return Probe(
         instruments=instruments,
-        runs_path=config.runs_path,
+        runs_path=Path(config.runs),
         disk_free_bytes=free,
         disk_needed_bytes=needed,
         disk_error=disk_error,
@@ -107,79 +86,78 @@ def probe(config: RigConfig, *, clock: Clock = SYSTEM) -> Probe:
     )
 
 
-def _worker(
-    config: RigConfig,
-    plan: assembly.Plan,
-    name: str,
-    stations: Sequence[Station],
-    found: dict[str, list[InstrumentProbe]],
-    clock: Clock,
-) -> Callable[[], None]:
-    def work() -> None:
-        bus = config.buses[name]
+class _BusProbe(threading.Thread):
+    """Asks all instruments of one bus, in a thread of its own that can be given up."""
+
+    def __init__(self, config: RigConfig, plan: assembly.Plan, bus: str, clock: Clock) -> None:
+        super().__init__(name=f"probe {bus}", daemon=True)
+        self._config, self._plan, self._bus, self._clock = config, plan, bus, clock
+        self._stations = assembly.stations(config, plan, bus, clock)
+        self._found: list[InstrumentProbe] = []
+
+    def run(self) -> None:
+        bus = self._config.buses[self._bus]
         wire = Link(open_transport(bus), settle_s=bus.settle_s)
-        mine = found.setdefault(name, [])
         trouble = ""
         try:
             wire.open()
         except BusError as error:
             trouble = str(error)
-        for station in stations:
-            if trouble:
-                mine.append(_nothing(station, name, trouble, plan, config))
-            else:
-                mine.append(_meet(wire, station, name, plan, config, clock))
+        for station in self._stations:
+            self._found.append(self._nothing(station, trouble) if trouble else self._meet(wire, station))
         wire.close()
 
-    return work
+    def result(self) -> list[InstrumentProbe]:
+        """Return what was found, after waiting no longer than the deadlines of all exchanges allow."""
+        exchanges = sum(2 + len(one.driver.opening) + len(one.driver.polls) for one in self._stations)
+        slowest_s = max((_patience_s(one) for one in self._stations), default=0.0)
+        allowed_s = 10.0 + 3 * exchanges * slowest_s
+        self.join(allowed_s)
+        done = list(self._found)
+        stuck = f"bus {self._bus} was given up after {allowed_s:.0f} s: a call on it does not come back"
+        return done + [self._nothing(one, stuck) for one in self._stations[len(done) :]]
 
-
-def _meet(
-    wire: Link, station: Station, bus: str, plan: assembly.Plan, config: RigConfig, clock: Clock
-) -> InstrumentProbe:
-    identity, error = "", ""
-    channels: list[ChannelProbe] = []
-    began_ns = clock.monotonic_ns()
-    try:
-        for exchange in station.driver.opening:
-            said = wire.exchange(exchange, station.timeout_s, station.driver.quiet_s).reply.text
-            identity = identity or said
-    except BusError as problem:
-        return _nothing(station, bus, str(problem), plan, config)
-    for at, exchange in enumerate(station.driver.polls):
-        block, routes = station.blocks[at]
-        names = plan.blocks[block]
+    def _meet(self, wire: Link, station: Station) -> InstrumentProbe:
+        identity, error = "", ""
+        channels: list[ChannelProbe] = []
+        began_ns = self._clock.monotonic_ns()
         try:
-            answer: Answer = wire.exchange(exchange, _patience_s(station), station.driver.quiet_s)
-            values, statuses = measure(routes, answer.reply.values, answer.reply.statuses)
+            for exchange in station.driver.opening:
+                said = wire.exchange(exchange, station.timeout_s, station.driver.quiet_s).reply.text
+                identity = identity or said
         except BusError as problem:
-            error = error or str(problem)
-            values, statuses = failed(routes, _status(problem))
-        channels.extend(_channels(config, names, values, statuses))
-    return InstrumentProbe(
-        name=station.name,
-        bus=bus,
-        identity=identity,
-        error=error,
-        took_s=(clock.monotonic_ns() - began_ns) / NS_PER_S,
-        channels=channels,
-    )
+            return self._nothing(station, str(problem))
+        for at, exchange in enumerate(station.driver.polls):
+            block, routes = station.blocks[at]
+            try:
+                answer = wire.exchange(exchange, _patience_s(station), station.driver.quiet_s)
+                values, statuses = measure(routes, answer.reply.values, answer.reply.statuses)
+            except BusError as problem:
+                error = error or str(problem)
+                values, statuses = failed(routes, failure_status(problem))
+            channels.extend(_channels(self._config, self._plan.blocks[block], values, statuses))
+        return InstrumentProbe(
+            name=station.name,
+            bus=self._bus,
+            identity=identity,
+            error=error,
+            took_s=(self._clock.monotonic_ns() - began_ns) / NS_PER_S,
+            channels=channels,
+        )
+
+    def _nothing(self, station: Station, error: str) -> InstrumentProbe:
+        channels: list[ChannelProbe] = []
+        for block, routes in station.blocks:
+            names = self._plan.blocks[block]
+            channels.extend(_channels(self._config, names, *failed(routes, Status.NO_REPLY)))
+        return InstrumentProbe(
+            name=station.name, bus=self._bus, identity="", error=error, took_s=0.0, channels=channels
+        )
 
 
 def _patience_s(station: Station) -> float:
-    """A free-running instrument may need two lines: the first only marks a beginning."""
+    """How long to wait for an answer; a free-running instrument may need two lines, the first is a mark."""
     return 2 * (station.poll_s + station.timeout_s) if station.listening else station.timeout_s
-
-
-def _nothing(
-    station: Station, bus: str, error: str, plan: assembly.Plan, config: RigConfig
-) -> InstrumentProbe:
-    channels: list[ChannelProbe] = []
-    for block, routes in station.blocks:
-        channels.extend(_channels(config, plan.blocks[block], *failed(routes, Status.NO_REPLY)))
-    return InstrumentProbe(
-        name=station.name, bus=bus, identity="", error=error, took_s=0.0, channels=channels
-    )
 
 
 def _channels(
@@ -196,15 +174,6 @@ def _channels(
     ]
 
 
-def _status(error: BusError) -> Status:
-    kinds: Mapping[type[BusError], Status] = {
-        DeadlineError: Status.NO_REPLY,
-        ReplyError: Status.BAD_REPLY,
-        InstrumentError: Status.REFUSED,
-    }
-    return kinds.get(type(error), Status.NO_REPLY)
-
-
 def _disk(config: RigConfig) -> tuple[int, int, str]:
     """Return free bytes where runs go, bytes needed for the planned time, and what is wrong there."""
     per_s = sum(
@@ -217,11 +186,12 @@ def _disk(config: RigConfig) -> tuple[int, int, str]:
     # a derived channel comes about as often as a measured one on average
     per_s *= 1.0 + derived / max(1, measured)
     needed = round(per_s * config.planned_s * BYTES_A_READING)
+    runs = Path(config.runs)
     try:
-        free = OS_DISK.space(_existing(config.runs_path)).free_bytes
+        free = OS_DISK.space(_existing(runs)).free_bytes
     except OSError as error:
-        return 0, needed, f"{config.runs_path}: {error.strerror or error}"
-    return free, needed, OS_DISK.why_not_writable(_existing(config.runs_path))
+        return 0, needed, f"{runs}: {error.strerror or error}"
+    return free, needed, why_not_writable(_existing(runs))
 
 
 def _existing(path: Path) -> Path:

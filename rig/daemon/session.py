@@ -114,7 +114,7 @@ def record(
 
 def _run_of(config: RigConfig, *, new: bool, clock: Clock) -> tuple[RunDir, bool]:
     """Return the run to record into and whether it was there before."""
-    runs = config.runs_path
+    runs = Path(config.runs)
     for path in reversed(rundir.list_runs(runs) if runs.is_dir() else []):
         candidate = rundir.open_run(path)
         if candidate.rig == config.rig and not rundir.has_ended(candidate):

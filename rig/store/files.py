@@ -221,3 +221,19 @@ def make_dirs(disk: Disk, path: Path) -> None:
     make_dirs(disk, path.parent)
     disk.make_dir(path)
     disk.sync_dir(path.parent)
+
+
+def why_not_writable(path: Path, disk: Disk = OS_DISK) -> str:
+    """Return why nothing can be written into a folder, '' if it can: by writing, syncing and removing."""
+    trial = path / ".trial"
+    try:
+        file = disk.create(trial)
+        try:
+            file.append(b"trial")
+            file.sync()
+        finally:
+            file.close()
+            disk.remove(trial)
+    except OSError as error:
+        return f"{path}: {error.strerror or error}"
+    return ""

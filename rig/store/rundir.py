@@ -23,6 +23,7 @@ from rig.store.journal import Facts
 FORMAT = 1
 MANIFEST = "run.json"
 LOCK = "lock"
+END = "end.json"
 FOLDERS = ("config", "sessions", "journal", "readings", "events", "damaged")
 LOCK_PATIENCE_S = 0.5
 """How long to try again for a lock that a reader may just be probing."""
@@ -129,6 +130,32 @@ def open_run(path: Path, disk: Disk = OS_DISK) -> RunDir:
 def list_runs(runs: Path, disk: Disk = OS_DISK) -> list[Path]:
     """Return the run directories under ``runs``, by name; only their manifests' presence is looked at."""
     return [runs / name for name in disk.names(runs) if (runs / name / MANIFEST).is_file()]
+
+
+def newest_run(path: Path, disk: Disk = OS_DISK) -> Path:
+    """Return the run that ``path`` means: itself, or the newest run in it.
+
+    Raises FormatError if it is neither a run nor a folder with runs.
+    """
+    if (path / MANIFEST).is_file():
+        return path
+    runs = list_runs(path, disk) if path.is_dir() else []
+    if not runs:
+        raise FormatError(
+            f"{path} is neither a run directory nor a folder with runs in it; "
+            "name one, or the folder that the rig file calls runs"
+        )
+    return max(runs, key=lambda one: open_run(one, disk).created_ns)
+
+
+def end_run(run: RunDir, ended_ns: int, reason: str, disk: Disk = OS_DISK) -> None:
+    """Mark a run as over: no session will be added to it. ``ended_ns``: UTC. Raises StoreError."""
+    publish(disk, run.path / END, _text({"ended_ns": ended_ns, "reason": reason}))
+
+
+def has_ended(run: RunDir) -> bool:
+    """Return whether a run is over, by duration or because a new one was asked for."""
+    return (run.path / END).exists()
 
 
 def freeze_config(run: RunDir, text: str, layout: Mapping[str, Any], disk: Disk = OS_DISK) -> str:
