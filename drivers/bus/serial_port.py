@@ -166,7 +166,10 @@ class SerialTransport:
     def _sorted(self, error: BaseException) -> BusError:
         number = getattr(error, "errno", None)
         if number in {errno.EAGAIN, errno.EBUSY} or "exclusively lock" in str(error):
-            who = "; ".join(holders(self._port, itself=True)) or "another program (run as root to see which)"
+            who = (
+                "; ".join(holders(self._port, itself=True))
+                or "a program that cannot be seen from here, or another bus of this rig"
+            )
             return BusInUseError(f"{self.name}: locked by {who}; stop it first")
         return BusError(f"{self.name}: cannot be opened: {error}")
 
