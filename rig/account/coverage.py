@@ -1,0 +1,178 @@
+"""For which time a reading vouches, and what that time adds up to.
+
+The gap rule. Between two readings of a session that are at most ``REACH`` usual intervals apart, time
+belongs to the nearer of the two. Where they are farther apart each of them vouches for half a usual
+interval and the rest is a gap. The usual interval is the median distance of the session's records of
+that channel. So n polls that left no record at all make a gap of n usual intervals, and a reading
+vouches for ``REACH`` usual intervals at the most. A record without a GOOD number (no reply, sensor open,
+implausible) vouches for nothing: its own time counts as unlogged too.
+
+A change of the true value between two readings is placed midway, off by at most half their distance and
+by the half-width of their stamps.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from rig.account.stretches import NOWHERE, Bools, Floats, Ints, Stretches, stretches
+from rig.core.model import Series, Session, Status
+
+REACH = 1.5
+"""A single poll without any record is a gap already (distance 2); jitter of half a period is not."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Held:
+    """The records of a channel, each with the time it speaks for; sorted, disjoint, gaps between them.
+
+    start_ns, end_ns: the time of each; value: NaN where not GOOD; good: whether it is.
+    usual_s: the longest of the sessions' usual intervals. edge_s: how far a change may be misplaced.
+    """
+
+    channel: str
+    start_ns: Ints
+    end_ns: Ints
+    value: Floats
+    good: Bools
+    usual_s: float
+    edge_s: float
+
+    @property
+    def known(self) -> Stretches:
+        """The time for which a GOOD reading vouches."""
+        return stretches(self.start_ns[self.good], self.end_ns[self.good])
+
+    @property
+    def recorded(self) -> Stretches:
+        """The time for which there is a record of any kind."""
+        return stretches(self.start_ns, self.end_ns)
+
+    def between(self, low: float, high: float) -> Stretches:
+        """Return the time in which low <= value <= high."""
+        return self.where((self.value >= low) & (self.value <= high))
+
+    def where(self, mask: Bools) -> Stretches:
+        """Return the time of those GOOD readings that are marked."""
+        keep = mask & self.good
+        return stretches(self.start_ns[keep], self.end_ns[keep])
+
+    def inside(self, time: Stretches) -> Bools:
+        """Return which GOOD readings have their middle in a set of time."""
+        return time.holds((self.start_ns + self.end_ns) // 2) & self.good
+
+    def integral(self, time: Stretches) -> float:
+        """Return the integral of the value over the known part of a set of time: value x seconds."""
+        if not len(self.start_ns) or not len(time):
+            return 0.0
+        value = np.where(self.good, self.value, 0.0)
+        pieces = value * ((self.end_ns - self.start_ns) / 1e9)
+        sums = np.concatenate([[0.0], np.cumsum(pieces)])
+        return float(
+            np.sum(self._sum_to(time.end_ns, value, sums) - self._sum_to(time.start_ns, value, sums))
+        )
+
+    def _sum_to(self, t_ns: Ints, value: Floats, sums: Floats) -> Floats:
+        at = np.searchsorted(self.start_ns, t_ns, side="right") - 1
+        near = np.maximum(at, 0)
+        part = np.minimum(t_ns, self.end_ns[near]) - self.start_ns[near]
+        return np.asarray(np.where(at < 0, 0.0, sums[near] + value[near] * (part / 1e9)), np.float64)
+
+    def at(self, t_ns: Ints) -> Floats:
+        """Return the value that holds at each moment, NaN where none is known."""
+        if not len(self.start_ns):
+            return np.full(len(t_ns), np.nan)
+        at = np.searchsorted(self.start_ns, t_ns, side="right") - 1
+        near = np.maximum(at, 0)
+        there = (at >= 0) & (t_ns < self.end_ns[near])
+        return np.asarray(np.where(there, self.value[near], np.nan), np.float64)
+
+
+def time_line(sessions: Sequence[Session]) -> dict[int, int]:
+    """Return for each session how many ns to add so that sessions follow each other without overlap.
+
+    All zero unless the wall clock was put back between two boots; then the later session is moved to
+    the end of the earlier one, since no time can have been spent twice.
+    """
+    shifts: dict[int, int] = {}
+    free_ns: int | None = None
+    for session in sorted(sessions, key=lambda one: one.number):
+        shift = 0 if free_ns is None else max(0, free_ns - session.start_ns)
+        shifts[session.number] = shift
+        end_ns = session.end_ns + shift
+        free_ns = end_ns if free_ns is None else max(free_ns, end_ns)
+    return shifts
+
+
+def hold(series: Series, span_ns: tuple[int, int], shifts: Mapping[int, int] | None = None) -> Held:
+    """Return the readings with the time each speaks for, cut to ``span_ns``.
+
+    shifts: result of ``time_line``, where sessions overlap.
+    """
+    t_ns = series.t_ns
+    if shifts and any(shifts.values()):
+        moves = np.array([shifts.get(int(one), 0) for one in range(int(series.session.max(initial=0)) + 1)])
+        t_ns = t_ns + moves[series.session]
+    order = np.lexsort((t_ns, series.session))
+    t_ns, session = t_ns[order], series.session[order]
+    good = (series.status[order] == Status.GOOD) & np.isfinite(series.value[order])
+    if not len(t_ns):
+        return _nothing(series.channel)
+    left, right, usual_s = _reach(t_ns, session)
+    start = np.maximum(t_ns - left, span_ns[0])
+    end = np.minimum(t_ns + right, span_ns[1])
+    keep = end > start
+    return Held(
+        channel=series.channel,
+        start_ns=start[keep],
+        end_ns=end[keep],
+        value=np.where(good, series.value[order], np.nan)[keep],
+        good=good[keep],
+        usual_s=usual_s,
+        edge_s=usual_s * REACH / 2 + float(np.median(series.h_ns)) / 1e9,
+    )
+
+
+def _reach(t_ns: Ints, session: np.ndarray[tuple[int, ...], np.dtype[np.int32]]) -> tuple[Ints, Ints, float]:
+    """Return how far each record reaches back and forward, in ns, and the longest usual interval in s."""
+    step = np.diff(t_ns)
+    same = np.diff(session) == 0
+    typical = np.median(step[same]) if same.any() else 0.0
+    usual = np.zeros(len(t_ns))
+    for number in np.unique(session):
+        mine = session == number
+        steps = np.diff(t_ns[mine])
+        usual[mine] = np.median(steps) if len(steps) >= 2 else typical
+    half = np.round(usual / 2).astype(np.int64)
+    near = step <= REACH * np.minimum(usual[:-1], usual[1:])
+    forward = np.where(near, step - step // 2, np.minimum(half[:-1], np.maximum(step, 0) // 2))
+    back = np.where(near, step // 2, np.minimum(half[1:], np.maximum(step, 0) // 2))
+    left = np.concatenate([half[:1], back])
+    right = np.concatenate([forward, half[-1:]])
+    return left, right, float(usual.max()) / 1e9
+
+
+def _nothing(channel: str) -> Held:
+    none = np.zeros(0, np.int64)
+    return Held(
+        channel=channel,
+        start_ns=none,
+        end_ns=none,
+        value=np.zeros(0),
+        good=np.zeros(0, bool),
+        usual_s=0.0,
+        edge_s=0.0,
+    )
+
+
+def known_together(channels: Sequence[Held]) -> Stretches:
+    """Return the time for which every one of the channels has a GOOD reading."""
+    if not channels:
+        return NOWHERE
+    together = channels[0].known
+    for one in channels[1:]:
+        together = together.both(one.known)
+    return together

@@ -1,0 +1,157 @@
+"""The test program as plain values, and which part of it was in force, and who sat where, by the record.
+
+What the events must say:
+
+* ``phase``: ``data["phase"]`` is the name of the phase that begins, empty for none; ``data["pass"]`` counts
+  its repetitions from 1. Without ``data`` the text, else the subject, is taken as the name.
+* ``unit``: the subject is the place (the unit's name in the rig file), ``data["serial"]`` the serial number
+  that sits there from now on, empty for an empty place.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from rig.account.stretches import NOWHERE, Stretches, stretches
+from rig.core.model import Event, EventKind, Layout, Limit, Session
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Target:
+    """What a stimulus shall be: value +- tolerance, in the channel's unit of measure."""
+
+    value: float
+    tolerance: float
+
+    @property
+    def low(self) -> float:
+        """Lowest value within tolerance."""
+        return self.value - self.tolerance
+
+    @property
+    def high(self) -> float:
+        """Highest value within tolerance."""
+        return self.value + self.tolerance
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Phase:
+    """A stretch of the test program.
+
+    duration_s: time within tolerance that the plan asks of each unit; count: drive cycles it asks for.
+    targets: by stimulus channel; limits: by channel, in place of the channel's own while it is in force.
+    """
+
+    name: str
+    duration_s: float | None = None
+    count: int | None = None
+    targets: Mapping[str, Target] = field(default_factory=dict)
+    limits: Mapping[str, tuple[Limit, ...]] = field(default_factory=dict)
+
+    def targets_of(self, unit: str) -> dict[str, Target]:
+        """Return the targets as they stand for one unit."""
+        return {named(channel, unit): target for channel, target in self.targets.items()}
+
+    def limits_of(self, channel: str, unit: str | None, own: tuple[Limit, ...]) -> tuple[Limit, ...]:
+        """Return the limits of a channel in this phase: the phase's, else its ``own``."""
+        for name, limits in self.limits.items():
+            if named(name, unit or "") == channel:
+                return limits
+        return own
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Stay:
+    """One serial number in one place, from when to when (UTC ns)."""
+
+    unit: str
+    serial: str
+    start_ns: int
+    end_ns: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class InForce:
+    """One time that a phase was in force, by the recorded events."""
+
+    phase: str
+    number: int
+    start_ns: int
+    end_ns: int
+
+
+def named(channel: str, unit: str) -> str:
+    """Return a channel's name with ``{unit}`` filled in."""
+    return channel.replace("{unit}", unit)
+
+
+def in_force(
+    events: Sequence[Event], span_ns: tuple[int, int], shifts: Mapping[int, int] | None = None
+) -> list[InForce]:
+    """Return which phase was in force when, oldest first; a phase lasts until the next begins."""
+    moments: list[tuple[int, str, int]] = []
+    for event in events:
+        if event.kind is EventKind.PHASE:
+            name = event.data.get("phase", event.text or event.subject)
+            number = event.data.get("pass", 0)
+            moments.append((_moved(event, shifts), str(name or ""), int(number)))
+    found: list[InForce] = []
+    counts: dict[str, int] = {}
+    for at, (start_ns, name, number) in enumerate(moments):
+        end_ns = moments[at + 1][0] if at + 1 < len(moments) else span_ns[1]
+        start_ns, end_ns = max(start_ns, span_ns[0]), min(end_ns, span_ns[1])
+        if not name or end_ns <= start_ns:
+            continue
+        counts[name] = number or counts.get(name, 0) + 1
+        found.append(InForce(phase=name, number=counts[name], start_ns=start_ns, end_ns=end_ns))
+    return found
+
+
+def time_of(phase: str, forces: Sequence[InForce]) -> Stretches:
+    """Return the time in which a phase was in force."""
+    mine = [one for one in forces if one.phase == phase]
+    if not mine:
+        return NOWHERE
+    return stretches(
+        np.array([one.start_ns for one in mine], np.int64), np.array([one.end_ns for one in mine], np.int64)
+    )
+
+
+def stays(
+    layout: Layout,
+    events: Sequence[Event],
+    span_ns: tuple[int, int],
+    shifts: Mapping[int, int] | None = None,
+) -> list[Stay]:
+    """Return which serial number sat in which place, by place and time.
+
+    Until the first recorded change of a place, the serial number of the rig file sat there.
+    """
+    found: list[Stay] = []
+    for unit in layout.units.values():
+        serial, since_ns = unit.serial, span_ns[0]
+        for event in events:
+            if event.kind is not EventKind.UNIT or event.subject != unit.name or "serial" not in event.data:
+                continue
+            at_ns = min(max(_moved(event, shifts), span_ns[0]), span_ns[1])
+            if serial and at_ns > since_ns:
+                found.append(Stay(unit=unit.name, serial=serial, start_ns=since_ns, end_ns=at_ns))
+            serial, since_ns = str(event.data["serial"] or ""), at_ns
+        if serial and span_ns[1] > since_ns:
+            found.append(Stay(unit=unit.name, serial=serial, start_ns=since_ns, end_ns=span_ns[1]))
+    return found
+
+
+def moved_span(
+    span_ns: tuple[int, int], sessions: Sequence[Session], shifts: Mapping[int, int]
+) -> tuple[int, int]:
+    """Return the span of a recording on its time line without overlaps (see ``coverage.time_line``)."""
+    ends = [one.end_ns + shifts.get(one.number, 0) for one in sessions]
+    return span_ns[0], max([span_ns[1], *ends])
+
+
+def _moved(event: Event, shifts: Mapping[int, int] | None) -> int:
+    return event.t_ns + (shifts.get(event.session, 0) if shifts else 0)
