@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from rig.core import convert, formula
 from rig.core.model import Calibration, Channel, Kind, Limit, Side, Source
 from rig.core.node import Place, near
-from rig.core.schema import build
+from rig.core.schema import take_keys
 from rig.core.sections import BoundSection, CalibrationSection, ChannelSection
 from rig.core.units import Amount, UnitError, difference, difference_unit, unit_of_measure
 from rig.errors import shown
@@ -37,9 +37,14 @@ def channel(
     instruments: what can be read, by instrument; None where the rig file has no readable instruments.
     """
     before = len(place.faults)
-    section = build(ChannelSection, place.node, place.faults, place.path)
-    if section is None:
+    taken = take_keys(ChannelSection, place.node, place.faults, place.path)
+    if len(place.faults) > before:
+        # Where the channel comes from can still be judged; its limits would only be guessed at.
+        section = ChannelSection(**{"unit": "degC", **taken})
+        _source(section, place, instruments)
+        _formula(section, place)
         return None
+    section = ChannelSection(**taken)
     source = _source(section, place, instruments)
     limits = _limits(section, place)
     built = Channel(

@@ -216,11 +216,14 @@ class Quantity(Scalar):
 
 @dataclass(frozen=True, slots=True)
 class Measure(Scalar):
-    """An amount whose unit of measure is judged later (a limit, in the channel's own unit)."""
+    """An amount whose unit of measure is judged later (a limit, in the channel's own unit).
+
+    A number without unit passes here; it fits channels of the unit ``1`` only.
+    """
 
     def convert(self, text: str) -> Amount:
         """Return the amount as written. Raises UnitError."""
-        return amount(text)
+        return amount(text, bare=True)
 
     def __str__(self) -> str:
         return "an amount with its unit of measure, such as 253 V"

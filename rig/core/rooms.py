@@ -7,7 +7,7 @@ from collections.abc import Mapping
 from rig.core import formula
 from rig.core.channels import Readable, channel
 from rig.core.model import Channel, Unit
-from rig.core.node import Node, Place, child, entries, fault, near
+from rig.core.node import Node, Place, entries, fault, near
 from rig.core.schema import take_keys
 from rig.core.sections import ChannelSection, TemplateSection, UnitSection
 from rig.core.templates import Words, channels_of
@@ -93,30 +93,38 @@ class ChannelReader:
             self._faults.extend(one for one in scratch if one.found.startswith("unknown key"))
 
     def _check_follows(self) -> None:
-        for name, (one, place) in self.channels.items():
-            for at, followed in enumerate(one.follows if one is not None else ()):
-                if followed in self.channels and followed != name:
+        for name, (_, place) in self.channels.items():
+            listed = entries(place.node).get("follows")
+            for at, one in enumerate(listed.value if listed and isinstance(listed.value, list) else ()):
+                if not isinstance(one.value, str) or (one.value in self.channels and one.value != name):
                     continue
-                found = f"there is no channel {followed!r}"
-                if followed == name:
+                found = f"there is no channel {one.value!r}"
+                if one.value == name:
                     found = "a channel cannot follow itself"
-                listed = child(place.node, "follows")
-                where = listed.value[at] if isinstance(listed.value, list) else listed
-                allowed = near(followed, [other for other in self.channels if other != name])
-                self._faults.append(fault(where, f"{place.path}.follows[{at}]", found, allowed))
+                allowed = near(one.value, [other for other in self.channels if other != name])
+                self._faults.append(fault(one, f"{place.path}.follows[{at}]", found, allowed))
 
     def _check_formulas(self) -> None:
         inputs: dict[str, tuple[str, ...]] = {}
-        for name, (one, place) in self.channels.items():
-            if one is None or one.formula is None:
-                continue
-            inputs[name] = formula.Formula(one.formula).names
+        for name, (_, place) in self.channels.items():
+            inputs[name] = _inputs(place)
             for used in inputs[name]:
                 if used not in self.channels:
                     place.say("formula", f"there is no channel {used!r}", near(used, self.channels))
         for cycle in cycles(inputs):
             found = f"the formula needs its own result: {' <- '.join([*cycle, cycle[0]])}"
             self.channels[cycle[0]][1].say("formula", found, "no channel may be computed from itself")
+
+
+def _inputs(place: Place) -> tuple[str, ...]:
+    """Return what the channel's formula uses, also where the rest of the channel is faulty."""
+    written = entries(place.node).get("formula")
+    if written is None or not isinstance(written.value, str):
+        return ()
+    try:
+        return formula.Formula(written.value).names
+    except formula.FormulaError:
+        return ()
 
 
 def _check_name(name: str, place: Place) -> None:

@@ -21,7 +21,7 @@ from fractions import Fraction
 
 _NUMBER = r"[+-]?(?:0|[1-9][0-9]*)(?:\.[0-9]+)?(?:[eE][+-]?[0-9]{1,3})?"
 NUMBER = re.compile(_NUMBER)
-_AMOUNT = re.compile(rf"({_NUMBER})\s*(.*)", re.DOTALL)
+_AMOUNT = re.compile(rf"({_NUMBER})(\s*)(.*)", re.DOTALL)
 _FACTOR = re.compile(r"(1|%|[A-Za-z]+)(?:\^(-?[1-9]))?")
 _MAX_TEXT = 60
 
@@ -125,6 +125,10 @@ class UnitOfMeasure:
     offset: Fraction = Fraction(0)
 
 
+BARE = UnitOfMeasure(symbol="", kind="none written", factor=Fraction(1))
+"""Stands for the unit of a number that was written without one."""
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Amount:
     """A number with its unit of measure, as written."""
@@ -143,7 +147,9 @@ class Amount:
     def exact(self, target: str) -> Fraction:
         """Return the amount in ``target`` as an exact fraction. Raises UnitError if they differ in kind."""
         wanted = unit_of_measure(target)
-        if wanted.kind != self.unit.kind:
+        if self.unit is BARE and wanted.symbol != "1":
+            raise UnitError(f"{self.text!r} has no unit of measure", f"write it in {wanted.symbol}")
+        if self.unit is not BARE and wanted.kind != self.unit.kind:
             raise UnitError(f"{self.text!r} is not an amount of {wanted.symbol}", _hint(self.unit, wanted))
         return (self.number * self.unit.factor + self.unit.offset - wanted.offset) / wanted.factor
 
@@ -179,25 +185,25 @@ def unit_of_measure(symbol: str) -> UnitOfMeasure:
     return UnitOfMeasure(symbol=text, kind=(m, kg, s, a, k), factor=factor)
 
 
-def amount(text: str) -> Amount:
+def amount(text: str, *, bare: bool = False) -> Amount:
     """Return the number and unit of measure that ``text`` holds (``95 degC``, ``500ms``).
 
-    Raises UnitError when the number is not plain decimal, the unit is missing or unknown, or the
-    number does not fit a float.
+    bare: a number without unit passes as well; it converts to the unit ``1`` only. Raises UnitError
+    when the number is not plain decimal, the unit is missing or unknown, or no float holds the number.
     """
     match = _AMOUNT.fullmatch(text.strip()) if len(text) <= _MAX_TEXT else None
     if match is None:
         allowed = "write a number and a unit of measure, such as 2 s, 253 V or 95 degC"
         raise UnitError(f"{text[:_MAX_TEXT]!r} is not an amount", allowed)
-    digits, symbol = match.groups()
-    if not symbol.strip():
+    digits, space, symbol = match.groups()
+    if not symbol and not bare:
         allowed = "write one after the number, such as 2 s, 253 V or 95 degC"
         raise UnitError(f"{text!r} has no unit of measure", allowed)
-    exact = exact_number(digits)
-    if symbol[0] in "0123456789.,:_+" or (symbol[0] == "-"):
+    if symbol and not space and symbol[0] in "0123456789.,:_+-":
         allowed = "write the number with digits and a decimal point, such as 12.5 s"
         raise UnitError(f"{text!r} is not an amount", allowed)
-    return Amount(number=exact, unit=unit_of_measure(symbol), text=text.strip())
+    unit = unit_of_measure(symbol) if symbol else BARE
+    return Amount(number=exact_number(digits), unit=unit, text=text.strip())
 
 
 def exact_number(text: str) -> Fraction:
