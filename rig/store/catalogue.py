@@ -38,7 +38,8 @@ class Catalogue:
     """The files of a run that count, in recorded order, and those that do not, with the reason.
 
     superseded: sealed files whose content is in a larger one; covered: journals that are sealed;
-    foreign: names that are no part of a recording; partial: readings whose sealing never ended.
+    foreign: names that are no part of a recording; partial: readings whose sealing never ended, so that
+    their content is elsewhere; orphans: kept readings whose events file is gone.
     """
 
     sealed: tuple[Sealed, ...]
@@ -47,6 +48,7 @@ class Catalogue:
     covered: tuple[int, ...]
     partial: tuple[str, ...]
     foreign: tuple[Path, ...]
+    orphans: tuple[str, ...] = ()
 
 
 def sealed_name(day: str, hour: str | None, first: int, last: int) -> str:
@@ -83,17 +85,22 @@ def look(run: Path, disk: Disk, bad: Collection[str] = ()) -> Catalogue:
         elif name not in bad:
             found.append(sealed)
     committed = {sealed.name for sealed in found} | set(bad)
-    partial = []
+    loose: list[Sealed] = []
     for name in _visible(disk, run / "readings"):
-        if parse(name) is None:
+        sealed = parse(name)
+        if sealed is None:
             foreign.append(run / "readings" / name)
         elif name not in committed:
-            partial.append(name)
-    kept, superseded = choose(found)
+            loose.append(sealed)
+    elsewhere = set(numbers).union(*(range(one.first, one.last + 1) for one in found))
+    orphans = [one for one in loose if not elsewhere.issuperset(range(one.first, one.last + 1))]
+    kept, superseded = choose(found + orphans)
     covered = [n for n in numbers if any(sealed.first <= n <= sealed.last for sealed in kept)]
     return Catalogue(
-        sealed=tuple(kept), superseded=tuple(superseded), covered=tuple(covered), partial=tuple(partial),
+        sealed=tuple(kept), superseded=tuple(superseded), covered=tuple(covered),
         journals=tuple(n for n in sorted(numbers) if n not in set(covered)), foreign=tuple(foreign),
+        partial=tuple(one.name for one in loose if one not in orphans),
+        orphans=tuple(one.name for one in orphans),
     )  # fmt: skip
 
 

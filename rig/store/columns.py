@@ -9,7 +9,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from rig.core.model import Event, Series
+from rig.core.model import Event, Series, Status
 from rig.store import stamps
 from rig.store.frames import FrameType, scan_bytes
 from rig.store.journal import JournalReader, parse_event
@@ -113,9 +113,10 @@ def _block(
     table = np.frombuffer(b"".join(payloads), dtype=layout)
     t_ns, h_ns = stamps.interval(table["sent"].astype(np.int64), table["received"].astype(np.int64))
     t_ns, h_ns = stamps.rounded(t_ns + offset_ns, h_ns)
+    value = np.where(table["status"] > Status.SUSPECT, np.nan, table["value"])
     return BlockColumns(
         channels=channels, seq=np.array(numbers, np.int64), t_ns=t_ns, h_ns=h_ns,
-        value=table["value"], status=table["status"],
+        value=value, status=table["status"],
     )  # fmt: skip
 
 

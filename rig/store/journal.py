@@ -80,7 +80,7 @@ def ends_closed(disk: Disk, path: Path, head: Head) -> bool:
         return False
     tail = disk.read(path, size - ENDING_BYTES)
     found = frames.walk(tail, head.salt, seq=0)
-    return [frame.type for frame in found.frames] == [FrameType.END, FrameType.SYNCED] and not found.holes
+    return [frame.type for frame in found.frames] == [FrameType.END, FrameType.SYNCED]
 
 
 def event_payload(kind: EventKind, boot_ns: int, subject: str, text: str, data: Mapping[str, Any]) -> bytes:
@@ -200,6 +200,42 @@ class JournalReader:
                 holes = [hole for hole in holes if hole.offset < torn.offset]
         records = [frame for frame in self.frames if frame.type in frames.RECORDS and frame.seq < until]
         return records, holes, end
+
+    def faults(self, successor_seq: int | None) -> list[dict[str, Any]]:
+        """Return a note on each stretch of bytes that is no good, as JSON values.
+
+        Keys: journal, offset, size, after_seq, next_seq (None: unknown), reason (damaged or torn),
+        start_ns and end_ns (UTC; last record before, first one after, None where there is none).
+        """
+        records, holes, end = self.settled(successor_seq)
+        notes: list[dict[str, Any]] = []
+        for hole in holes:
+            before = next((frame for frame in reversed(records) if frame.seq < hole.after_seq), None)
+            after = next((frame for frame in records if frame.seq >= hole.next_seq), None)
+            notes.append(
+                self._note(hole.offset, hole.size, hole.after_seq, before, after) | {"reason": "damaged"}
+            )
+        if self.size > end and successor_seq is None:
+            seq = records[-1].seq + 1 if records else self.head.first_seq
+            torn = self._note(end, self.size - end, seq, records[-1] if records else None, None)
+            notes.append(torn | {"reason": "torn"})
+        return notes
+
+    def _note(
+        self, offset: int, size: int, seq: int, before: Frame | None, after: Frame | None
+    ) -> dict[str, Any]:
+        return {
+            "journal": self.path.name, "offset": offset, "size": size, "after_seq": seq,
+            "next_seq": after.seq if after else None,
+            "start_ns": stamp(before, self.head.offset_ns) if before else None,
+            "end_ns": stamp(after, self.head.offset_ns) if after else None,
+        }  # fmt: skip
+
+
+def stamp(frame: Frame, offset_ns: int) -> int:
+    """Return the moment of a record (UTC ns): an event's own, of a scan the reply's."""
+    at = 10 if frame.type == FrameType.SCAN else 0
+    return int.from_bytes(frame.payload[at : at + 8], "little", signed=True) + offset_ns
 
 
 def read_head(disk: Disk, path: Path) -> Head:
