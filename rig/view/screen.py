@@ -127,13 +127,13 @@ def _body(snapshot: Snapshot, look: Look, canvas: Canvas, problems: list[str]) -
             left_width = (canvas.width - 3) // 2
             right_width = canvas.width - 3 - left_width
             return beside(
-                _overview(snapshot, look, replace(canvas, width=left_width), problems),
+                _overview(snapshot, replace(canvas, width=left_width), problems, alone=False),
                 _channel_page(snapshot, look, replace(canvas, width=right_width), problems),
                 left_width,
                 right_width,
             )
         case Page.OVERVIEW:
-            return _overview(snapshot, look, canvas, problems)
+            return _overview(snapshot, canvas, problems, alone=True)
         case Page.CHANNELS:
             return _channel_page(snapshot, look, canvas, problems)
         case Page.UNIT:
@@ -156,7 +156,8 @@ def shares(height: int, wanted: Sequence[int], least: Sequence[int]) -> list[int
     return given
 
 
-def _overview(snapshot: Snapshot, look: Look, canvas: Canvas, problems: list[str]) -> list[Text]:
+def _overview(snapshot: Snapshot, canvas: Canvas, problems: list[str], *, alone: bool) -> list[Text]:
+    """Return units, excursions, unwell instruments, events; ``alone``: then channels, as many as fit."""
     width = canvas.width
     out_now = [e for e in snapshot.excursions if e.ended_ns is None]
     unwell = [i for i in snapshot.instruments if i.answering not in {Answering.ANSWERS, Answering.WAITING}]
@@ -165,9 +166,10 @@ def _overview(snapshot: Snapshot, look: Look, canvas: Canvas, problems: list[str
         len(snapshot.units) + 1,
         len(out_now) + 1 if out_now else 0,
         2 * len(unwell) + 1 if unwell else 0,
-        len(events) + 1,
+        min(len(events), 6 if alone else len(events)) + 1,
+        len(snapshot.channels) + 1 if alone else 0,
     ]
-    heights = shares(canvas.height, wanted, [5, 4 if out_now else 0, 3 if unwell else 0, 3])
+    heights = shares(canvas.height, wanted, [5, 4 if out_now else 0, 3 if unwell else 0, 3, 0])
     lines = _unit_list(snapshot, heights[0], width, problems)
     if heights[1]:
         lines.append(heading(f"out of limits now, in the order read ({len(out_now)})", width, "bold red"))
@@ -194,6 +196,8 @@ def _overview(snapshot: Snapshot, look: Look, canvas: Canvas, problems: list[str
         lines += window(rows, heights[2] - 1, 0, lambda _: Cell("  more: key i"), width)
     if heights[3]:
         lines += _event_list(snapshot, heights[3], 0, canvas, problems)
+    if heights[4] > 2:
+        lines += _channel_list(snapshot.channels, heights[4], 0, width, problems, short=False)
     return lines
 
 

@@ -254,8 +254,16 @@ class Snapshot:
         return found
 
 
-def trouble(channel: ChannelView) -> tuple[int, float, float]:
-    """Return the sort key of a channel: condition, then the time left, then the margin used up."""
-    reach = channel.reach_s if channel.reach_s is not None else float("inf")
+_SOON_S = 3600.0
+
+
+def trouble(channel: ChannelView) -> tuple[int, int, int]:
+    """Return the sort key of a channel: condition, then the time left, then the margin used up.
+
+    Time counts within the next hour and in doublings, margin in tenths: rows that changed place with
+    every flicker of a digit could not be read. Equal keys keep the order of the rig file.
+    """
+    soon = channel.reach_s is not None and channel.reach_s < _SOON_S
+    doublings = max(0, round(channel.reach_s or 0.0)).bit_length() if soon else 64
     used = channel.margin.used if channel.margin else 0.0
-    return (channel.condition.rank, reach, -used)
+    return (channel.condition.rank, doublings, -round(used * 10))

@@ -7,6 +7,7 @@ never blocks for longer than a moment; one that has gone raises TerminalGoneErro
 from __future__ import annotations
 
 import os
+import re
 import select
 import signal
 import termios
@@ -32,6 +33,9 @@ KEYS = {
 }  # fmt: skip
 """What terminals send (ECMA-48 cursor keys, normal and application mode; VT220 editing keys)."""
 
+KEY = re.compile(rb"\x1b\[[0-?]*[ -/]*[@-~]|\x1bO.|\x1b|.", re.DOTALL)
+"""One key: a control sequence (ECMA-48, 5.4), a shifted key, the escape key alone, or a byte."""
+
 
 class TerminalGoneError(Exception):
     """The terminal was closed, or its line died."""
@@ -56,6 +60,7 @@ class Terminal:
         self._handlers: dict[int, Any] = {}
         self._wake_in, self._wake_out = -1, -1
         self._suspended = False
+        self._typed = b""
 
     def __enter__(self) -> Self:
         self._wake_in, self._wake_out = os.pipe2(os.O_NONBLOCK | os.O_CLOEXEC)
@@ -164,21 +169,25 @@ class Terminal:
 
         Letters stand for themselves; keys without a meaning come as an empty string.
         """
-        ready, _, _ = select.select([self._in, self._wake_in], [], [], max(0.0, timeout_s))
-        if self._wake_in in ready:
-            os.read(self._wake_in, 4096)
-            if self._suspended:
-                self._suspend()
-            return "resize"
-        if self._in not in ready:
-            return None
-        try:
-            pressed = os.read(self._in, 32)
-        except OSError as error:
-            raise TerminalGoneError(f"the terminal gives no more: {error}") from error
-        if not pressed:
-            raise TerminalGoneError("the terminal was closed")
+        if not self._typed:
+            ready, _, _ = select.select([self._in, self._wake_in], [], [], max(0.0, timeout_s))
+            if self._wake_in in ready:
+                os.read(self._wake_in, 4096)
+                if self._suspended:
+                    self._suspend()
+                return "resize"
+            if self._in not in ready:
+                return None
+            try:
+                self._typed = os.read(self._in, 256)
+            except OSError as error:
+                raise TerminalGoneError(f"the terminal gives no more: {error}") from error
+            if not self._typed:
+                raise TerminalGoneError("the terminal was closed")
+        found = KEY.match(self._typed)
+        assert found is not None
+        self._typed = self._typed[found.end() :]
+        pressed = found[0]
         if pressed in KEYS:
             return KEYS[pressed]
-        first = pressed[:1].decode("ascii", "replace")
-        return first if first.isprintable() and first.isascii() else ""
+        return pressed.decode("ascii") if len(pressed) == 1 and 0x20 < pressed[0] < 0x7F else ""
