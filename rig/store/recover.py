@@ -1,0 +1,144 @@
+"""After a crash or power cut: what the last session left is made safe, closed and reported.
+
+Loads no Parquet library and reads only the journals that were never closed, so that logging goes on
+within moments of a start. Killed at any point it can be run again; run twice it does nothing twice.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from datetime import UTC, datetime
+from typing import Any
+
+from rig.core.model import EventKind
+from rig.errors import DamageError, StoreError
+from rig.store import catalogue, frames, journal, rundir, segments
+from rig.store.files import OS_DISK, Disk
+from rig.store.journal import JournalReader
+from rig.store.rundir import RunDir
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Finding:
+    """One thing to be recorded by the next session: the arguments of ``RunWriter.event`` but the time."""
+
+    kind: EventKind
+    subject: str
+    text: str
+    data: Mapping[str, Any] = field(default_factory=dict)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Recovery:
+    """What recovery found: ``events`` for the next session to record, ``lines`` of the same for a person."""
+
+    events: tuple[Finding, ...] = ()
+
+    @property
+    def lines(self) -> tuple[str, ...]:
+        """The findings in words, one line each."""
+        return tuple(finding.text for finding in self.events)
+
+
+def recover(run: RunDir, disk: Disk = OS_DISK) -> Recovery:
+    """Make safe what earlier sessions left and return what the next one is to record.
+
+    Torn tails are copied to ``damaged/`` and cut off; journals that were not closed are closed. The
+    caller holds the run's lock. Raises StoreError if the disk refuses, FormatError if a newer soakrig
+    wrote the newest journal.
+    """
+    found = catalogue.look(run.path, disk)
+    sessions = rundir.read_sessions(run, disk)
+    findings: list[Finding] = []
+    readers: list[JournalReader] = []
+    try:
+        for number in found.journals:
+            path = run.folder("journal") / journal.name(number)
+            try:
+                begun = sessions.get(journal.read_head(disk, path).session)
+                readers.append(JournalReader(path, disk, begun.facts if begun else None))
+            except DamageError as error:
+                findings.append(_unreadable(str(error), path.name))
+        for k, reader in enumerate(readers):
+            follower = readers[k + 1].head if k + 1 < len(readers) else None
+            same = follower is not None and follower.session == reader.head.session
+            findings += _close(run, reader, follower.first_seq if same and follower else None, disk)
+    except OSError as error:
+        raise StoreError(
+            f"could not make safe what an earlier session left in {run.path}: {error.strerror or error}; "
+            "free space on that disk or make the folder writable"
+        ) from error
+    sealed_to = max((sealed.last for sealed in found.sealed), default=0)
+    if readers and readers[-1].head.journal > sealed_to:
+        findings += _broken(readers[-1])
+    return Recovery(events=tuple(findings))
+
+
+def _unreadable(reason: str, name: str) -> Finding:
+    return Finding(
+        kind=EventKind.DAMAGE, subject="run", data={"file": name}, text=f"a journal cannot be read: {reason}"
+    )
+
+
+def _close(run: RunDir, reader: JournalReader, successor_seq: int | None, disk: Disk) -> list[Finding]:
+    """Close one journal unless it is closed; return a finding for each stretch that is lost."""
+    if journal.ends_closed(disk, reader.path, reader.head):
+        return []
+    reader.advance()
+    notes = segments.set_aside(run, reader, successor_seq, disk)
+    findings = [
+        Finding(
+            kind=EventKind.DAMAGE, subject="run", data=note,
+            text=f"{note['journal']}: {note['size']} bytes at offset {note['offset']} are {note['reason']}; "
+            f"records from {note['after_seq']} on are lost"
+            + (f" up to {note['next_seq'] - 1}" if note["next_seq"] is not None else ""),
+        )
+        for note in notes
+    ]  # fmt: skip
+    records, _, end = reader.settled(successor_seq)
+    next_seq = records[-1].seq + 1 if records else reader.head.first_seq
+    file = disk.reopen(reader.path)
+    try:
+        if successor_seq is None and end < reader.size:
+            file.truncate(end)
+        # What was read may be in memory only (the process died, the machine did not): sync it now.
+        file.sync()
+        if successor_seq is None:
+            for part in journal.ending(next_seq, reader.head.salt):
+                file.append(part)
+                file.sync()
+    finally:
+        file.close()
+    return findings
+
+
+def _broken(newest: JournalReader) -> list[Finding]:
+    """Return a finding if the session of the newest journal ended without a recorded stop."""
+    if not newest.size:
+        newest.advance()
+    records = newest.settled(None)[0]
+    stopped = any(
+        frame.type == frames.FrameType.EVENT and _kind(frame.payload) is EventKind.SESSION_STOP
+        for frame in records[-64:]
+    )
+    if stopped:
+        return []
+    last_ns = journal.stamp(records[-1], newest.head.offset_ns) if records else newest.head.opened_ns
+    session, count = newest.head.session, records[-1].seq + 1 if records else newest.head.first_seq
+    moment = datetime.fromtimestamp(last_ns / 1e9, UTC)
+    return [
+        Finding(
+            kind=EventKind.SESSION_BROKEN, subject="run",
+            text=f"session {session} ended without a stop; its last record is of "
+            f"{moment:%Y-%m-%d %H:%M:%S} UTC",
+            data={"session": session, "last_ns": last_ns, "records": count},
+        )
+    ]  # fmt: skip
+
+
+def _kind(payload: bytes) -> EventKind | None:
+    try:
+        return journal.parse_event(payload, session=0, seq=0, offset_ns=0).kind
+    except ValueError:
+        return None

@@ -1,0 +1,61 @@
+from pathlib import Path
+
+from rig.core.model import EventKind
+from rig.store import journal, rundir
+from rig.store.files import OS_DISK
+from rig.store.reader import Run
+from rig.store.recover import recover
+from tests.store.rooms import BOOT_NS, new_run, pair, writer
+
+
+def crashed(folder: Path, seconds: int = 20) -> tuple[rundir.RunDir, Path]:
+    """Return a run whose only session was killed, and its journal."""
+    run = new_run(folder)
+    recorder = writer(run)
+    recorder.event(EventKind.SESSION_START, BOOT_NS, "run", "begun")
+    for k in range(seconds):
+        recorder.scans(pair(k))
+        recorder.sync()
+    assert recorder.path is not None
+    return run, recorder.path
+
+
+def test_a_session_that_was_killed_is_reported_once_and_its_journal_closed(tmp_path: Path) -> None:
+    run, path = crashed(tmp_path)
+    recovery = recover(run)
+    assert [one.kind for one in recovery.events] == [EventKind.SESSION_BROKEN]
+    assert recovery.lines == (
+        "session 1 ended without a stop; its last record is of 2026-01-01 00:00:19 UTC",
+    )
+    assert journal.ends_closed(OS_DISK, path, journal.read_head(OS_DISK, path))
+    second = writer(run, session=rundir.next_session(run))
+    second.event(EventKind.SESSION_STOP, BOOT_NS, "run", "ended")
+    second.close()
+    assert recover(run).events == ()
+
+
+def test_a_torn_tail_is_set_aside_cut_off_and_reported(tmp_path: Path) -> None:
+    run, path = crashed(tmp_path)
+    whole = path.read_bytes()
+    path.write_bytes(whole[:-7])
+    recovery = recover(run)
+    assert [one.kind for one in recovery.events] == [EventKind.DAMAGE, EventKind.SESSION_BROKEN]
+    damage = recovery.events[0]
+    assert damage.data["reason"] == "torn"
+    (aside,) = run.folder("damaged").iterdir()
+    assert whole[:-7].endswith(aside.read_bytes())
+    assert len(aside.read_bytes()) == damage.data["size"]
+    recording = Run.open(run.path)
+    assert len(recording.series("A1.volts")) == 20
+    assert len(recording.series("mains")) == 19
+    assert recording.skipped == ()
+    assert recover(run).events[0].kind is EventKind.SESSION_BROKEN
+    assert len(list(run.folder("damaged").iterdir())) == 1
+
+
+def test_a_session_that_stopped_cleanly_leaves_nothing_to_report(tmp_path: Path) -> None:
+    run = new_run(tmp_path)
+    recorder = writer(run)
+    recorder.event(EventKind.SESSION_STOP, BOOT_NS, "run", "ended")
+    recorder.close()
+    assert recover(run).events == ()
