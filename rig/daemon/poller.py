@@ -155,7 +155,7 @@ class Poller(threading.Thread):
         if wait_ns > 0 and self._stopping.wait(wait_ns / 1e9):
             return
         began_ns = self._clock.monotonic_ns()
-        if not station.lost and not station.listening:
+        if station.ready and not station.listening:  # an introduction takes its time, once
             station.lateness.note(began_ns - station.cadence.due_ns)
         self._attend(station)
         self._plan(station)
@@ -235,6 +235,8 @@ class Poller(threading.Thread):
             self._exchange(station, exchange)
         self._read_reports(station)
         station.ready = True
+        # the introduction took its time: polls due meanwhile were not passed over, they begin now
+        station.cadence.due_ns = self._clock.monotonic_ns()
 
     def _exchange(self, station: Station, exchange: Exchange) -> Answer:
         self._watch(f"{station.name}: {exchange.label}", station.timeout_s * 3)

@@ -44,7 +44,12 @@ def test_notices_are_kept_even_when_the_queue_is_full() -> None:
 
 def test_a_poller_never_waits_for_the_recorder() -> None:
     intake = Intake(size=10)
-    worker = threading.Thread(target=lambda: [intake.scan(scan(at), "m") for at in range(50_000)])
+
+    def hand_over() -> None:
+        for at in range(50_000):
+            intake.scan(scan(at), "m")
+
+    worker = threading.Thread(target=hand_over)
     worker.start()
     worker.join(20)
     assert not worker.is_alive()

@@ -1,0 +1,253 @@
+"""What the supervisor sees and does: stuck calls, dead threads, clock steps, an ordered end."""
+
+from __future__ import annotations
+
+import threading
+from collections.abc import Mapping, Sequence
+from functools import partial
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from drivers import Exchange
+from rig.clock import SYSTEM, Clock
+from rig.core.derived import DerivedChannels
+from rig.core.evaluation import Evaluation
+from rig.core.model import Channel, Event, EventKind, Kind, Scan
+from rig.daemon import poller as poller_module
+from rig.daemon.intake import Intake
+from rig.daemon.recorder import Recorder
+from rig.daemon.supervisor import Supervisor
+from rig.errors import StoreError
+from tests.daemon.fakes import Gate, ScriptedWire, poller, station
+
+BLOCKS = [("good",), ("bad",)]
+CHANNELS = {
+    name: Channel(name=name, unit_of_measure="V", unit=None, kind=Kind.RESPONSE, formula="1")
+    for (name,) in BLOCKS
+}
+
+
+class Memory:
+    """A writer that keeps everything and can be told to fail."""
+
+    def __init__(self) -> None:
+        self.kept: list[Scan] = []
+        self.events: list[Event] = []
+        self.syncs = 0
+        self.breaks = False
+
+    def scans(self, scans: Sequence[Scan]) -> None:
+        if self.breaks:
+            raise ZeroDivisionError("a bug in the store")
+        self.kept += scans
+
+    def event(self, kind: EventKind, boot_ns: int, subject: str, text: str, data: Mapping[str, Any]) -> Event:
+        event = Event(kind=kind, t_ns=boot_ns, session=1, seq=0, subject=subject, text=text, data=data)
+        self.events.append(event)
+        return event
+
+    def sync(self) -> None:
+        self.syncs += 1
+
+
+class SteppingClock:
+    """The system's clocks, with a wall clock and a boot clock that a test can move."""
+
+    def __init__(self) -> None:
+        self.wall_step_ns = 0
+        self.slept_ns = 0
+
+    def monotonic_ns(self) -> int:
+        return SYSTEM.monotonic_ns()
+
+    def boot_ns(self) -> int:
+        return SYSTEM.boot_ns() + self.slept_ns
+
+    def utc_ns(self) -> int:
+        return SYSTEM.utc_ns() + self.wall_step_ns + self.slept_ns
+
+    def boot_id(self) -> str:
+        return "boot"
+
+
+def _poller(wire: ScriptedWire, intake: Intake, name: str, *, block: int) -> poller_module.Poller:
+    return poller(wire, intake, station(name, block=block), bus=name)
+
+
+class Session:
+    """A supervisor over scripted wires, run in a thread of its own."""
+
+    def __init__(self, path: Path, clock: Clock = SYSTEM, **wires: ScriptedWire) -> None:
+        self.memory = Memory()
+        intake = Intake()
+        recorder = Recorder(
+            intake=intake,
+            writer=self.memory,
+            evaluation=Evaluation(BLOCKS, CHANNELS, clock.boot_ns()),
+            derived=DerivedChannels(BLOCKS, {}),
+            clock=clock,
+            sync_s=0.2,
+        )
+        blocks = {name: at for at, (name,) in enumerate(BLOCKS)}
+        self.supervisor = Supervisor(
+            pollers={
+                name: partial(_poller, wire, intake, name, block=blocks[name]) for name, wire in wires.items()
+            },
+            recorder=recorder,
+            intake=intake,
+            clock=clock,
+            run_path=path,
+            closed_journals=lambda: 0,
+            each_look=self._look,
+        )
+        self._conditions: list[tuple[Any, threading.Event]] = []
+
+    def _look(self, _supervisor: Supervisor) -> None:
+        for condition, met in self._conditions:
+            if condition():
+                met.set()
+
+    def events(self, kind: EventKind) -> list[Event]:
+        return [event for event in self.memory.events if event.kind is kind]
+
+    def until(self, condition: Any) -> None:
+        met = threading.Event()
+        self._conditions.append((condition, met))
+        assert met.wait(20), f"it did not come to pass; events: {self.memory.events}"
+
+    def start(self) -> threading.Thread:
+        thread = threading.Thread(target=self.supervisor.run, daemon=True)
+        thread.start()
+        return thread
+
+
+@pytest.fixture
+def _impatient(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(poller_module, "GRACE_S", 0.1)
+
+
+@pytest.mark.usefixtures("_impatient")
+def test_a_stuck_call_is_given_up_and_costs_its_own_bus_alone(tmp_path: Path) -> None:
+    gate = Gate()
+    calls = iter([True])
+
+    def stuck_once(_exchange: Exchange) -> str:
+        if next(calls, False):
+            gate.wait()
+        return "2"
+
+    session = Session(tmp_path, good=ScriptedWire(), bad=ScriptedWire(stuck_once))
+    thread = session.start()
+    session.until(lambda: any(scan.block == 1 for scan in session.memory.kept))
+    session.supervisor.stop("test")
+    thread.join(10)
+    gate.opened.set()
+    (stuck,) = session.events(EventKind.BUS_STUCK)
+    assert stuck.subject == "bad"
+    assert "bad: Q?" in stuck.text
+    # the neighbour kept its 10 ms cadence through the second it took to notice: none of its polls is missing
+    times = [scan.sent_ns for scan in session.memory.kept if scan.block == 0]
+    assert len(times) > 30
+    assert session.events(EventKind.GAP) == []
+
+
+@pytest.mark.usefixtures("_impatient")
+def test_a_bus_that_is_stuck_for_ever_is_left_alone_after_three_threads(tmp_path: Path) -> None:
+    gate = Gate()
+
+    def stuck(_exchange: Exchange) -> str:
+        gate.wait()
+        return "2"
+
+    session = Session(tmp_path, bad=ScriptedWire(stuck))
+    thread = session.start()
+    session.until(lambda: len(session.events(EventKind.BUS_STUCK)) == 3)
+    before = threading.active_count()
+    looks = iter(range(4))
+    session.until(lambda: next(looks, None) is None)
+    assert threading.active_count() <= before
+    session.supervisor.stop("test")
+    gate.opened.set()
+    thread.join(10)
+
+
+def test_a_thread_that_ends_by_a_bug_is_reported_and_replaced(tmp_path: Path) -> None:
+    calls = iter([True])
+
+    def bug_once(_exchange: Exchange) -> str:
+        if next(calls, False):
+            raise ZeroDivisionError("a bug in a driver")
+        return "2"
+
+    session = Session(tmp_path, bad=ScriptedWire(bug_once))
+    thread = session.start()
+    session.until(lambda: bool(session.memory.kept))
+    session.supervisor.stop("test")
+    thread.join(10)
+    (told,) = session.events(EventKind.BUS_STUCK)
+    assert "ZeroDivisionError" in told.text
+
+
+@pytest.mark.parametrize("step_s", [3600.0, -3600.0, 0.2, -0.2])
+def test_a_step_of_the_wall_clock_is_an_event_and_moves_no_reading(tmp_path: Path, step_s: float) -> None:
+    clock = SteppingClock()
+    session = Session(tmp_path, clock, good=ScriptedWire())
+    thread = session.start()
+    session.until(lambda: len(session.memory.kept) > 5)
+    clock.wall_step_ns = round(step_s * 1e9)
+    session.until(lambda: bool(session.events(EventKind.CLOCK_STEP)))
+    session.supervisor.stop("test")
+    thread.join(10)
+    (told,) = session.events(EventKind.CLOCK_STEP)
+    assert abs(told.data["step_ns"] - clock.wall_step_ns) < 20_000_000
+    times = [scan.sent_ns for scan in session.memory.kept]
+    assert times == sorted(times)
+
+
+def test_a_suspended_machine_is_a_gap_with_its_length(tmp_path: Path) -> None:
+    clock = SteppingClock()
+    session = Session(tmp_path, clock, good=ScriptedWire())
+    thread = session.start()
+    session.until(lambda: len(session.memory.kept) > 5)
+    clock.slept_ns = 3_600_000_000_000
+    session.until(lambda: bool(session.events(EventKind.GAP)))
+    session.supervisor.stop("test")
+    thread.join(10)
+    (gap,) = session.events(EventKind.GAP)
+    assert gap.data["cause"] == "suspend"
+    assert gap.data["to_ns"] - gap.data["from_ns"] == pytest.approx(3.6e12, rel=1e-3)
+    assert session.events(EventKind.CLOCK_STEP) == []
+
+
+def test_everything_handed_over_before_a_stop_is_written_and_synced(tmp_path: Path) -> None:
+    session = Session(tmp_path, good=ScriptedWire())
+    thread = session.start()
+    session.until(lambda: len(session.memory.kept) > 20)
+    session.supervisor.stop("signal SIGTERM")
+    session.supervisor.stop("a later reason")
+    thread.join(10)
+    assert session.supervisor.reason == "signal SIGTERM"
+    assert session.supervisor._intake.depth() == 0
+    assert session.memory.syncs > 0
+
+
+def test_a_recorder_that_fails_ends_the_session_with_an_error(tmp_path: Path) -> None:
+    session = Session(tmp_path, good=ScriptedWire())
+    session.memory.breaks = True
+    with pytest.raises(StoreError, match="a bug in the store"):
+        session.supervisor.run()
+
+
+def test_health_names_memory_descriptors_threads_disk_and_lateness(tmp_path: Path) -> None:
+    session = Session(tmp_path, good=ScriptedWire())
+    thread = session.start()
+    session.until(lambda: bool(session.events(EventKind.HEALTH)))
+    session.supervisor.stop("test")
+    thread.join(10)
+    (event,) = session.events(EventKind.HEALTH)
+    assert event.data["resident_kib"] > 1000
+    assert event.data["descriptors"] > 2
+    assert event.data["disk_free_bytes"] > 0
+    assert len(event.data["lateness_ms"]["good"]) == 3
