@@ -1,0 +1,84 @@
+"""Plain text on paper of a given width: wrapped paragraphs, lists, tables, relative times."""
+
+from __future__ import annotations
+
+import textwrap
+from collections.abc import Sequence
+from datetime import UTC, tzinfo
+
+from rich.cells import cell_len, set_cell_size
+
+from rig.core.wording import clock_time, duration, plain, stamp
+
+LEAST_WIDTH = 40
+
+
+def fit(text: str, width: int, *, right: bool = False) -> str:
+    """Return harmless text padded to ``width`` terminal cells; longer text is cut with an ellipsis."""
+    text = plain(text)
+    length = cell_len(text)
+    if length > width:
+        return set_cell_size(set_cell_size(text, max(0, width - 1)) + "…", width)
+    blanks = " " * (width - length)
+    return blanks + text if right else text + blanks
+
+
+def wrapped(text: str, width: int, first: str = "", rest: str = "") -> list[str]:
+    """Return a paragraph as lines of at most ``width``; ``first`` and ``rest`` are put before them."""
+    made = textwrap.wrap(
+        plain(text),
+        max(LEAST_WIDTH, width),
+        initial_indent=first,
+        subsequent_indent=rest,
+        break_on_hyphens=False,
+    )
+    return made or [first.rstrip()]
+
+
+def titled(title: str, width: int) -> list[str]:
+    """Return a section's title: an empty line, the words, a rule."""
+    return ["", title, "-" * min(width, max(20, cell_len(plain(title))))]
+
+
+def table(rows: Sequence[Sequence[str]], width: int, right: frozenset[int] = frozenset()) -> list[str]:
+    """Return rows as aligned columns, the first row being the titles; cut at ``width``.
+
+    right: numbers of the columns that lean to the right. Where it is too wide, the widest columns give.
+    """
+    columns = len(rows[0])
+    widths = [max(cell_len(plain(row[at])) for row in rows) for at in range(columns)]
+    excess = sum(widths) + 2 * (columns - 1) - width
+    while excess > 0:
+        widest = max(range(columns), key=lambda at: widths[at])
+        if widths[widest] <= 6:
+            break
+        widths[widest] -= 1
+        excess -= 1
+    return [
+        "  ".join(fit(text, widths[at], right=at in right) for at, text in enumerate(row)).rstrip()
+        for row in rows
+    ]
+
+
+def relative(t_ns: int | None, reference_ns: int) -> str:
+    """Return a time from a reference on: ``+0.120 s``, ``-35.2 s``, ``-4.1 min``; ``open`` if None."""
+    if t_ns is None:
+        return "open"
+    seconds = (t_ns - reference_ns) / 1e9
+    if abs(seconds) < 10:
+        return f"{seconds:+.3f} s"
+    if abs(seconds) < 300:
+        return f"{seconds:+.1f} s"
+    sign = "+" if seconds > 0 else ""
+    return f"{sign}{duration(seconds)}"
+
+
+def both_times(t_ns: int, zone: tzinfo | None, decimals: int = 1) -> str:
+    """Return a moment in the local zone and in UTC (once, where they are the same)."""
+    universal = stamp(t_ns, UTC, decimals)
+    local = stamp(t_ns, zone, decimals)
+    if zone is UTC or local.endswith("+00:00"):
+        return universal
+    if local[:10] == universal[:10]:
+        universal = f"{clock_time(t_ns, UTC, decimals)} UTC"
+    return f"{local} = {universal}"
