@@ -84,7 +84,8 @@ def _source(
     instrument, _, field = section.from_.partition(".")
     if not instrument or not field:
         place.say("from", f"found {shown(section.from_)}", "write INSTRUMENT.FIELD")
-    elif instruments is not None:
+    elif instruments is not None and "{" not in section.from_:
+        # A word that nothing stands for has been reported already.
         _check_field(section, place, instrument, field, instruments)
     if section.convert is not None:
         _check_curve(section, place)
@@ -111,7 +112,7 @@ def _check_field(
     if block is None:
         fields = [one for fields in readable.blocks for one in fields]
         place.say("from", f"{instrument} reads no field {field!r}", near(field, fields))
-    elif section.cold_junction is not None and section.cold_junction not in block:
+    elif section.convert and section.cold_junction and section.cold_junction not in block:
         found = f"{section.cold_junction!r} does not come in the same reply as {field!r}"
         place.say("cold-junction", found, near(section.cold_junction, block))
 
@@ -203,13 +204,10 @@ def _check_band(place: Place, low: Limit, high: Limit) -> None:
         found = f"the low limit {low.value:g} is not below the high limit {high.value:g}"
         place.say("low", found, "write low below high")
         return
-    band = high.value - low.value
-    for limit in (low, high):
-        if limit.deadband >= band:
-            found = f"deadband {limit.deadband:g} of the {limit.side} limit, band {band:g}"
-            place.say(
-                "deadband", found, "write a deadband narrower than from low to high, or it never comes back"
-            )
+    band, deadband = high.value - low.value, max(low.deadband, high.deadband)
+    if deadband >= band:
+        found = f"a deadband of {deadband:g}, but only {band:g} from low to high"
+        place.say("deadband", found, "write a narrower deadband, or the channel never comes back")
     if low.early is not None and high.early is not None and low.early >= high.early:
         found = f"early-low {low.early:g} is not below early-high {high.early:g}"
         place.say("early-low", found, "write early-low below early-high")

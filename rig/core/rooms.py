@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 
 from rig.core import formula
 from rig.core.channels import Readable, channel
@@ -140,17 +140,18 @@ def cycles(inputs: Mapping[str, tuple[str, ...]]) -> list[list[str]]:
     found: list[list[str]] = []
     done: set[str] = set()
     for start in inputs:
-        trail = [(start, list(inputs[start]))] if start not in done else []
+        if start in done:
+            continue
+        trail: dict[str, Iterator[str]] = {start: iter(inputs[start])}
         while trail:
-            name, ahead = trail[-1]
-            if not ahead:
-                trail.pop()
+            name = next(reversed(trail))
+            following = next(trail[name], None)
+            if following is None:
+                del trail[name]
                 done.add(name)
-                continue
-            following = ahead.pop(0)
-            walked = [step for step, _ in trail]
-            if following in walked:
+            elif following in trail:
+                walked = list(trail)
                 found.append(walked[walked.index(following) :])
             elif following in inputs and following not in done:
-                trail.append((following, list(inputs[following])))
+                trail[following] = iter(inputs[following])
     return found

@@ -60,6 +60,7 @@ class Words:
             if word not in self.words:
                 found = f"nothing is known to stand for {shown(piece)}"
                 faults.append(fault(node, path, found, f"{near(word, self.words)} (words come from 'with')"))
+                self.used.update(self.words)  # so that nobody hears of the same mistake twice
                 return piece
             self.used.add(word)
             return self.words[word]
