@@ -7,6 +7,7 @@ so that ``-`` in a formula is always a minus; buses, instruments and templates m
 
 from __future__ import annotations
 
+import difflib
 import hashlib
 from collections import Counter
 from collections.abc import Callable, Mapping, Sequence
@@ -14,6 +15,7 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
+from rig.core.alerting import Alerts
 from rig.core.buses import BlockFacts, Instrument, Ports, check_buses, check_instruments
 from rig.core.channels import Readable
 from rig.core.layouts import layout_from_json, to_json
@@ -54,7 +56,7 @@ class RigConfig:
     """A rig file that has no fault.
 
     rig: its name. runs: folder of the recordings. planned_s: planned duration of a run. sync_s: longest
-    time that readings wait for the disk. text: the file as it stands.
+    time that readings wait for the disk. text: the file as it stands. alerts: None where nobody is told.
     """
 
     rig: str
@@ -65,6 +67,7 @@ class RigConfig:
     instruments: Mapping[str, Instrument]
     layout: Layout
     text: str = ""
+    alerts: Alerts | None = None
 
     @property
     def runs_path(self) -> Path:
@@ -115,6 +118,7 @@ def read(
         instruments=made,
         layout=layout,
         text=text,
+        alerts=top.get("alerts"),
     )
 
 
@@ -158,7 +162,7 @@ def _instrument(name: str, place: Place, drivers: Callable[[str], DriverSpec]) -
     node, common = place.node, keys(InstrumentSection)
     spec = _driver(place, drivers)
     others = [key for key in node.value if key not in common] if isinstance(node.value, dict) else []
-    known = others if spec is None else list(keys(spec.options))
+    known = list(keys(spec.options)) if spec is not None else _strange(others, node)
     section = build(InstrumentSection, node, place.faults, place.path, besides=known)
     if spec is None:
         return None
@@ -187,6 +191,14 @@ def _instrument(name: str, place: Place, drivers: Callable[[str], DriverSpec]) -
         baud=section.baud,
         description=section.description,
     )
+
+
+def _strange(others: Sequence[str], node: Node) -> list[str]:
+    """Return the keys that may belong to a driver nobody knows: all but misspelled common ones."""
+    missing = [
+        key for key, one in keys(InstrumentSection).items() if one.required and key not in entries(node)
+    ]
+    return [key for key in others if not difflib.get_close_matches(key, missing, n=1, cutoff=0.7)]
 
 
 def _driver(place: Place, drivers: Callable[[str], DriverSpec]) -> DriverSpec | None:

@@ -10,6 +10,7 @@ import re
 from dataclasses import dataclass
 from datetime import date
 
+from rig.core.alerting import Alerts
 from rig.core.kinds import Later
 from rig.core.model import Kind
 from rig.core.schema import (
@@ -310,3 +311,4 @@ class RigSection:
     channels: dict[str, Node] = key(
         Map(Later(Section(ChannelSection)), word="CHANNEL"), default={}, doc="the room's own channels"
     )
+    alerts: Alerts | None = key(Section(Alerts), default=None, doc="who is told of what")

@@ -1,0 +1,76 @@
+"""The sign of life for a watcher outside: it says how old the newest reading on disk is.
+
+It goes out at a fixed interval while readings reach the disk (or the recording was stopped on purpose),
+and stops when the newest one is older than ``silence``. So a watcher need only raise its alarm when no
+sign has come for, say, three intervals: it then learns of a dead logger, a dead machine, a dead network
+and of dead alerts alike. The file is written whole under another name and then renamed.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from typing import Any
+
+from rig.alerts.courier import Courier, job_of
+from rig.alerts.outcome import Outcome
+from rig.core.alerting import Heartbeat as Settings
+from rig.core.alerting import Way
+
+DEADLINE_S = 30.0
+
+
+class Heartbeat:
+    """Beats in courier processes: a hung server or network folder holds up nothing but its own beat.
+
+    last: what became of the newest beat of each target.
+    """
+
+    def __init__(
+        self, settings: Settings, start: Callable[[Mapping[str, Any]], Courier], clock_ns: Callable[[], int]
+    ) -> None:
+        self._every_ns = round(settings.every_s * 1e9)
+        self._start = start
+        self._clock_ns = clock_ns
+        self._due_ns = clock_ns()
+        self._number = 0
+        self._couriers: dict[str, Courier] = {}
+        self._jobs = _jobs(settings)
+        self.last: dict[str, Outcome] = {}
+
+    def turn(self, beat: Mapping[str, Any] | None) -> None:
+        """Look after beats under way; begin the next if it is time. ``beat`` None: withhold it."""
+        for target, courier in list(self._couriers.items()):
+            outcome = courier.poll()
+            if outcome is not None:
+                self.last[target] = outcome
+                del self._couriers[target]
+        now_ns = self._clock_ns()
+        if now_ns < self._due_ns:
+            return
+        self._due_ns += self._every_ns
+        if self._due_ns <= now_ns:
+            self._due_ns = now_ns + self._every_ns
+        if beat is None:
+            return
+        self._number += 1
+        content = {**beat, "key": f"beat-{self._number}"}
+        for target, job in self._jobs.items():
+            if target not in self._couriers:
+                self._couriers[target] = self._start({**job, "content": content})
+
+    def close(self) -> None:
+        """End beats under way."""
+        for courier in self._couriers.values():
+            courier.kill()
+            while courier.poll() is None:
+                pass
+
+
+def _jobs(settings: Settings) -> dict[str, dict[str, Any]]:
+    jobs: dict[str, dict[str, Any]] = {}
+    if settings.file is not None:
+        jobs["file"] = {"kind": "file", "way": {"path": settings.file}, "deadline_s": DEADLINE_S}
+    webhook = settings.webhook()
+    if webhook is not None:
+        jobs["url"] = job_of(Way(webhook=webhook, deadline_s=DEADLINE_S), {})
+    return jobs

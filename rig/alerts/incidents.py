@@ -1,0 +1,375 @@
+"""From events to facts: one incident per subject, kind and side; each is told once, and once when over.
+
+Values in, values out: no clock, no file. Whether something has been calm for long enough is judged by
+the time of the newest reading, so a dead logger never makes an incident end.
+
+* A first event opens an incident and is told. Whatever repeats while it is open is counted, not told.
+* It is told again when it gets worse (early warning, then limit), or after ``repeat`` if that is set.
+* It is over when the recording shows ``settle`` of calm; that is told once, with the count.
+* Channels without valid readings because their instrument is lost are that instrument's incident.
+* After a restart of the logger what was open counts as calm until the new session says it again.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+from typing import Any, Final
+
+from rig.alerts.facts import (
+    Fact,
+    crossing_words,
+    group_of,
+    harmless,
+    instruments_behind,
+    where_to_look,
+)
+from rig.alerts.incident import Incident
+from rig.core.alerting import Alerts
+from rig.core.model import Event, EventKind, Layout, Status
+from rig.core.wording import duration, number
+
+_SECOND: Final = 1_000_000_000
+SILENT = "logger:silent"
+
+
+@dataclass(frozen=True, slots=True)
+class _Opens:
+    word: str
+    category: str
+    mark: str
+    level: int = 2
+
+
+_OPENS: Final = {
+    EventKind.EARLY_OUT: _Opens("limit", "early", "early", 1),
+    EventKind.LIMIT_OUT: _Opens("limit", "limits", "limit"),
+    EventKind.NO_VALID: _Opens("readings", "readings", "silent"),
+    EventKind.INSTRUMENT_LOST: _Opens("instrument", "instruments", "lost"),
+    EventKind.STORE_FAULT: _Opens("store", "logger", "disk"),
+    EventKind.SESSION_STOP: _Opens("stopped", "logger", "stopped"),
+}
+_CLOSES: Final = {
+    EventKind.EARLY_IN: ("limit", "early"),
+    EventKind.LIMIT_IN: ("limit", "limit"),
+    EventKind.VALID_AGAIN: ("readings", "silent"),
+    EventKind.INSTRUMENT_BACK: ("instrument", "lost"),
+    EventKind.STORE_BACK: ("store", "disk"),
+    EventKind.SESSION_START: ("stopped", "stopped"),
+}
+_MOMENTARY: Final = {
+    EventKind.BUS_STUCK: "instruments",
+    EventKind.STORE_FAULT: "logger",
+    EventKind.SESSION_BROKEN: "logger",
+    EventKind.DAMAGE: "logger",
+    EventKind.CLOCK_STEP: "logger",
+    EventKind.GAP: "gaps",
+    EventKind.INSTRUMENT_REPORT: "reports",
+}
+"""Things that happen and have no end; further ones soon after are counted, not told."""
+_EACH: Final = {
+    EventKind.SWITCH: "switching",
+    EventKind.SESSION_START: "run",
+    EventKind.PHASE: "run",
+    EventKind.CONFIG_CHANGE: "run",
+}
+"""Things of which each is told."""
+_LASTING: Final = frozenset({"limit", "readings", "instrument", "store"})
+
+
+class Incidents:
+    """All that is wrong in a run now.
+
+    ``open`` and ``next_number`` are the state to be kept. ``peaks``, the extreme values of what is open,
+    goes into ``open`` whenever something is told.
+    """
+
+    def __init__(
+        self, alerts: Alerts, layout: Layout | None, inputs: Mapping[str, tuple[str, ...]] | None = None
+    ) -> None:
+        self._settle_ns = round(alerts.settle_s * _SECOND)
+        self._repeat_ns = round(alerts.repeat_s * _SECOND)
+        self._silence_ns = round(alerts.silence_s * _SECOND)
+        self._layout = layout
+        self._inputs = inputs or {}
+        self.open: dict[str, Incident] = {}
+        self.peaks: dict[str, float] = {}
+        self.next_number = 1
+
+    # ---- what comes in
+
+    def begin_quietly(self) -> None:
+        """Forget what is over and who was told of what goes on: for the past of a run first looked at."""
+        self.open = {
+            key: replace(one, told=0)
+            for key, one in self.open.items()
+            if one.back_ns is None and not one.momentary
+        }
+
+    def follow(self, channels: Sequence[str], values: Sequence[float], statuses: bytes) -> None:
+        """Take the readings of one exchange: how far out of its limit a channel has been."""
+        for incident in self.open.values():
+            if incident.side and incident.subject in channels:
+                place = channels.index(incident.subject)
+                if statuses[place] == Status.GOOD:
+                    known = replace(incident, worst=self.peaks.get(incident.key, incident.worst))
+                    worst = _worse(known, values[place])
+                    if worst is not None:
+                        self.peaks[incident.key] = worst
+
+    def take(self, event: Event, began_ns: int | None = None) -> list[Fact]:
+        """Return what this event gives to tell. ``began_ns``: UTC of an excursion's first reading outside."""
+        facts: list[Fact] = []
+        if event.kind is EventKind.SESSION_START:
+            self._assume_calm(event.t_ns)
+        disk_trouble = event.kind is not EventKind.STORE_FAULT or "cause" not in event.data
+        if event.kind in _OPENS and disk_trouble:
+            facts += self._opened(event, _OPENS[event.kind], began_ns or event.t_ns)
+        elif event.kind in _MOMENTARY:
+            facts += self._happened(event, _MOMENTARY[event.kind])
+        if event.kind in _CLOSES:
+            self._closed(event, *_CLOSES[event.kind])
+        if event.kind in _EACH:
+            facts.append(
+                self._fact(
+                    what="new",
+                    category=_EACH[event.kind],
+                    group=group_of(self._layout, event.subject),
+                    t_ns=event.t_ns,
+                    since_ns=event.t_ns,
+                    headline=harmless(event.text),
+                    look=where_to_look(self._layout, event.subject),
+                )
+            )
+        return facts
+
+    def tick(self, newest_ns: int | None) -> list[Fact]:
+        """Return what the time of the newest reading (UTC; None: unknown) gives to tell."""
+        facts: list[Fact] = []
+        if newest_ns is None:
+            return facts
+        for incident in list(self.open.values()):
+            if incident.key == SILENT or incident.category == "ways":
+                continue
+            calm_since_ns = incident.last_ns if incident.momentary else incident.back_ns
+            if calm_since_ns is not None and newest_ns - calm_since_ns >= self._settle_ns:
+                facts += self._over(incident, calm_since_ns)
+            elif incident.back_ns is None and not incident.momentary:
+                facts += self._go_on(incident, newest_ns)
+        return facts
+
+    def look_at_logger(self, now_ns: int, newest_ns: int, *, stopped: bool, place: str) -> list[Fact]:
+        """Return what the age of the newest reading on disk gives to tell. Times: UTC on one time line."""
+        incident = self.open.get(SILENT)
+        age_ns = now_ns - newest_ns
+        if age_ns > self._silence_ns and not stopped:
+            if incident is not None:
+                if incident.back_ns is not None:
+                    self.open[SILENT] = replace(
+                        incident, back_ns=None, times=incident.times + 1, last_ns=newest_ns
+                    )
+                return []
+            incident = Incident(
+                key=SILENT, category="logger", group="logger", subject="run",
+                headline=f"the logger is silent: nothing new on disk for {duration(age_ns / _SECOND)}",
+                look=f"{place}: does the recording process run, is its disk full, is the machine up",
+                began_ns=newest_ns, last_ns=newest_ns, marks=("silent",),
+            )  # fmt: skip
+            return self._tell(incident, "new", now_ns)
+        if incident is None:
+            return []
+        if incident.back_ns is None:
+            incident = self.open[SILENT] = replace(incident, back_ns=newest_ns)
+        assert incident.back_ns is not None
+        if stopped or newest_ns - incident.back_ns >= self._settle_ns:
+            return self._over(incident, incident.back_ns)
+        return []
+
+    def way_fails(self, way: str, since_ns: int, now_ns: int, error: str) -> list[Fact]:
+        """Return what the other ways should tell of a way that has been failing since ``since_ns``."""
+        key = f"way:{way}"
+        if key in self.open:
+            return []
+        incident = Incident(
+            key=key, category="ways", group="alerts", subject=way,
+            headline=harmless(f"alerts by {way} do not arrive: {error}"),
+            look=harmless(f"the way {way} of the rig file's alerts: server, network, secret"),
+            began_ns=since_ns, last_ns=now_ns, marks=("failing",),
+        )  # fmt: skip
+        return self._tell(incident, "new", now_ns, not_by=way)
+
+    def way_works(self, way: str, now_ns: int) -> list[Fact]:
+        """Return what the other ways should tell of a way that delivered something."""
+        incident = self.open.get(f"way:{way}")
+        return [] if incident is None else self._over(incident, now_ns, not_by=way)
+
+    def test(self, way: str, now_ns: int) -> Fact:
+        """Return a test message for one way."""
+        return self._fact(
+            what="test", category="ways", group="alerts", t_ns=now_ns, since_ns=now_ns, only_by=way,
+            headline=f"test of the way {way}", look="nothing; this only shows that alerts arrive",
+        )  # fmt: skip
+
+    # ---- what happens to an incident
+
+    def _opened(self, event: Event, opens: _Opens, began_ns: int) -> list[Fact]:
+        side = str(event.data.get("side", ""))
+        key = f"{opens.word}:{event.subject}:{side}"
+        incident = self.open.get(key)
+        words = harmless(event.text)
+        if opens.word == "limit":
+            words = crossing_words(event, early=opens.mark == "early")
+        if incident is None:
+            incident = Incident(
+                key=key, category=opens.category, group=self._group(event), subject=event.subject,
+                headline=words, look=self._look(event, opens.word), began_ns=began_ns,
+                last_ns=event.t_ns, marks=(opens.mark,), level=opens.level, side=side,
+                unit=str(event.data.get("unit", "")), worst=_number(event.data.get("value")),
+                behind=self._explained_by(event, opens.word),
+            )  # fmt: skip
+            if incident.behind:
+                self.open[key] = incident
+                return []
+            return self._tell(incident, "new", event.t_ns, self._open_words(event))
+        again = opens.mark not in incident.marks and not incident.assumed and opens.level >= incident.level
+        incident = replace(
+            incident,
+            marks=tuple(sorted({*incident.marks, opens.mark})),
+            back_ns=None,
+            assumed=False,
+            last_ns=event.t_ns,
+            times=incident.times + again,
+            worst=_worse(incident, _number(event.data.get("value"))),
+        )
+        if opens.level > incident.level:
+            incident = replace(incident, level=opens.level, category=opens.category, headline=words, times=1)
+            return self._tell(incident, "worse", event.t_ns)
+        self.open[key] = incident
+        return []
+
+    def _closed(self, event: Event, word: str, mark: str) -> None:
+        key = f"{word}:{event.subject}:{event.data.get('side', '')}"
+        incident = self.open.get(key)
+        if incident is None:
+            return
+        marks = tuple(one for one in incident.marks if one != mark)
+        back_ns = incident.back_ns
+        if not marks and (back_ns is None or incident.assumed):
+            back_ns = event.t_ns
+        self.open[key] = replace(incident, marks=marks, back_ns=back_ns, assumed=False)
+
+    def _happened(self, event: Event, category: str) -> list[Fact]:
+        key = f"{event.kind}:{event.subject}:{event.data.get('cause', '')}"
+        incident = self.open.get(key)
+        if incident is not None:
+            self.open[key] = replace(incident, times=incident.times + 1, last_ns=event.t_ns)
+            return []
+        incident = Incident(
+            key=key, category=category, group=self._group(event), subject=event.subject,
+            headline=harmless(event.text), look=self._look(event, ""), began_ns=event.t_ns,
+            last_ns=event.t_ns, momentary=True,
+        )  # fmt: skip
+        return self._tell(incident, "new", event.t_ns)
+
+    def _go_on(self, incident: Incident, newest_ns: int) -> list[Fact]:
+        if not incident.told:
+            explained = any(key in self.open for key in incident.behind)
+            return [] if explained else self._tell(replace(incident, behind=()), "new", incident.last_ns)
+        if self._repeat_ns and newest_ns - incident.told_ns >= self._repeat_ns:
+            incident = self._with_peak(incident)
+            return self._tell(incident, "still", newest_ns, self._count_words(incident))
+        return []
+
+    def _over(self, incident: Incident, back_ns: int, *, not_by: str = "") -> list[Fact]:
+        incident = self._with_peak(incident)
+        del self.open[incident.key]
+        self.peaks.pop(incident.key, None)
+        if not incident.told or (incident.momentary and incident.times == incident.told_times):
+            return []
+        lasted = duration((back_ns - incident.began_ns) / _SECOND)
+        if incident.momentary:
+            words = f"{incident.subject}: no more of it since; {incident.times} times in {lasted}"
+        elif incident.assumed:
+            words = f"{incident.subject}: not seen again since the logger was started anew"
+        else:
+            words = f"{incident.subject} back to normal after {lasted}"
+        return [
+            self._fact(
+                what="over", category=incident.category, group=incident.group, t_ns=back_ns,
+                since_ns=incident.began_ns, headline=harmless(words), not_by=not_by,
+                detail=(f"it was: {incident.headline}", *self._count_words(incident)),
+            )
+        ]  # fmt: skip
+
+    def _with_peak(self, incident: Incident) -> Incident:
+        return replace(incident, worst=self.peaks.get(incident.key, incident.worst))
+
+    def _assume_calm(self, t_ns: int) -> None:
+        for key, incident in self.open.items():
+            if key.partition(":")[0] in _LASTING and incident.back_ns is None:
+                self.open[key] = replace(incident, marks=(), back_ns=t_ns, assumed=True)
+
+    def _tell(
+        self, incident: Incident, what: str, t_ns: int, detail: tuple[str, ...] = (), not_by: str = ""
+    ) -> list[Fact]:
+        self.open[incident.key] = replace(
+            incident, told=incident.level, told_ns=t_ns, told_times=incident.times
+        )
+        return [
+            self._fact(
+                what=what, category=incident.category, group=incident.group, t_ns=t_ns,
+                since_ns=incident.began_ns, headline=incident.headline, detail=detail,
+                look=incident.look, not_by=not_by,
+            )
+        ]  # fmt: skip
+
+    def _fact(self, **words: Any) -> Fact:
+        fact = Fact(number=self.next_number, **words)
+        self.next_number += 1
+        return fact
+
+    # ---- words
+
+    def _group(self, event: Event) -> str:
+        return "logger" if event.subject == "run" else group_of(self._layout, event.subject)
+
+    def _look(self, event: Event, word: str) -> str:
+        if word == "store" or event.kind in (EventKind.STORE_FAULT, EventKind.DAMAGE):
+            return "the disk of the run: space, mount, health; then soakrig's own message above"
+        if event.subject == "run":
+            return "the machine that records: power, log of the service, clock"
+        look = where_to_look(self._layout, event.subject)
+        return look or harmless(f"{event.subject}: power, cable, port")
+
+    def _explained_by(self, event: Event, word: str) -> tuple[str, ...]:
+        if word != "readings":
+            return ()
+        behind = (
+            f"instrument:{one}:" for one in instruments_behind(self._layout, event.subject, self._inputs)
+        )
+        return tuple(key for key in sorted(behind) if key in self.open)
+
+    def _open_words(self, event: Event) -> tuple[str, ...]:
+        if event.kind is not EventKind.SESSION_STOP:
+            return ()
+        still = sorted(one.subject for one in self.open.values() if one.back_ns is None and not one.momentary)
+        return (harmless(f"wrong at that time: {', '.join(still)}"),) if still else ()
+
+    @staticmethod
+    def _count_words(incident: Incident) -> tuple[str, ...]:
+        words = []
+        if incident.times > 1:
+            words.append(f"{incident.times} times so far")
+        if incident.worst is not None:
+            words.append(f"farthest out: {number(incident.worst)} {incident.unit}".rstrip())
+        return tuple(words)
+
+
+def _number(value: object) -> float | None:
+    return float(value) if isinstance(value, int | float) and not isinstance(value, bool) else None
+
+
+def _worse(incident: Incident, value: float | None) -> float | None:
+    if value is None or incident.worst is None:
+        return value if incident.worst is None else incident.worst
+    return min(incident.worst, value) if incident.side == "low" else max(incident.worst, value)

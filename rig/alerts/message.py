@@ -1,0 +1,147 @@
+"""A parcel of facts in words: a short subject, a text that says what, where, since when, what to look at."""
+
+from __future__ import annotations
+
+from collections import Counter
+from dataclasses import dataclass
+from datetime import UTC, tzinfo
+from typing import Any
+
+from rig.alerts.facts import Fact, harmless
+from rig.alerts.ledger import Parcel
+from rig.core.wording import counted, duration, moment, stamp
+
+SUBJECT_CHARACTERS = 120
+LATE_S = 120.0
+"""A fact told later than this after it happened says by how much it was delayed."""
+_SECOND = 1_000_000_000
+_LEADS = {"worse": "now worse: ", "still": "still: ", "test": ""}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Message:
+    """What one way carries. ``key``: the same for every try of the same message. facts: JSON values."""
+
+    key: str
+    subject: str
+    text: str
+    rig: str
+    run: str
+    facts: tuple[dict[str, Any], ...] = ()
+
+    def to_json(self) -> dict[str, Any]:
+        """Return the message as JSON values: the body of a webhook and of an MQTT message."""
+        return {
+            "key": self.key,
+            "rig": self.rig,
+            "run": self.run,
+            "subject": self.subject,
+            "text": self.text,
+            "facts": list(self.facts),
+        }
+
+
+def compose(
+    parcel: Parcel,
+    *,
+    rig: str,
+    run: str,
+    place: str,
+    now_ns: int,
+    most_lines: int,
+    zone: tzinfo | None = None,
+) -> Message:
+    """Return the message for a parcel.
+
+    place: where the recording is. now_ns: UTC; zone: of the times (None: this machine's); UTC always
+    stands beside it. At most ``most_lines`` facts are written out, in order; the rest is counted.
+    """
+    facts = parcel.facts
+    shown, rest = facts[:most_lines], facts[most_lines:]
+    blocks = [_block(fact, now_ns, zone) for fact in shown]
+    if len(facts) > 1:
+        blocks.insert(0, [f"{counted(len(facts), 'alert')}, in the order in which it happened:"])
+    if rest:
+        groups = Counter(fact.group for fact in rest)
+        words = ", ".join(f"{group} {count}" for group, count in groups.most_common(20))
+        blocks.append([f"and {counted(len(rest), 'more alert')}: {words}"])
+    blocks.append(_footer(parcel, rig=rig, run=run, place=place, now_ns=now_ns, zone=zone))
+    return Message(
+        key=parcel.key,
+        subject=_subject(facts, rig),
+        text="\n\n".join("\n".join(block) for block in blocks) + "\n",
+        rig=harmless(rig),
+        run=harmless(run),
+        facts=tuple(_plain_fact(fact) for fact in shown),
+    )
+
+
+def _subject(facts: tuple[Fact, ...], rig: str) -> str:
+    lead = next((fact for fact in facts if fact.what in ("new", "worse")), facts[0])
+    words = f"{rig}: {_LEADS.get(lead.what, '')}{lead.headline}"
+    more = f" (and {len(facts) - 1} more)" if len(facts) > 1 else ""
+    words = harmless(words)
+    room = SUBJECT_CHARACTERS - len(more)
+    return (words if len(words) <= room else f"{words[: room - 1]}…") + more
+
+
+def _block(fact: Fact, now_ns: int, zone: tzinfo | None) -> list[str]:
+    lines = [f"{_LEADS.get(fact.what, '')}{fact.headline}"]
+    if fact.what == "over":
+        lines.append(f"  from {_both(fact.since_ns, zone)}")
+        lines.append(f"  until {_both(fact.t_ns, zone)}")
+    elif fact.what == "test":
+        lines.append(f"  sent {_both(fact.t_ns, zone)}")
+    else:
+        lines.append(f"  since {_both(fact.since_ns, zone)}")
+        if fact.what == "worse":
+            lines.append(f"  worse since {_both(fact.t_ns, zone)}")
+    lines += [f"  {line}" for line in fact.detail]
+    if fact.look:
+        lines.append(f"  look at: {fact.look}")
+    late_s = (now_ns - max(fact.t_ns, fact.queued_ns if fact.what == "over" else 0)) / _SECOND
+    if late_s > LATE_S:
+        lines.append(f"  delayed by {duration(late_s)}")
+    return lines
+
+
+def _footer(parcel: Parcel, *, rig: str, run: str, place: str, now_ns: int, zone: tzinfo | None) -> list[str]:
+    lines = [
+        harmless(f"rig {rig}, run {run}"),
+        harmless(f"recording: {place}"),
+        f"told {_both(now_ns, zone)}",
+    ]
+    if parcel.held:
+        lines.append(
+            f"{counted(parcel.held, 'alert')} held back: as many messages as an hour may have were sent"
+        )
+    if parcel.last:
+        lines.append("this is the last message of this hour; what comes now is held back for one digest")
+    if parcel.dropped:
+        lines.append(
+            f"{counted(parcel.dropped, 'alert')} between the first and the last left out: too many waited"
+        )
+    lines.append(f"message {parcel.key}; the same message may come twice, then this word is the same")
+    return lines
+
+
+def _both(t_ns: int, zone: tzinfo | None) -> str:
+    utc = stamp(t_ns, UTC)
+    local = stamp(t_ns, zone)
+    if moment(t_ns, zone).utcoffset() == moment(t_ns, UTC).utcoffset():
+        return utc
+    return f"{local} ({utc})"
+
+
+def _plain_fact(fact: Fact) -> dict[str, Any]:
+    return {
+        "number": fact.number,
+        "what": fact.what,
+        "category": fact.category,
+        "group": fact.group,
+        "headline": fact.headline,
+        "detail": list(fact.detail),
+        "look": fact.look,
+        "utc": moment(fact.t_ns, UTC).isoformat(),
+        "since_utc": moment(fact.since_ns, UTC).isoformat(),
+    }
