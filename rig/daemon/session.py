@@ -23,6 +23,7 @@ from rig.core.evaluation import Evaluation
 from rig.core.model import EventKind
 from rig.daemon import assembly
 from rig.daemon.intake import Intake
+from rig.daemon.notify import Notifier
 from rig.daemon.poller import Haste, Poller
 from rig.daemon.recorder import Recorder
 from rig.daemon.supervisor import Supervisor, on_signals
@@ -197,6 +198,7 @@ def _supervisor(
         run_path=run.path,
         closed_journals=lambda: len(writer.journals),
         duration_s=duration_s,
+        notifier=Notifier(clock),
         each_look=each_look,
     )
 

@@ -21,6 +21,7 @@ from typing import Any
 from rig.clock import Clock
 from rig.core.model import EventKind
 from rig.daemon.intake import Intake, Notice
+from rig.daemon.notify import Notifier
 from rig.daemon.poller import Poller
 from rig.daemon.recorder import Recorder
 from rig.errors import StoreError
@@ -55,6 +56,7 @@ class Supervisor:
         run_path: Path,
         closed_journals: Callable[[], int],
         duration_s: float | None = None,
+        notifier: Notifier | None = None,
         each_look: Callable[[Supervisor], None] = lambda _: None,
     ) -> None:
         self.buses = {name: _Bus(make, make()) for name, make in pollers.items()}
@@ -67,6 +69,7 @@ class Supervisor:
         self._sealed_journals = 0
         self._duration_s = duration_s
         self._each_look = each_look
+        self._notifier = notifier or Notifier(clock, {})
         self._wake = threading.Event()
         self._drained = threading.Event()
         self._recorder_failure: BaseException | None = None
@@ -87,6 +90,7 @@ class Supervisor:
         writing.start()
         for bus in self.buses.values():
             bus.poller.start()
+        self._notifier.ready("recording")
         began_ns = self._clock.monotonic_ns()
         while not self._wake.wait(LOOK_S):
             self._look()
@@ -108,6 +112,7 @@ class Supervisor:
 
     def _finish(self, writing: threading.Thread) -> None:
         """Ordered end: no more polls, then drain, then sync."""
+        self._notifier.stopping()
         for bus in self.buses.values():
             bus.poller.stop()
         for bus in self.buses.values():
@@ -124,7 +129,20 @@ class Supervisor:
         self._look_at_clocks()
         self._look_at_recorder()
         self._look_at_sealer()
+        if self.well():
+            self._notifier.alive(f"{self.recorder.readings} readings")
         self._each_look(self)
+
+    def well(self) -> bool:
+        """Return whether records reach the disk and every bus works or is known not to."""
+        behind_s = (self._clock.boot_ns() - self.recorder.progress_ns) / 1e9
+        return behind_s <= STALLED_S and all(self._bus_is_known(bus) for bus in self.buses.values())
+
+    def _bus_is_known(self, bus: _Bus) -> bool:
+        if bus.abandoned >= MOST_ABANDONED:
+            return True  # reported, and left alone on purpose
+        in_time = not bus.poller.deadline_ns or self._clock.monotonic_ns() <= bus.poller.deadline_ns
+        return bus.poller.is_alive() and in_time
 
     def _look_at_bus(self, name: str, bus: _Bus) -> None:
         poller = bus.poller
