@@ -359,5 +359,4 @@ def conversation(line: Line, plan: Plan, world: World, readings: Readings) -> Co
 
 def wire_s(line: Line, count: int) -> float:
     """Return how long ``count`` characters take on a line; 0 on TCP."""
-    bits = 11 if line.parity != "none" else 10
-    return count * bits / line.baud if line.serial else 0.0
+    return count * (9 + line.stop_bits) / line.baud if line.serial else 0.0

@@ -18,6 +18,10 @@ from dataclasses import dataclass, field
 
 COPPER_PER_K = 0.00393
 """Rise of a copper winding's resistance per kelvin above 20 degC (handbook value)."""
+_CREST = 1.8
+"""Rms current of a winding that charges a reservoir, over the mean it delivers (common practice)."""
+_HEATING_A = 2.5
+"""Rail current beyond which a winding gets no hotter: only a short draws more, and only for a second."""
 KNOBS = frozenset(
     {"fan_drive", "tracking", "capacity", "bias_shift", "duct", "load_open", "short", "contactor"}
 )
@@ -117,6 +121,11 @@ def stage(*, peak_v: float, rail_v: float, bias_a: float, impedance: complex) ->
     return Stage(
         peak_a=peak_a, rail_a=rail_a, supply_w=supply_w, load_w=load_w, dissipation_w=supply_w - load_w
     )
+
+
+def copper_ohm(ohm_at_20: float, temp_c: float) -> float:
+    """Return the resistance of a copper winding at a temperature, from that at 20 degC."""
+    return ohm_at_20 * (1.0 + COPPER_PER_K * (temp_c - 20.0))
 
 
 def approach(now: float, end: float, dt_s: float, tau_s: float) -> float:
@@ -255,8 +264,8 @@ class Amplifier:
         copper_w = 0.0
         core_w = 0.0
         if self.powered:
-            hot = 1.0 + COPPER_PER_K * (self.transformer_c - 20.0)
-            copper_w = design.winding_ohm * hot * (1.8 * math.sqrt(2.0) * min(self._rail_a, 2.5)) ** 2
+            winding_a = _CREST * math.sqrt(2.0) * min(self._rail_a, _HEATING_A)
+            copper_w = copper_ohm(design.winding_ohm, self.transformer_c) * winding_a**2
             core_w = self._core_w(stimulus)
         self.transformer_c = approach(
             self.transformer_c,

@@ -52,11 +52,14 @@ class Gear:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Line:
-    """One bus: a serial line (pty) at a baud rate and parity, or a TCP port (baud 0)."""
+    """One bus: a serial line (pty) without parity, or a TCP port (baud 0).
+
+    A pty cannot have parity, so the Modbus line has two stop bits in its place, as its guide asks.
+    """
 
     name: str
     baud: int = 0
-    parity: str = "none"
+    stop_bits: int = 1
 
     @property
     def serial(self) -> bool:
@@ -169,7 +172,7 @@ def _gear(groups: Sequence[Sequence[str]], probes: Sequence[Probe]) -> tuple[lis
         add(f"heat{suffix}", f"heat{suffix}_line")
         lines.append(Line(name=f"box{suffix}_line", baud=19200))
         add(f"box{suffix}", f"box{suffix}_line")
-        lines.append(Line(name=f"out{suffix}_line", baud=38400, parity="even"))
+        lines.append(Line(name=f"out{suffix}_line", baud=38400, stop_bits=2))
         for device, unit in enumerate(group, start=1):
             add(f"out_{unit}", f"out{suffix}_line", device)
     for name in ("mains", "tone"):

@@ -56,7 +56,7 @@ def rig_text(
 def _bus(line: Line, folder: Path, ports: Mapping[str, int]) -> str:
     if not line.serial:
         return f'{{tcp: "127.0.0.1:{ports[line.name]}"}}'
-    return f'{{serial: "{folder / "dev" / line.name}", baud: {line.baud}, parity: {line.parity}}}'
+    return f'{{serial: "{folder / "dev" / line.name}", baud: {line.baud}, stop-bits: {line.stop_bits}}}'
 
 
 def _instrument(gear: Gear, plan: Plan) -> Iterator[str]:
