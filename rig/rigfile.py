@@ -190,7 +190,7 @@ class _Conversion:
             node, its_size = self._convert(one, here, depth + 1)
             size += its_size
             if name == "<<" and key.style is None:
-                self._merge(merged, one, node, here)
+                self._merge(merged, node, line, here)
             elif name in own:
                 found = f"the key {shown(name)} stands on line {own[name].key_line} already"
                 self._say(line, here, found, "write each key once")
@@ -198,15 +198,12 @@ class _Conversion:
                 own[name] = dataclasses.replace(node, key_line=line)
         return merged | own, size
 
-    def _merge(self, merged: dict[str, Node], raw: yaml.Node, node: Node, path: str) -> None:
+    def _merge(self, merged: dict[str, Node], node: Node, line: int, path: str) -> None:
         """Take over keys of other blocks; what was there before wins, as YAML's merge key says."""
         blocks = node.value if isinstance(node.value, list) else [node]
         for block in blocks:
             if not isinstance(block.value, dict):
-                line = raw.start_mark.line + 1
-                self._say(
-                    line, path, "what is merged is not a block of keys", "write << : *ANCHOR of a block"
-                )
+                self._say(line, path, "what is merged is not a block of keys", "name the anchor of a block")
                 continue
             for name, one in block.value.items():
                 merged.setdefault(name, one)

@@ -52,6 +52,7 @@ def described(node: Node) -> str:
 
 def below(path: str, name: str) -> str:
     """Return the key path of ``name`` below ``path``."""
+    name = name or "''"
     return f"{path}.{name}" if path else name
 
 
