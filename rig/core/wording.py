@@ -85,3 +85,11 @@ def stamp(t_ns: int, zone: tzinfo | None = UTC, decimals: int = 0) -> str:
 def counted(count: int, one: str, many: str = "") -> str:
     """Return ``1 reading``, ``2 readings``."""
     return f"{count:,} {one if count == 1 else many or one + 's'}"
+
+
+def size(count: int) -> str:
+    """Return a number of bytes in words, in powers of ten."""
+    for bound, name in ((1e3, "B"), (1e6, "kB"), (1e9, "MB"), (1e12, "GB")):
+        if count < bound * 0.9995:
+            return f"{count / (bound / 1e3):.3g} {name}"
+    return f"{count / 1e12:.4g} TB"

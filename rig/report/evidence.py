@@ -3,19 +3,19 @@
 from __future__ import annotations
 
 from rig.core.model import EventKind
-from rig.core.wording import counted, duration, number
+from rig.core.wording import counted, duration
 from rig.forensics.answer import Finding, PostMortem
-from rig.report.paper import relative, table, titled, wrapped
+from rig.report.paper import figure, relative, table, titled, wrapped
 
-MOST_PAIRS = 12
+MOST_PAIRS = 8
 MOST_EVIDENCE = 5
 MOST_EVENTS = 20
 MOST_EARLY = 12
 
 _TOLD_ELSEWHERE = frozenset(
-    {EventKind.LIMIT_OUT, EventKind.LIMIT_IN, EventKind.EARLY_OUT, EventKind.EARLY_IN}
+    {EventKind.LIMIT_OUT, EventKind.LIMIT_IN, EventKind.EARLY_OUT, EventKind.EARLY_IN, EventKind.HEALTH}
 )
-"""Kinds of events that the crossings above say better than the recorder's own words."""
+"""Kinds of events that the crossings say better, and those that are no news."""
 
 
 def _more(total: int, most: int, what: str) -> list[str]:
@@ -64,7 +64,7 @@ def onsets(post_mortem: PostMortem, width: int) -> list[str]:
                 relative(onset.interval.earliest_ns, reference),
                 f"and {relative(onset.interval.latest_ns, reference)}",
                 "rising" if onset.rising else "falling",
-                f"{number(onset.baseline)} ±{number(onset.scatter, significant=2)} {story.unit_of_measure}",
+                f"{figure(onset.baseline)} ±{figure(onset.scatter, 2)} {story.unit_of_measure}",
                 relative(onset.departed_ns, reference),
             )
         )
@@ -123,8 +123,8 @@ def before(post_mortem: PostMortem, width: int) -> list[str]:
             (
                 relative(one.first_outside.t_ns, post_mortem.reference_ns),
                 one.channel,
-                f"{side} {number(one.limit, significant=5)} {measure.get(one.channel, '')}",
-                number(one.worst.value, significant=5),
+                f"{side} {figure(one.limit)} {measure.get(one.channel, '')}",
+                figure(one.worst.value),
                 duration((end.t_ns - one.first_outside.t_ns) / 1e9),
             )
         )

@@ -2,15 +2,22 @@
 
 from __future__ import annotations
 
+import math
+import shutil
 import textwrap
 from collections.abc import Sequence
 from datetime import UTC, tzinfo
 
 from rich.cells import cell_len, set_cell_size
 
-from rig.core.wording import clock_time, duration, plain, stamp
+from rig.core.wording import NOTHING, clock_time, duration, plain, stamp
 
 LEAST_WIDTH = 40
+
+
+def terminal_width(narrowest: int = 80, widest: int = 140) -> int:
+    """Return the width of the terminal, or of a sheet of paper where there is none, within bounds."""
+    return min(widest, max(narrowest, shutil.get_terminal_size((100, 24)).columns))
 
 
 def fit(text: str, width: int, *, right: bool = False) -> str:
@@ -37,7 +44,7 @@ def wrapped(text: str, width: int, first: str = "", rest: str = "") -> list[str]
 
 def titled(title: str, width: int) -> list[str]:
     """Return a section's title: an empty line, the words, a rule."""
-    return ["", title, "-" * min(width, max(20, cell_len(plain(title))))]
+    return ["", title, "-" * min(width, cell_len(plain(title)))]
 
 
 def table(rows: Sequence[Sequence[str]], width: int, right: frozenset[int] = frozenset()) -> list[str]:
@@ -60,15 +67,19 @@ def table(rows: Sequence[Sequence[str]], width: int, right: frozenset[int] = fro
     ]
 
 
+def figure(value: float, digits: int = 5) -> str:
+    """Return a value to ``digits`` significant digits, without zeros that say nothing."""
+    return f"{value:.{digits}g}" if math.isfinite(value) else NOTHING
+
+
 def relative(t_ns: int | None, reference_ns: int) -> str:
     """Return a time from a reference on: ``+0.120 s``, ``-35.2 s``, ``-4.1 min``; ``open`` if None."""
     if t_ns is None:
         return "open"
     seconds = (t_ns - reference_ns) / 1e9
-    if abs(seconds) < 10:
-        return f"{seconds:+.3f} s"
     if abs(seconds) < 300:
-        return f"{seconds:+.1f} s"
+        decimals = 3 if abs(seconds) < 10 else 2 if abs(seconds) < 100 else 1
+        return f"{seconds:+.{decimals}f} s"
     sign = "+" if seconds > 0 else ""
     return f"{sign}{duration(seconds)}"
 

@@ -9,18 +9,19 @@ from __future__ import annotations
 import json
 from datetime import tzinfo
 
-from rig.core.wording import counted, duration, number
+from rig.core.wording import counted, duration
 from rig.forensics.answer import (
     Censoring,
     ChannelStory,
     Excursion,
     Interval,
+    Mark,
     PostMortem,
     Role,
 )
 from rig.forensics.record import to_json
 from rig.report import evidence
-from rig.report.paper import both_times, relative, table, titled, wrapped
+from rig.report.paper import both_times, figure, relative, table, titled, wrapped
 from rig.report.timeline import Bar, chart
 
 NARROWEST, WIDEST = 60, 160
@@ -43,7 +44,10 @@ def as_json(post_mortem: PostMortem) -> str:
 
 
 def text(post_mortem: PostMortem, width: int = 100, zone: tzinfo | None = None) -> str:
-    """Return the post-mortem as plain text of at most ``width`` columns (60 to 160); zone None: this machine's."""
+    """Return the post-mortem as plain text, ``width`` columns at most (kept within 60 to 160).
+
+    zone: for the local time beside UTC; None: this machine's.
+    """
     width = min(WIDEST, max(NARROWEST, width))
     lines = answer(post_mortem, width, zone)
     if post_mortem.order.channels:
@@ -137,7 +141,7 @@ def _seconds(t_ns: int | None, reference_ns: int) -> float | None:
 def limit_words(excursion: Excursion, unit_of_measure: str) -> str:
     """Return ``above 95 degC`` or ``below 40 V``."""
     side = "above" if excursion.side == "high" else "below"
-    return f"{side} {number(excursion.limit, significant=5)} {unit_of_measure}"
+    return f"{side} {figure(excursion.limit)} {unit_of_measure}"
 
 
 def _crossings(post_mortem: PostMortem, width: int) -> list[str]:
@@ -150,23 +154,24 @@ def _crossings(post_mortem: PostMortem, width: int) -> list[str]:
     reference = post_mortem.reference_ns
     rows = [("place", "channel", "limit", "last inside", "first outside", "crossed between", "because of")]
     for story, e in ordered:
-        inside = "out from the start"
-        if e.last_inside is not None:
-            inside = (
-                f"{number(e.last_inside.value, significant=5)} at {relative(e.last_inside.t_ns, reference)}"
-            )
+        inside = _mark(e.last_inside, reference) if e.last_inside else "out from the start"
+        earliest, latest = (relative(t, reference) for t in (e.interval.earliest_ns, e.interval.latest_ns))
         rows.append(
             (
                 place(post_mortem, story.channel),
                 story.channel,
                 limit_words(e, story.unit_of_measure),
                 inside,
-                f"{number(e.first_outside.value, significant=5)} at {relative(e.first_outside.t_ns, reference)}",
-                f"{relative(e.interval.earliest_ns, reference)} and {relative(e.interval.latest_ns, reference)}",
+                _mark(e.first_outside, reference),
+                f"{earliest} and {latest}",
                 reasons(e.interval),
             )
         )
     return lines + table(rows, width)
+
+
+def _mark(mark: Mark, reference_ns: int) -> str:
+    return f"{figure(mark.value)} at {relative(mark.t_ns, reference_ns)}"
 
 
 def _crossing_lines(post_mortem: PostMortem, story: ChannelStory, e: Excursion, width: int) -> list[str]:
@@ -174,12 +179,8 @@ def _crossing_lines(post_mortem: PostMortem, story: ChannelStory, e: Excursion, 
     head = f"{place(post_mortem, story.channel):>5}  {story.channel}, {limit_words(e, story.unit_of_measure)}"
     inside = "out already at the first reading"
     if e.last_inside is not None:
-        value = number(e.last_inside.value, significant=5)
-        inside = f"last inside {value} at {relative(e.last_inside.t_ns, reference)}"
-    outside = (
-        f"first outside {number(e.first_outside.value, significant=5)} "
-        f"at {relative(e.first_outside.t_ns, reference)}"
-    )
+        inside = f"last inside {_mark(e.last_inside, reference)}"
+    outside = f"first outside {_mark(e.first_outside, reference)}"
     lost = f"; {counted(e.lost, 'reading')} between them lost" if e.lost else ""
     between = (
         f"crossed between {relative(e.interval.earliest_ns, reference)} and "

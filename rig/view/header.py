@@ -9,7 +9,7 @@ from datetime import tzinfo
 
 from rich.text import Text
 
-from rig.core.wording import clock_time, counted, duration, moment, stamp
+from rig.core.wording import clock_time, counted, duration, moment, size, stamp
 from rig.view.lines import Cell, line
 from rig.view.snapshot import Answering, RunState, Snapshot
 from rig.view.tables import STYLES
@@ -88,14 +88,6 @@ def _progress(snapshot: Snapshot, width: int) -> Text:
     if snapshot.phase:
         parts.append(f"phase {snapshot.phase}")
     return line([*cells, Cell("| " + " | ".join(parts))], width)
-
-
-def size(count: int) -> str:
-    """Return a number of bytes in words, in powers of ten."""
-    for bound, name in ((1e3, "B"), (1e6, "kB"), (1e9, "MB"), (1e12, "GB")):
-        if count < bound * 0.9995:
-            return f"{count / (bound / 1e3):.3g} {name}"
-    return f"{count / 1e12:.4g} TB"
 
 
 def _notices(snapshot: Snapshot, problems: Sequence[str], zone: tzinfo | None) -> list[tuple[str, str]]:

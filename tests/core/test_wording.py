@@ -8,7 +8,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from rig.core.wording import clock_time, counted, duration, moment, number, plain, stamp
+from rig.core.wording import clock_time, counted, duration, moment, number, plain, size, stamp
 
 SECOND = 1_000_000_000
 
@@ -95,3 +95,11 @@ def test_counted_things_agree_in_number() -> None:
     assert (counted(1, "reading"), counted(2, "reading"), counted(1234, "box", "boxes")) == (
         "1 reading", "2 readings", "1,234 boxes",
     )  # fmt: skip
+
+
+SHOWN = [(0, "0 B"), (999, "999 B"), (118_000_000_000, "118 GB"), (999_900, "1 MB"), (2.5e12, "2.5 TB")]
+
+
+@pytest.mark.parametrize(("count", "shown"), SHOWN)
+def test_sizes_are_in_powers_of_ten(count: float, shown: str) -> None:
+    assert size(int(count)) == shown

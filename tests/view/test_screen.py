@@ -11,7 +11,7 @@ from rich.cells import cell_len
 
 from rig.core.model import EventKind, Status
 from rig.view import screen, tables
-from rig.view.header import Canvas, size
+from rig.view.header import Canvas
 from rig.view.screen import Look, Page, everything, frame, shares
 from rig.view.snapshot import Condition, RunState, Snapshot
 from rig.view.watch import coloured
@@ -227,11 +227,3 @@ def test_sections_never_get_more_than_there_is_nor_than_they_want(
     assert all(0 <= g <= w for g, w in zip(given_lines, wanted, strict=True))
     if sum(given_lines) < height:
         assert given_lines == wanted
-
-
-SHOWN = [(0, "0 B"), (999, "999 B"), (118_000_000_000, "118 GB"), (999_900, "1 MB"), (2.5e12, "2.5 TB")]
-
-
-@pytest.mark.parametrize(("count", "shown"), SHOWN)
-def test_sizes_are_in_powers_of_ten(count: float, shown: str) -> None:
-    assert size(int(count)) == shown

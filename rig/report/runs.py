@@ -1,0 +1,75 @@
+"""The list of runs in a folder, one line each."""
+
+from __future__ import annotations
+
+from datetime import UTC
+from pathlib import Path
+
+from rig.core.wording import counted, duration, moment, size
+from rig.errors import SoakrigError, UsageError
+from rig.report.paper import table
+from rig.store import rundir
+from rig.store.reader import Run, State
+
+_WIDTH = 120
+
+
+def text(folder: Path) -> str:
+    """Return the runs of a folder as a table, oldest first. Raises UsageError if it is no folder."""
+    if not folder.is_dir():
+        raise UsageError(f"{folder} is not a folder; name the folder that holds the runs")
+    paths = rundir.list_runs(folder)
+    if not paths:
+        return f"no runs in {folder}"
+    rows: list[tuple[str, ...]] = [
+        ("run", "rig", "state", "began (UTC)", "length", "sessions", "out of limit", "size", "not read")
+    ]
+    rows += [_row(path) for path in paths]
+    if not any(row[-1] for row in rows[1:]):
+        rows = [row[:-1] for row in rows]
+    return "\n".join(table(rows, _WIDTH, frozenset({4, 5, 7})))
+
+
+def _row(path: Path) -> tuple[str, ...]:
+    """Return the line of one run; a run that cannot be read has its reason there."""
+    try:
+        run = Run.open(path)
+        start_ns, end_ns = run.span
+        events = run.events()
+    except (SoakrigError, OSError) as error:
+        return (path.name, "?", "unreadable", "", "", "", "", size(_bytes(path)), str(error))
+    counted_out = [event for event in events if event.kind == "limit-out"]
+    units = {
+        run.layout.channels[e.subject].unit or "room" for e in counted_out if e.subject in run.layout.channels
+    }
+    out = f"{counted(len(counted_out), 'time')}: {', '.join(sorted(units))}" if counted_out else "never"
+    return (
+        path.name,
+        run.dir.rig,
+        _state(run),
+        f"{moment(run.dir.created_ns, UTC):%Y-%m-%d %H:%M}",
+        duration((end_ns - start_ns) / 1e9) if end_ns else "-",
+        str(len(run.sessions)),
+        out,
+        size(_bytes(path)),
+        counted(len(run.skipped), "file") if run.skipped else "",
+    )
+
+
+def _state(run: Run) -> str:
+    if run.state is State.RUNNING:
+        return "running"
+    if rundir.has_ended(run.dir):
+        return "finished"
+    return "crashed" if run.state is State.CRASHED else "stopped"
+
+
+def _bytes(path: Path) -> int:
+    """Return how much the files of a run hold; what vanishes meanwhile (sealing goes on) counts nothing."""
+    total = 0
+    for one in path.rglob("*"):
+        try:
+            total += one.stat().st_size if one.is_file() else 0
+        except OSError:
+            continue
+    return total
