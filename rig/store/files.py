@@ -7,6 +7,7 @@ its place that records each step and builds what a power cut could leave behind.
 from __future__ import annotations
 
 import os
+from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Protocol
@@ -173,13 +174,15 @@ class OsDisk:
 
 OS_DISK = OsDisk()
 
+TEMPORARY = ".tmp"
+
 
 def temporary(path: Path) -> Path:
     """Return the name under which a file is written until it is whole.
 
     It is in the same folder and begins with a dot: readers of a Parquet folder ignore such names.
     """
-    return path.with_name(f".{path.name}.tmp")
+    return path.with_name(f".{path.name}{TEMPORARY}")
 
 
 def publish(disk: Disk, path: Path, data: bytes) -> None:
@@ -212,6 +215,19 @@ def discard(disk: Disk, path: Path) -> None:
         disk.remove(path)
     except OSError:
         return
+
+
+def clear_temporary(disk: Disk, folders: Sequence[Path]) -> list[Path]:
+    """Remove files that were never finished from ``folders``; return what was removed."""
+    found = [
+        folder / name
+        for folder in folders
+        for name in disk.names(folder)
+        if name.startswith(".") and name.endswith(TEMPORARY)
+    ]
+    for path in found:
+        discard(disk, path)
+    return found
 
 
 def make_dirs(disk: Disk, path: Path) -> None:

@@ -129,7 +129,7 @@ def parse_head(data: bytes) -> Head:
     if not data:
         raise HeadError("the file is empty")
     if not data.strip(b"\0"):
-        raise HeadError(f"the file holds {len(data)} zero bytes and nothing else")
+        raise HeadError(f"it begins with {len(data)} zero bytes")
     if data[:8] != MAGIC:
         raise HeadError(f"it does not begin with {MAGIC!r}")
     raise HeadError("both copies of its head fail their checksums")

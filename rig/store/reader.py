@@ -397,11 +397,16 @@ def _skipped(path: Path, note: Any) -> Skipped:
     if "offset" not in note:
         reason = f"{note.get('journal')}: record {note.get('record')} {note.get('reason')}"
         return Skipped(path=path, reason=reason)
-    upto = f"to {note['next_seq'] - 1}" if note["next_seq"] is not None else "on"
+    first, following = note["after_seq"], note["next_seq"]
+    if following is None:
+        lost = f"records from {first} on are not there"
+    elif following > first:
+        lost = f"records {first} to {following - 1} are not there"
+    else:
+        lost = "no record is lost by it"
     return Skipped(
         path=path, start_ns=note["start_ns"], end_ns=note["end_ns"],
-        reason=f"{note['journal']}: {note['size']} {note['reason']} bytes at offset {note['offset']}; "
-        f"records from {note['after_seq']} {upto} are not there",
+        reason=f"{note['journal']}: {note['size']} {note['reason']} bytes at offset {note['offset']}; {lost}",
     )  # fmt: skip
 
 

@@ -14,9 +14,12 @@ from typing import Any
 from rig.core.model import EventKind
 from rig.errors import DamageError, StoreError
 from rig.store import catalogue, frames, journal, rundir, segments
-from rig.store.files import OS_DISK, Disk
+from rig.store.files import OS_DISK, Disk, clear_temporary
 from rig.store.journal import JournalReader
 from rig.store.rundir import RunDir
+
+DAEMON_FOLDERS = ("journal", "sessions", "config", "damaged")
+"""Folders in which the holder of the run's lock may clear unfinished files."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -52,6 +55,7 @@ def recover(run: RunDir, disk: Disk = OS_DISK) -> Recovery:
     sessions = rundir.read_sessions(run, disk)
     findings: list[Finding] = []
     readers: list[JournalReader] = []
+    clear_temporary(disk, [run.path, *(run.folder(name) for name in DAEMON_FOLDERS)])
     try:
         for number in found.journals:
             path = run.folder("journal") / journal.name(number)
@@ -96,18 +100,17 @@ def _close(run: RunDir, reader: JournalReader, successor_seq: int | None, disk: 
         )
         for note in notes
     ]  # fmt: skip
-    records, _, end = reader.settled(successor_seq)
+    if successor_seq is not None:
+        return findings  # the next journal holds again what was not durable here
+    records, _, end = reader.settled(None)
     next_seq = records[-1].seq + 1 if records else reader.head.first_seq
     file = disk.reopen(reader.path)
     try:
-        if successor_seq is None and end < reader.size:
+        if end < reader.size:
             file.truncate(end)
-        # What was read may be in memory only (the process died, the machine did not): sync it now.
-        file.sync()
-        if successor_seq is None:
-            for part in journal.ending(next_seq, reader.head.salt):
-                file.append(part)
-                file.sync()
+        for part in journal.ending(next_seq, reader.head.salt):
+            file.append(part)
+            file.sync()  # with what was read too: perhaps only the process had died, not the machine
     finally:
         file.close()
     return findings

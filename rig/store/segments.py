@@ -6,7 +6,7 @@ finds either the old files or the new ones, and ``catalogue`` never counts both.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from pathlib import Path
@@ -17,7 +17,7 @@ from rig.errors import DamageError, StoreError
 from rig.store import catalogue, journal, parquet, rundir
 from rig.store.catalogue import Sealed
 from rig.store.columns import Content, content, joined
-from rig.store.files import Disk, discard, publish, temporary
+from rig.store.files import Disk, clear_temporary, discard, publish, temporary
 from rig.store.journal import JournalReader
 from rig.store.parquet import Footer, ReadingsFile, SessionNote
 from rig.store.rundir import RunDir
@@ -178,7 +178,8 @@ def clear(run: RunDir, disk: Disk) -> list[str]:
     Temporary files go. What a larger file also holds goes once that file has been read through; if it
     proves damaged it is moved to ``damaged/`` instead, and its sources count again.
     """
-    deeds = [*_clear_temporary(run, disk)]
+    unfinished = clear_temporary(disk, [run.folder("readings"), run.folder("events")])
+    deeds = [f"{path.name} removed: an unfinished file" for path in unfinished]
     found = catalogue.look(run.path, disk)
     for sealed in found.sealed:
         children = [old for old in found.superseded if sealed.holds(old)]
@@ -199,14 +200,6 @@ def clear(run: RunDir, disk: Disk) -> list[str]:
         _remove(disk, [run.folder("readings") / name])
         deeds.append(f"{name} removed: its sealing was never finished")
     return deeds
-
-
-def _clear_temporary(run: RunDir, disk: Disk) -> Iterator[str]:
-    for folder in ("readings", "events"):
-        for name in disk.names(run.folder(folder)):
-            if name.startswith(".") and name.endswith(".tmp"):
-                discard(disk, run.folder(folder) / name)
-                yield f"{name} removed: an unfinished file"
 
 
 def _wrong(run: RunDir, sealed: Sealed) -> str:
