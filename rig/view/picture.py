@@ -248,6 +248,7 @@ def _instruments(room: Room, as_of_ns: int, channels: dict[str, ChannelView]) ->
                 last_fault_ns=talk.fault_ns,
                 channels=len(mine),
                 numberless=sum(1 for c in mine if channels[c].status > Status.SUSPECT),
+                late_ms=room.late_ms.get(name),
             )
         )
     return tuple(sorted(views, key=lambda view: view.answering.rank))

@@ -8,7 +8,9 @@ from __future__ import annotations
 
 import math
 from collections import deque
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
+from typing import Any
 
 from rig.core.limits import Zone, bounds
 from rig.core.model import Event, EventKind, Layout, Side, Status
@@ -85,6 +87,7 @@ class Room:
         self.silent: dict[str, int] = {}
         self.talks: dict[str, Talk] = {name: Talk() for name in layout.instruments}
         self.stuck: dict[str, int] = {}
+        self.late_ms: dict[str, float] = {}
         self.store: str = ""
         self.events: deque[EventView] = deque(maxlen=_KEPT_EVENTS)
 
@@ -145,6 +148,9 @@ class Room:
 
     def event(self, event: Event, offset_ns: int) -> None:
         """Take in one recorded event; ``offset_ns`` is UTC minus boot clock of its session."""
+        if event.kind is EventKind.HEALTH:
+            self._health(event.data)
+            return  # no news: the logger's regular word about itself
         trouble_now = event.kind not in _QUIET
         self.events.append(
             EventView(
@@ -182,6 +188,14 @@ class Room:
                 self.store = ""
             case _:
                 self._instrument_event(event)
+
+    def _health(self, data: Mapping[str, Any]) -> None:
+        """Note the 99th percentile of each instrument's lateness, in ms."""
+        lateness = data.get("lateness_ms")
+        if isinstance(lateness, Mapping):
+            for name, quantiles in lateness.items():
+                if isinstance(quantiles, Sequence) and len(quantiles) > 1:
+                    self.late_ms[str(name)] = float(quantiles[1])
 
     def _instrument_event(self, event: Event) -> None:
         if event.kind is EventKind.BUS_STUCK:

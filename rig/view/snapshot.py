@@ -196,6 +196,8 @@ class InstrumentView:
     """How many channels come from it."""
     numberless: int
     """How many of its channels have no number at present."""
+    late_ms: float | None = None
+    """99 of 100 polls began no later than this after their deadline; None until the logger says."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

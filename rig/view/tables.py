@@ -42,6 +42,7 @@ STYLES: dict[Condition | Answering, str] = {
 }
 """Colour only adds to the word beside it."""
 
+_LATENESS_FROM = 90
 _PER_MINUTE_FROM = 100 / 3600
 """From this slope on (unit of measure per second) a trend is told per minute, not per hour."""
 
@@ -218,6 +219,8 @@ def instrument_columns(width: int) -> list[Column]:
         Column(title="failed/h", width=8, right=True),
         Column(title="no value", width=9, right=True),
     ]
+    if width >= _LATENESS_FROM:
+        fixed.append(Column(title="late p99", width=9, right=True))
     left = width - sum(column.width + 1 for column in fixed)
     return [
         Column(title="instrument", width=min(24, left // 2)),
@@ -230,19 +233,17 @@ def instrument_rows(
     instrument: InstrumentView, columns: list[Column], zone: tzinfo | None, width: int
 ) -> list[Text]:
     """Return the line of one instrument, and one more for what it said last, if anything went wrong."""
-    first = row(
-        columns,
-        [
-            Cell(instrument.name, "bold"),
-            Cell(instrument.bus),
-            state_cell(instrument.answering),
-            Cell(f"{duration(instrument.age_s)} ago" if instrument.age_s is not None else "never"),
-            Cell(duration(instrument.poll_s)),
-            Cell(str(instrument.failures), "bold yellow" if instrument.failures else ""),
-            Cell(f"{instrument.numberless} of {instrument.channels}"),
-        ],
-        width,
-    )
+    cells = [
+        Cell(instrument.name, "bold"),
+        Cell(instrument.bus),
+        state_cell(instrument.answering),
+        Cell(f"{duration(instrument.age_s)} ago" if instrument.age_s is not None else "never"),
+        Cell(duration(instrument.poll_s)),
+        Cell(str(instrument.failures), "bold yellow" if instrument.failures else ""),
+        Cell(f"{instrument.numberless} of {instrument.channels}"),
+        Cell("-" if instrument.late_ms is None else f"{instrument.late_ms:.1f} ms"),
+    ]
+    first = row(columns, cells[: len(columns)], width)
     if not instrument.last_fault:
         return [first]
     when = "" if instrument.last_fault_ns is None else clock_time(instrument.last_fault_ns, zone)

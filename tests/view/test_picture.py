@@ -131,6 +131,15 @@ def test_an_instrument_is_late_then_lost_and_answers_again() -> None:
     assert answering(9.5) is Answering.ANSWERS
 
 
+def test_the_loggers_word_about_itself_is_no_news_but_gives_the_lateness() -> None:
+    feeder = Feeder(layout())
+    feeder.everything(1.0)
+    feeder.event(EventKind.HEALTH, 2.0, "run", "about itself", lateness_ms={"meter1": [0.1, 1.5, 9.0]})
+    snapshot = feeder.picture(2.5)
+    assert [event.kind for event in snapshot.events] == ["session-start"]
+    assert {i.name: i.late_ms for i in snapshot.instruments if i.late_ms is not None} == {"meter1": 1.5}
+
+
 def test_a_stuck_bus_is_a_warning_until_one_of_its_instruments_replies() -> None:
     feeder = Feeder(layout())
     feeder.everything(1.0)
