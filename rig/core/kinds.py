@@ -275,6 +275,10 @@ class Checked(Scalar):
         except ValueError as error:
             raise RefusedError(f"{shown(text)}: {error}", f"write {self}") from error
 
+    def spell(self, value: Any) -> str:
+        """Return the value; numbers in few digits."""
+        return f"{value:.12g}" if isinstance(value, float) else self.kind.spell(value)
+
     def __str__(self) -> str:
         return self.allowed
 

@@ -111,9 +111,32 @@ class ChannelReader:
             for used in inputs[name]:
                 if used not in self.channels:
                     place.say("formula", f"there is no channel {used!r}", near(used, self.channels))
+        self._check_silences(inputs)
         for cycle in cycles(inputs):
             found = f"the formula needs its own result: {' <- '.join([*cycle, cycle[0]])}"
             self.channels[cycle[0]][1].say("formula", found, "no channel may be computed from itself")
+
+    def _check_silences(self, inputs: Mapping[str, tuple[str, ...]]) -> None:
+        """A derived channel is as seldom as the slowest instrument it is made from."""
+        for name, (one, place) in self.channels.items():
+            if one is None or one.formula is None:
+                continue
+            ahead, seen = [name], {name}
+            while ahead:
+                new = [used for used in inputs.get(ahead.pop(), ()) if used not in seen]
+                ahead.extend(new)
+                seen.update(new)
+            polls = [(self._poll_s(used), used) for used in seen]
+            slowest_s, used = max(polls)
+            if one.silence_s <= slowest_s:
+                found = f"silence of {one.silence_s:g} s, but {used} is polled every {slowest_s:g} s"
+                place.say("silence", found, "write more than one poll, or every poll ends in an alarm")
+
+    def _poll_s(self, name: str) -> float:
+        one = self.channels.get(name, (None, None))[0]
+        if one is None or one.source is None or one.source.instrument not in (self._instruments or {}):
+            return 0.0
+        return self._instruments[one.source.instrument].poll_s if self._instruments else 0.0
 
 
 def _inputs(place: Place) -> tuple[str, ...]:

@@ -280,7 +280,7 @@ def test_a_byte_takes_its_start_data_parity_and_stop_bits(line: str, byte_s: flo
     text = text.replace("unit: degC", "unit: degC\n        silence: 2 min").replace(
         ": V, lim", ": V, silence: 1 h, lim"
     )
-    text = text.replace("unit: mV", "unit: mV, silence: 1 h")
+    text = text.replace("unit: mV", "unit: mV, silence: 1 h").replace("unit: W", "unit: W, silence: 1 h")
     assert made(text).buses["line"].byte_s == pytest.approx(byte_s)
     assert made(text).buses["lan"].byte_s == 0.0
 
