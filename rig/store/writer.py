@@ -182,14 +182,16 @@ class RunWriter:
 
     def close(self) -> None:
         """Close the journal. Raises StoreError if records could not be made durable, with their number."""
-        if self._file is None:
-            self._renew()
-        if self._file is None or self._finish() is None:
-            raise StoreError(
-                f"{self._seq - self.synced_seq} records of session {self._session} could not be written to "
-                f"{self._run.folder('journal')}: {self.fault}"
-            )
-        self._drop_reserve()
+        for _ in range(2):  # a full disk may take it once the reserve is given up
+            if self._file is None:
+                self._renew()
+            if self._file is not None and self._finish() is not None:
+                self._drop_reserve()
+                return
+        raise StoreError(
+            f"{self._seq - self.synced_seq} records of session {self._session} could not be written to "
+            f"{self._run.folder('journal')}: {self.fault}"
+        )
 
     def _sync_file(self) -> bool:
         assert self._file is not None
