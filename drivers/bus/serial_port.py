@@ -12,6 +12,7 @@ import errno
 import fcntl
 import os
 import termios
+from collections.abc import Iterator
 from pathlib import Path
 from typing import Final
 
@@ -166,10 +167,8 @@ class SerialTransport:
     def _sorted(self, error: BaseException) -> BusError:
         number = getattr(error, "errno", None)
         if number in {errno.EAGAIN, errno.EBUSY} or "exclusively lock" in str(error):
-            who = (
-                "; ".join(holders(self._port, itself=True))
-                or "a program that cannot be seen from here, or another bus of this rig"
-            )
+            unseen = "a program that cannot be seen from here, or another bus of this rig"
+            who = "; ".join(holders(self._port, itself=True)) or unseen
             return BusInUseError(f"{self.name}: locked by {who}; stop it first")
         return BusError(f"{self.name}: cannot be opened: {error}")
 
@@ -222,11 +221,7 @@ def holders(port: str, *, itself: bool = False) -> list[str]:
 
 
 def _holds(folder: Path, device: str) -> bool:
-    for entry in (folder / "fd").iterdir():
-        with contextlib.suppress(OSError):
-            if str(entry.readlink()) == device:
-                return True
-    return False
+    return any(target == device for _, target in _descriptors(folder))
 
 
 def _serves(folder: Path, device: str) -> bool:
@@ -234,10 +229,18 @@ def _serves(folder: Path, device: str) -> bool:
     if not device.startswith("/dev/pts/"):
         return False
     number = device.rpartition("/")[2]
-    for entry in (folder / "fd").iterdir():
-        with contextlib.suppress(OSError):
-            if "ptmx" in str(entry.readlink()):
-                info = (folder / "fdinfo" / entry.name).read_text(encoding="ascii")
+    for name, target in _descriptors(folder):
+        if "ptmx" in target:
+            with contextlib.suppress(OSError):
+                info = (folder / "fdinfo" / name).read_text(encoding="ascii")
                 if f"tty-index:\t{number}\n" in info:
                     return True
     return False
+
+
+def _descriptors(folder: Path) -> Iterator[tuple[str, str]]:
+    """Yield (number, what it refers to) of a process's descriptors, as far as we may see them."""
+    with os.scandir(folder / "fd") as entries:
+        for entry in entries:
+            with contextlib.suppress(OSError):
+                yield entry.name, os.readlink(entry.path)  # noqa: PTH115 - five times faster over a whole /proc

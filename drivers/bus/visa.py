@@ -105,9 +105,14 @@ class VisaTransport:
     def close(self) -> None:
         """Close the session, not the resource manager."""
         session, self._session = self._session, None
-        if session is not None:
-            with contextlib.suppress(Exception):
+        if session is None:
+            return
+        with contextlib.suppress(Exception):
+            handle, table = session.session, getattr(session.visalib, "sessions", {})
+            try:
                 session.close()
+            finally:
+                table.pop(handle, None)  # the library keeps closed sessions for ever
 
     def _read_off(self, give_up_ns: int) -> int:
         count = 0
