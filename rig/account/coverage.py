@@ -17,6 +17,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
 from rig.account.stretches import NOWHERE, Bools, Floats, Ints, Stretches, stretches
 from rig.core.model import Series, Session, Status
@@ -29,17 +30,25 @@ REACH = 1.5
 class Held:
     """The records of a channel, each with the time it speaks for; sorted, disjoint, gaps between them.
 
-    start_ns, end_ns: the time of each; value: NaN where not GOOD; good: whether it is.
+    start_ns, end_ns: the time of each; t_ns: its stamp on the time line; value: NaN where not GOOD;
+    good: whether it is; status: its status code.
     usual_s: the longest of the sessions' usual intervals. edge_s: how far a change may be misplaced.
     """
 
     channel: str
     start_ns: Ints
     end_ns: Ints
+    t_ns: Ints
     value: Floats
     good: Bools
+    status: NDArray[np.uint8]
     usual_s: float
     edge_s: float
+
+    @property
+    def middle_ns(self) -> Ints:
+        """The middle of each record's time."""
+        return np.asarray((self.start_ns + self.end_ns) // 2, np.int64)
 
     @property
     def known(self) -> Stretches:
@@ -61,25 +70,45 @@ class Held:
         return stretches(self.start_ns[keep], self.end_ns[keep])
 
     def inside(self, time: Stretches) -> Bools:
-        """Return which GOOD readings have their middle in a set of time."""
-        return time.holds((self.start_ns + self.end_ns) // 2) & self.good
+        """Return which GOOD readings have the middle of their time in a set of time."""
+        return time.holds(self.middle_ns) & self.good
+
+    def count(self, status: Status, time: Stretches) -> int:
+        """Return how many records of a status lie in a set of time."""
+        return int(np.count_nonzero(time.holds(self.middle_ns) & (self.status == status)))
 
     def integral(self, time: Stretches) -> float:
         """Return the integral of the value over the known part of a set of time: value x seconds."""
-        if not len(self.start_ns) or not len(time):
+        if not len(time):
             return 0.0
+        return float(self.integral_to(time.end_ns[-1:], time)[0])
+
+    def integral_to(self, t_ns: Ints, time: Stretches) -> Floats:
+        """Return for each moment the integral up to it, over the known part of a set of time."""
+        if not len(self.start_ns) or not len(time):
+            return np.zeros(len(t_ns))
         value = np.where(self.good, self.value, 0.0)
-        pieces = value * ((self.end_ns - self.start_ns) / 1e9)
-        sums = np.concatenate([[0.0], np.cumsum(pieces)])
-        return float(
-            np.sum(self._sum_to(time.end_ns, value, sums) - self._sum_to(time.start_ns, value, sums))
-        )
+        sums = np.concatenate([[0.0], np.cumsum(value * ((self.end_ns - self.start_ns) / 1e9))])
+        begun = self._sum_to(time.start_ns, value, sums)
+        base = np.concatenate([[0.0], np.cumsum(self._sum_to(time.end_ns, value, sums) - begun)])
+        at = np.searchsorted(time.start_ns, t_ns, side="right") - 1
+        near = np.maximum(at, 0)
+        part = self._sum_to(np.minimum(t_ns, time.end_ns[near]), value, sums) - begun[near]
+        return np.asarray(np.where(at < 0, 0.0, base[near] + part), np.float64)
 
     def _sum_to(self, t_ns: Ints, value: Floats, sums: Floats) -> Floats:
         at = np.searchsorted(self.start_ns, t_ns, side="right") - 1
         near = np.maximum(at, 0)
         part = np.minimum(t_ns, self.end_ns[near]) - self.start_ns[near]
         return np.asarray(np.where(at < 0, 0.0, sums[near] + value[near] * (part / 1e9)), np.float64)
+
+    def means(self, edges_ns: Ints, time: Stretches) -> Floats:
+        """Return the time-weighted mean between each two edges, within a set of time; NaN where unknown."""
+        known = self.known.both(time)
+        lengths = np.diff(known.before_s(edges_ns))
+        with np.errstate(divide="ignore", invalid="ignore"):
+            whole = np.diff(self.integral_to(edges_ns, known))
+            return np.asarray(np.where(lengths > 0, whole / lengths, np.nan), np.float64)
 
     def at(self, t_ns: Ints) -> Floats:
         """Return the value that holds at each moment, NaN where none is known."""
@@ -129,8 +158,10 @@ def hold(series: Series, span_ns: tuple[int, int], shifts: Mapping[int, int] | N
         channel=series.channel,
         start_ns=start[keep],
         end_ns=end[keep],
+        t_ns=t_ns[keep],
         value=np.where(good, series.value[order], np.nan)[keep],
         good=good[keep],
+        status=series.status[order][keep],
         usual_s=usual_s,
         edge_s=usual_s * REACH / 2 + float(np.median(series.h_ns)) / 1e9,
     )
@@ -161,8 +192,10 @@ def _nothing(channel: str) -> Held:
         channel=channel,
         start_ns=none,
         end_ns=none,
+        t_ns=none,
         value=np.zeros(0),
         good=np.zeros(0, bool),
+        status=np.zeros(0, np.uint8),
         usual_s=0.0,
         edge_s=0.0,
     )
