@@ -4,15 +4,12 @@ from __future__ import annotations
 
 import math
 import shutil
-import textwrap
 from collections.abc import Sequence
 from datetime import UTC, tzinfo
 
-from rich.cells import cell_len, set_cell_size
+from rich.cells import cell_len, chop_cells, set_cell_size
 
 from rig.core.wording import NOTHING, clock_time, duration, plain, stamp
-
-LEAST_WIDTH = 40
 
 
 def terminal_width(narrowest: int = 80, widest: int = 140) -> int:
@@ -31,15 +28,28 @@ def fit(text: str, width: int, *, right: bool = False) -> str:
 
 
 def wrapped(text: str, width: int, first: str = "", rest: str = "") -> list[str]:
-    """Return a paragraph as lines of at most ``width``; ``first`` and ``rest`` are put before them."""
-    made = textwrap.wrap(
-        plain(text),
-        max(LEAST_WIDTH, width),
-        initial_indent=first,
-        subsequent_indent=rest,
-        break_on_hyphens=False,
-    )
-    return made or [first.rstrip()]
+    """Return a paragraph as lines of at most ``width`` cells; ``first`` and ``rest`` are put before them.
+
+    Breaks between words; a word that is longer than a line is broken inside.
+    """
+    lines: list[str] = []
+    here, words = first, plain(text).split()
+    begun = False
+    while words:
+        word = words.pop(0)
+        candidate = f"{here} {word}" if begun else here + word
+        if cell_len(candidate) <= width:
+            here, begun = candidate, True
+        elif begun:
+            lines.append(here)
+            here, begun = rest, False
+            words.insert(0, word)
+        else:
+            head = chop_cells(word, max(2, width - cell_len(here)))[0]
+            lines.append(here + head)
+            here = rest
+            words[:0] = [word[len(head) :]]
+    return [*lines, here] if begun or not lines else lines
 
 
 def titled(title: str, width: int) -> list[str]:

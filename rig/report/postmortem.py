@@ -118,7 +118,8 @@ def _order(post_mortem: PostMortem, width: int) -> list[str]:
     for number_, tier in enumerate(tiers, 1):
         together = "" if len(tier) == 1 else "   (order among these not certain)"
         lines += wrapped(f"{', '.join(tier)}{together}", width, f"{number_:>3}. ", "     ")
-    lines += ["", "     place  when the limit was crossed, relative to the time above"]
+    caption = "place, channel, and when it crossed its limit, relative to the time above:"
+    lines += ["", *wrapped(caption, width)]
     reference = post_mortem.reference_ns
     ordered = _ordered(post_mortem)
     longest = max(len(story.channel) for story, _ in ordered)

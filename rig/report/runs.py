@@ -7,7 +7,7 @@ from pathlib import Path
 
 from rig.core.wording import counted, duration, moment, size
 from rig.errors import SoakrigError, UsageError
-from rig.report.paper import table
+from rig.report.paper import table, wrapped
 from rig.store import rundir
 from rig.store.reader import Run, State
 
@@ -22,22 +22,25 @@ def text(folder: Path) -> str:
     if not paths:
         return f"no runs in {folder}"
     rows: list[tuple[str, ...]] = [
-        ("run", "rig", "state", "began (UTC)", "length", "sessions", "out of limit", "size", "not read")
+        ("run", "rig", "state", "began (UTC)", "length", "sessions", "out of limit", "size")
     ]
-    rows += [_row(path) for path in paths]
-    if not any(row[-1] for row in rows[1:]):
-        rows = [row[:-1] for row in rows]
-    return "\n".join(table(rows, _WIDTH, frozenset({4, 5, 7})))
+    reasons: list[str] = []
+    rows += [_row(path, reasons) for path in paths]
+    lines = table(rows, _WIDTH, frozenset({4, 5, 7}))
+    lines += [text for reason in reasons for text in wrapped(reason, _WIDTH, "not read: ", "          ")]
+    return "\n".join(lines)
 
 
-def _row(path: Path) -> tuple[str, ...]:
-    """Return the line of one run; a run that cannot be read has its reason there."""
+def _row(path: Path, reasons: list[str]) -> tuple[str, ...]:
+    """Return the line of one run; what of it cannot be read is added to ``reasons``."""
     try:
         run = Run.open(path)
         start_ns, end_ns = run.span
         events = run.events()
     except (SoakrigError, OSError) as error:
-        return (path.name, "?", "unreadable", "", "", "", "", size(_bytes(path)), str(error))
+        reasons.append(f"{path.name}: {error}")
+        return (path.name, "?", "unreadable", "", "", "", "", size(_bytes(path)))
+    reasons += [f"{path.name}: {one.path.name}: {one.reason}" for one in run.skipped]
     counted_out = [event for event in events if event.kind == "limit-out"]
     units = {
         run.layout.channels[e.subject].unit or "room" for e in counted_out if e.subject in run.layout.channels
@@ -52,7 +55,6 @@ def _row(path: Path) -> tuple[str, ...]:
         str(len(run.sessions)),
         out,
         size(_bytes(path)),
-        counted(len(run.skipped), "file") if run.skipped else "",
     )
 
 

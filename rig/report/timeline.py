@@ -96,7 +96,7 @@ def chart(bars: Sequence[Bar], width: int, label_width: int) -> list[str]:
             drawn[scale.cell(bar.best_s)] = "*"
         lines.append(f"{fit(bar.label, label_width)} {''.join(drawn)}")
     if scale.bend_s:
-        lines.append(" " * (label_width + 1) + "(the axis is logarithmic away from 0)")
+        lines.append(fit("(the axis is logarithmic away from 0)", width, right=True))
     return lines
 
 

@@ -1,0 +1,47 @@
+"""The list of runs."""
+
+from pathlib import Path
+
+import pytest
+
+from rig.clock import SYSTEM
+from rig.core.model import EventKind
+from rig.errors import UsageError
+from rig.report import runs
+from rig.store import rundir
+from tests.view.recordings import Recording
+
+
+def line(folder: Path) -> str:
+    return runs.text(folder).split("\n")[1]
+
+
+def test_a_run_is_listed_with_what_became_of_it(tmp_path: Path) -> None:
+    recording = Recording(tmp_path)
+    recording.scans()
+    assert line(tmp_path).split()[:3] == ["soak", "hot-room", "running"]
+    recording.event(EventKind.LIMIT_OUT, "A1.heatsink", "out", side="high")
+    recording.crash()
+    assert line(tmp_path).split()[2] == "crashed"
+    assert "1 time: A1" in line(tmp_path)
+    recording.begin(recording.plan)
+    recording.stop()
+    assert line(tmp_path).split()[2] == "stopped"
+    rundir.end_run(recording.run, SYSTEM.utc_ns(), "a test")
+    assert line(tmp_path).split()[2] == "finished"
+
+
+def test_a_folder_of_a_newer_format_is_listed_with_the_reason(tmp_path: Path) -> None:
+    recording = Recording(tmp_path)
+    recording.stop()
+    manifest = recording.path / "run.json"
+    manifest.write_text(manifest.read_text("utf-8").replace('"format": 1', '"format": 99'), "utf-8")
+    assert "unreadable" in line(tmp_path)
+    assert "not read: soak: " in runs.text(tmp_path)
+    assert "format 99" in " ".join(runs.text(tmp_path).split())
+
+
+def test_an_empty_folder_and_no_folder_are_told_apart(tmp_path: Path) -> None:
+    assert runs.text(tmp_path) == f"no runs in {tmp_path}"
+    with pytest.raises(UsageError, match="is not a folder"):
+        runs.text(tmp_path / "absent")
