@@ -4,7 +4,7 @@ A transport knows no protocol: it opens, sends all of what it is given, hands ou
 closes. It may raise anything the operating system or a library raises; ``drivers.bus.exchange.Link`` is
 the one place that sorts those into soakrig's own errors, so no transport needs to.
 
-Deadlines are ``time.monotonic_ns`` values. A transport belongs to one thread (``Link`` checks).
+Deadlines are CLOCK_MONOTONIC in ns. A transport belongs to one thread (``Link`` checks).
 """
 
 from __future__ import annotations

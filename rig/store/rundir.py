@@ -15,6 +15,7 @@ from pathlib import Path
 from types import TracebackType
 from typing import Any, Self
 
+from rig.clock import SYSTEM
 from rig.errors import DamageError, FormatError, RunInUseError, StoreError, UsageError, shown
 from rig.store import journal
 from rig.store.files import OS_DISK, Disk, make_dirs, publish
@@ -48,11 +49,16 @@ class RunDir:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SessionFacts:
-    """What is known of a session from its beginning on. ``offset_ns``: UTC minus CLOCK_BOOTTIME."""
+    """What is known of a session from its beginning on.
+
+    offset_ns: UTC minus CLOCK_BOOTTIME. stopped_ns: UTC of its recorded stop, None while it goes on and
+    for ever if it ended without one.
+    """
 
     number: int
     offset_ns: int
     facts: Facts
+    stopped_ns: int | None = None
 
 
 def create(
@@ -190,8 +196,11 @@ def session_name(number: int) -> str:
 
 
 def write_session(run: RunDir, session: SessionFacts, disk: Disk = OS_DISK) -> None:
-    """Keep a session's facts, once and for all. Raises StoreError."""
-    content = {"session": session.number, "offset_ns": session.offset_ns, **session.facts.to_json()}
+    """Keep a session's facts. Raises StoreError."""
+    content = {
+        "session": session.number, "offset_ns": session.offset_ns, "stopped_ns": session.stopped_ns,
+        **session.facts.to_json(),
+    }  # fmt: skip
     publish(disk, run.folder("sessions") / session_name(session.number), _text(content))
 
 
@@ -204,9 +213,11 @@ def read_sessions(run: RunDir, disk: Disk = OS_DISK) -> dict[int, SessionFacts]:
             continue
         try:
             raw = json.loads(disk.read(folder / name))
+            stopped = raw.get("stopped_ns")
             facts = SessionFacts(
-                number=int(raw["session"]), offset_ns=int(raw["offset_ns"]), facts=Facts.from_json(raw)
-            )
+                number=int(raw["session"]), offset_ns=int(raw["offset_ns"]), facts=Facts.from_json(raw),
+                stopped_ns=None if stopped is None else int(stopped),
+            )  # fmt: skip
         except (OSError, ValueError, KeyError, TypeError):
             continue
         sessions[facts.number] = facts
@@ -265,13 +276,13 @@ class Lock:
             descriptor = os.open(self._path, os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o644)
         except OSError as error:
             raise StoreError(f"could not open the lock {self._path}: {error.strerror or error}") from error
-        deadline = time.monotonic() + LOCK_PATIENCE_S
+        deadline_ns = SYSTEM.monotonic_ns() + round(LOCK_PATIENCE_S * 1e9)
         while True:
             try:
                 fcntl.flock(descriptor, fcntl.LOCK_EX | fcntl.LOCK_NB)
                 break
             except OSError:
-                if time.monotonic() < deadline:
+                if SYSTEM.monotonic_ns() < deadline_ns:
                     time.sleep(0.02)
                     continue
                 os.close(descriptor)
