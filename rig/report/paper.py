@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import re
 import shutil
 from collections.abc import Sequence
 from datetime import UTC, tzinfo
@@ -10,6 +11,10 @@ from datetime import UTC, tzinfo
 from rich.cells import cell_len, chop_cells, set_cell_size
 
 from rig.core.wording import NOTHING, clock_time, duration, plain, stamp
+
+_TIE = "\x00"
+_QUANTITY = re.compile(r"(?<=\d) (?=[A-Za-z%°µΩ/]{1,4}\b)")
+"""The blank between a number and what looks like its unit."""
 
 
 def terminal_width(narrowest: int = 80, widest: int = 140) -> int:
@@ -30,10 +35,11 @@ def fit(text: str, width: int, *, right: bool = False) -> str:
 def wrapped(text: str, width: int, first: str = "", rest: str = "") -> list[str]:
     """Return a paragraph as lines of at most ``width`` cells; ``first`` and ``rest`` are put before them.
 
-    Breaks between words; a word that is longer than a line is broken inside.
+    Breaks between words, not between a number and its unit; a word longer than a line is broken inside.
     """
     lines: list[str] = []
-    here, words = first, plain(text).split()
+    here, words = first, [word.replace(_TIE, " ") for word in _QUANTITY.sub(_TIE, plain(text)).split(" ")]
+    words = [word for word in words if word]
     begun = False
     while words:
         word = words.pop(0)

@@ -177,7 +177,7 @@ def _mark(mark: Mark, reference_ns: int) -> str:
 
 def _crossing_lines(post_mortem: PostMortem, story: ChannelStory, e: Excursion, width: int) -> list[str]:
     reference = post_mortem.reference_ns
-    head = f"{place(post_mortem, story.channel):>5}  {story.channel}, {limit_words(e, story.unit_of_measure)}"
+    head = f"{story.channel}, {limit_words(e, story.unit_of_measure)}"
     inside = "out already at the first reading"
     if e.last_inside is not None:
         inside = f"last inside {_mark(e.last_inside, reference)}"
@@ -188,7 +188,7 @@ def _crossing_lines(post_mortem: PostMortem, story: ChannelStory, e: Excursion, 
         f"{relative(e.interval.latest_ns, reference)} ({reasons(e.interval)})"
     )
     return [
-        *wrapped(head, width, "", " " * 7),
+        *wrapped(head, width, f"{place(post_mortem, story.channel):>5}  ", " " * 9),
         *wrapped(f"{inside}, {outside}{lost}", width, " " * 7, " " * 9),
         *wrapped(between, width, " " * 7, " " * 9),
     ]

@@ -9,8 +9,8 @@ from dataclasses import dataclass
 
 from rig.report.paper import fit
 
-_CROWDED = 3.0
-"""Bars closer than this many cells on a linear axis make the axis bend (see ``Axis``)."""
+_CROWDED = 0.5
+"""Where bars and the gaps between them are shorter than this share of a cell, the axis bends."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

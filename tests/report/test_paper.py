@@ -32,6 +32,11 @@ def test_a_paragraph_never_exceeds_its_width(text: str, width: int) -> None:
     assert all(cell_len(line) <= width for line in wrapped(text, width, "- ", "  "))
 
 
+def test_a_number_and_its_unit_stay_on_one_line() -> None:
+    assert wrapped("it was known to within 0.51 s then", 30) == ["it was known to within 0.51 s", "then"]
+    assert wrapped("it was known to within 0.51 s then", 28) == ["it was known to within", "0.51 s then"]
+
+
 def test_times_are_relative_with_as_many_digits_as_make_sense() -> None:
     assert relative(None, 0) == "open"
     assert relative(-253_000_000, 0) == "-0.253 s"
