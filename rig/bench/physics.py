@@ -94,6 +94,7 @@ class Design:
     breakdown_c: float = 175.0
     short_ohm: float = 2.5
     short_w: float = 120.0
+    short_s: float = 0.02
     rail_up_s: float = 0.02
     rail_down_s: float = 0.8
 
@@ -196,7 +197,7 @@ class Amplifier:
     def step(self, dt_s: float, stimulus: Stimulus) -> None:
         """Advance all quantities by ``dt_s`` of the clock under a constant stimulus."""
         self._supply(dt_s, stimulus)
-        self._output(stimulus)
+        self._output(dt_s, stimulus)
         self._intake(dt_s, stimulus)
         self._heat(dt_s * self.pace, dt_s, stimulus)
         self._protect()
@@ -211,16 +212,13 @@ class Amplifier:
             tau_s = design.rail_down_s * (0.1 if self.short else 1.0)
             self.rail_v = approach(self.rail_v, 0.0, dt_s, tau_s)
 
-    def _output(self, stimulus: Stimulus) -> None:
+    def _output(self, dt_s: float, stimulus: Stimulus) -> None:
         design = self.design
-        self.bias_a = self._bias() if self.rail_v > 5.0 else 0.0
         if self.short:
-            self._rail_a = self.rail_v / design.short_ohm
-            self.out_v, self.offset_v = 0.0, 0.3 * self.rail_v
-            self.bias_a = min(self._rail_a, 2.0)
-            self.dissipation_w = design.short_w if self.rail_v > 1.0 else 0.0
+            self._shorted(dt_s)
         else:
             self.offset_v = 0.0
+            self.bias_a = self._bias() if self.rail_v > 5.0 else 0.0
             wanted_v = 0.0 if self.muted else math.sqrt(2.0) * stimulus.level_v * design.gain
             room_v = max(self.rail_v - 0.5 * self.ripple_v - design.saturation_v, 0.0)
             peak_v = min(wanted_v, room_v)
@@ -229,7 +227,18 @@ class Amplifier:
             self._rail_a, self.dissipation_w = now.rail_a, now.dissipation_w
             self.out_v = peak_v / math.sqrt(2.0)
         drawn_a = self._rail_a if self.powered else 0.0
-        self.ripple_v = drawn_a / (2.0 * stimulus.mains_hz * design.farad * max(self.capacity, 0.01))
+        ripple_v = drawn_a / (2.0 * stimulus.mains_hz * design.farad * max(self.capacity, 0.01))
+        self.ripple_v = min(ripple_v, stimulus.mains_v * design.rail_per_mains)
+
+    def _shorted(self, dt_s: float) -> None:
+        """Let a short take its course: direct voltage at once, current and output within some 20 ms."""
+        design = self.design
+        self.offset_v = 0.3 * self.rail_v
+        self._rail_a = approach(self._rail_a, self.rail_v / design.short_ohm, dt_s, design.short_s)
+        self.out_v = approach(self.out_v, 0.0, dt_s, design.short_s)
+        saturated_a = 2.0 if self.rail_v > 5.0 else 0.0
+        self.bias_a = approach(self.bias_a, saturated_a, dt_s, 2.0 * design.short_s)
+        self.dissipation_w = design.short_w if self.rail_v > 1.0 else 0.0
 
     def _bias(self) -> float:
         """Return the standing current in A: it rises with the junction unless the compensation tracks."""

@@ -50,6 +50,7 @@ def document(world: World, *, seed: int, boot_id: str, utc_minus_boot_ns: int, e
                 "limit": crossing.limit,
                 "out": instant(crossing.out_ns),
                 "back": None if crossing.back_ns is None else instant(crossing.back_ns),
+                "lasted_s": None if crossing.back_ns is None else (crossing.back_ns - crossing.out_ns) / 1e9,
                 "out_before_start": crossing.before,
             }
             for crossing in crossings
@@ -81,6 +82,7 @@ def _channels(world: World) -> dict[str, Any]:
             "high": quantity.high,
             "low": quantity.low,
             "deadband": quantity.deadband,
+            "on_delay_s": quantity.on_delay_s,
             "poll_s": plan.poll_s,
             "lag_s": probe.lag_s,
             "true_lag_s": probe.true_lag_s,
@@ -95,6 +97,7 @@ def _channels(world: World) -> dict[str, Any]:
             "high": POWER.high,
             "low": POWER.low,
             "deadband": POWER.deadband,
+            "on_delay_s": POWER.on_delay_s,
             "poll_s": plan.poll_s,
         }
     return found
@@ -135,9 +138,10 @@ class Comparison:
     """How a verdict did against the truth.
 
     inside: channels whose interval holds a true crossing. outside: those whose does not. invented:
-    channels that truly never left a limit. missed: channels that truly did and got no interval.
-    right, wrong: certain pairs in true and in false order. lucky: the right ones that were closer
-    together than one poll. first: the channel that truly went first among those compared.
+    channels that truly never left a limit. missed: channels that truly did, for longer than their
+    on-delay and a poll, and got no interval. right, wrong: certain pairs in true and in false order.
+    lucky: the right ones that were closer together than one poll. first: the channel that truly went
+    first among those concerned.
     """
 
     inside: tuple[str, ...]
@@ -153,6 +157,12 @@ class Comparison:
     def sound(self) -> bool:
         """Whether nothing stated is false: no interval beside the truth, no certain pair wrong."""
         return not (self.outside or self.invented or self.wrong)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Moment:
+    at_ns: int
+    counts: bool
 
 
 def compare(
@@ -175,39 +185,60 @@ def compare(
     nearest: dict[str, int] = {}
     outside: list[Miss] = []
     for channel, (earliest, latest) in verdicts.items():
-        if channel in moments:
-            at_ns = min(moments[channel], key=lambda at: max(earliest - at, at - latest, 0))
-            nearest[channel] = at_ns
-            off_ns = min(at_ns - earliest, 0) + max(at_ns - latest, 0)
-            if off_ns:
-                outside.append(Miss(channel=channel, off_s=off_ns / 1e9))
-    beside = {miss.channel for miss in outside}
+        if channel not in moments:
+            continue
+        at_ns = min(
+            (one.at_ns for one in moments[channel]), key=lambda at: max(earliest - at, at - latest, 0)
+        )
+        nearest[channel] = at_ns
+        off_ns = min(at_ns - earliest, 0) + max(at_ns - latest, 0)
+        if off_ns:
+            outside.append(Miss(channel=channel, off_s=off_ns / 1e9))
     pairs = [(first, second) for first, second in certain if first in nearest and second in nearest]
     right = tuple(pair for pair in pairs if nearest[pair[0]] < nearest[pair[1]])
     poll_ns = 1e9 * min((entry["poll_s"] for entry in truth["channels"].values()), default=0.0)
-    owners = {channel: entry["unit"] for channel, entry in truth["channels"].items()}
-    concerned = {channel for channel in moments if unit is None or owners.get(channel) in {None, unit}}
+    counted = _counted(truth, moments, unit)
     return Comparison(
-        inside=tuple(sorted(set(nearest) - beside)),
+        inside=tuple(sorted(set(nearest) - {miss.channel for miss in outside})),
         outside=tuple(outside),
         invented=tuple(sorted(set(verdicts) - set(moments))),
-        missed=tuple(sorted(concerned - set(verdicts))),
+        missed=tuple(sorted(set(counted) - set(verdicts))),
         right=right,
         wrong=tuple(pair for pair in pairs if nearest[pair[0]] > nearest[pair[1]]),
         lucky=tuple((a, b) for a, b in right if nearest[b] - nearest[a] < poll_ns),
-        first=min(concerned, key=lambda channel: min(moments[channel]), default=None),
+        first=min(counted, key=lambda channel: counted[channel], default=None),
     )
+
+
+def _counted(
+    truth: Mapping[str, Any], moments: Mapping[str, Sequence[_Moment]], unit: str | None
+) -> dict[str, int]:
+    """Return the first moment of each channel concerned whose excursion nobody can have overlooked."""
+    found: dict[str, int] = {}
+    for channel, times in moments.items():
+        owner = truth["channels"][channel]["unit"]
+        counting = [one.at_ns for one in times if one.counts]
+        if counting and (unit is None or owner in {None, unit}):
+            found[channel] = min(counting)
+    return found
 
 
 def _moments(
     truth: Mapping[str, Any], until_ns: int | None, utc_minus_boot_ns: int | None
-) -> dict[str, list[int]]:
+) -> dict[str, list[_Moment]]:
     """Return the true crossings of each channel in UTC ns, without those before start and after the end."""
-    moments: dict[str, list[int]] = {}
+    moments: dict[str, list[_Moment]] = {}
     for crossing in truth["crossings"]:
         out = crossing["out"]
         at_ns = out["utc_ns"] if utc_minus_boot_ns is None else out["boot_ns"] + utc_minus_boot_ns
         if crossing["out_before_start"] or (until_ns is not None and at_ns > until_ns):
             continue
-        moments.setdefault(crossing["channel"], []).append(at_ns)
+        channel = truth["channels"][crossing["channel"]]
+        needed_s = channel["on_delay_s"] + channel["poll_s"]
+        lasted_s = crossing["lasted_s"]
+        if until_ns is not None:
+            left_s = (until_ns - at_ns) / 1e9
+            lasted_s = left_s if lasted_s is None else min(lasted_s, left_s)
+        counts = lasted_s is None or lasted_s > needed_s
+        moments.setdefault(crossing["channel"], []).append(_Moment(at_ns=at_ns, counts=counts))
     return moments

@@ -188,7 +188,7 @@ def bias_by_second(tracking: float, seconds: int) -> list[float]:
     amplifier.tracking = tracking
     found: list[float] = []
     while not amplifier.short and len(found) < seconds:
-        run(amplifier, 1.0)
+        run(amplifier, 1.0, step_s=0.05)
         found.append(amplifier.bias_a)
     return found
 

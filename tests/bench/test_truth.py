@@ -13,7 +13,9 @@ from rig.bench.world import World
 SECOND = 1_000_000_000
 
 
-def crossing(channel: str, at_s: float, *, before: bool = False) -> dict[str, Any]:
+def crossing(
+    channel: str, at_s: float, *, before: bool = False, lasted_s: float | None = None
+) -> dict[str, Any]:
     at_ns = round(at_s * SECOND)
     return {
         "channel": channel,
@@ -21,6 +23,7 @@ def crossing(channel: str, at_s: float, *, before: bool = False) -> dict[str, An
         "limit": 1.0,
         "out": {"boot_ns": at_ns, "utc_ns": at_ns + 1000 * SECOND},
         "back": None,
+        "lasted_s": lasted_s,
         "out_before_start": before,
     }
 
@@ -30,7 +33,11 @@ def truth(*crossings: dict[str, Any]) -> dict[str, Any]:
     return {
         "crossings": list(crossings),
         "channels": {
-            name: {"unit": name.split(".", maxsplit=1)[0] if "." in name else None, "poll_s": 0.5}
+            name: {
+                "unit": name.split(".", maxsplit=1)[0] if "." in name else None,
+                "poll_s": 0.5,
+                "on_delay_s": 1.0,
+            }
             for name in names
         },
     }
@@ -80,6 +87,17 @@ def test_other_units_are_not_missed_and_the_room_is() -> None:
 
 def test_what_happens_after_the_recording_does_not_count() -> None:
     assert compare(THREE, {}, unit="A1", until_ns=span(0.0, 12.0)[1]).missed == ("A1.a", "A1.b")
+
+
+def test_what_was_out_for_less_than_its_on_delay_is_not_missed() -> None:
+    brief = truth(crossing("A1.a", 10.0, lasted_s=1.2), crossing("A1.b", 11.0, lasted_s=1.8))
+    found = compare(brief, {}, unit="A1")
+    assert (found.missed, found.first) == (("A1.b",), "A1.b")
+    assert compare(brief, {"A1.a": span(9.0, 11.0)}, unit="A1").inside == ("A1.a",)
+
+
+def test_what_left_its_limit_just_before_the_end_is_not_missed() -> None:
+    assert compare(truth(crossing("A1.a", 10.0)), {}, unit="A1", until_ns=span(0.0, 11.0)[1]).missed == ()
 
 
 def test_of_several_excursions_the_nearest_is_meant() -> None:
