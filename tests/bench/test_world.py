@@ -35,7 +35,7 @@ def test_an_unknown_scenario_is_refused_with_the_names_there_are() -> None:
 
 def test_the_same_seed_gives_the_same_course_whoever_asks_when() -> None:
     once = lived("fan-failure")
-    again = world("fan-failure")
+    again = world("fan-failure", step_ns=once.step_ns)
     for at_ns in range(0, round(once.scenario.end_s / 60 * SECOND), 137_000_000):
         again.felt("A1.heatsink", at_ns)
     again.advance(once.now_ns)
