@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import threading
 from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Set as AbstractSet
 from typing import Any, Protocol
 
 from rig.clock import Clock
@@ -36,6 +37,18 @@ class Writer(Protocol):
         ...
 
 
+class Fast(Protocol):
+    """What decides on faster polls."""
+
+    def consider(self, scan: Scan, near: AbstractSet[str]) -> None:
+        """Look at a scan; ``near`` are the channels beyond a limit or early warning now."""
+        ...
+
+    def tick(self) -> None:
+        """Let time pass."""
+        ...
+
+
 class Recorder:
     """Takes from the intake, writes, judges. ``progress_ns`` is the boot time of the last sync."""
 
@@ -48,6 +61,7 @@ class Recorder:
         derived: DerivedChannels,
         clock: Clock,
         sync_s: float,
+        fast: Fast | None = None,
         told: Callable[[Event], None] = lambda _event: None,
     ) -> None:
         self._intake = intake
@@ -57,6 +71,7 @@ class Recorder:
         self._clock = clock
         self._sync_ns = round(sync_s * 1e9)
         self._told = told
+        self._fast = fast
         self._unsynced = False
         self.progress_ns = clock.boot_ns()
         self.readings = 0
@@ -73,6 +88,8 @@ class Recorder:
         self._record(items)
         now_ns = self._clock.boot_ns()
         self._write_findings(self._evaluation.tick(now_ns))
+        if self._fast is not None:
+            self._fast.tick()
         urgent = bool(self._evaluation.crossed_units) and self._unsynced
         if urgent or now_ns - self.progress_ns >= self._sync_ns:
             self.sync()
@@ -107,6 +124,8 @@ class Recorder:
             findings = self._evaluation.feed(scan)
             if findings:
                 self._write_findings(findings)
+            if self._fast is not None:
+                self._fast.consider(scan, self._evaluation.near)
 
     def _write_findings(self, findings: Iterable[Finding]) -> None:
         for one in findings:

@@ -22,6 +22,7 @@ from rig.core.derived import DerivedChannels
 from rig.core.evaluation import Evaluation
 from rig.core.model import EventKind
 from rig.daemon import assembly
+from rig.daemon.fast import FastPolling
 from rig.daemon.intake import Intake
 from rig.daemon.notify import Notifier
 from rig.daemon.poller import Haste, Poller
@@ -181,7 +182,9 @@ def _supervisor(
 
         return make
 
+    fast = FastPolling(config, plan.blocks, haste, intake, clock)
     recorder = Recorder(
+        fast=fast if fast.wanted else None,
         intake=intake,
         writer=writer,
         evaluation=Evaluation(plan.blocks, config.layout.channels, clock.boot_ns()),
