@@ -49,6 +49,9 @@ class Exchange(Protocol):
     label: for messages (``READ? (@101:110)``); fields: names of the values a reply carries;
     request_bytes, reply_bytes: expected lengths, for the time on the wire; reply_bytes 0 means that
     no reply is expected (a set-up command).
+
+    An exchange may have an attribute ``tagged`` that is true: its reply carries the number of its
+    request, and ``parse`` passes over a late reply to another one.
     """
 
     @property

@@ -72,6 +72,9 @@ class Options:
     reply_terminator: str = key(
         Choice("same", *TERMINATORS), default="same", doc="end of an answer; LF also takes CR LF"
     )
+    prompt: str = key(
+        Text(empty=True), default="", doc="what the instrument writes after the end of each answer, such as >"
+    )
     reads: tuple[Read, ...] = key(Seq(Section(Read), least=1), doc="questions of one poll")
     checksum: Any = key(
         OneOf(Section(Checksum), Choice("none")), default="none", doc="checksum at the end of each line"
@@ -101,6 +104,7 @@ class Driver:
         """Make the exchanges. Raises ValueError for options that make no sense together."""
         sent = TERMINATORS[options.terminator]
         end = sent if options.reply_terminator == "same" else TERMINATORS[options.reply_terminator]
+        end += ask_bytes(options.prompt, b"")
         checksum = options.checksum if isinstance(options.checksum, Checksum) else None
         words = words_of(options.words)
         readings = [

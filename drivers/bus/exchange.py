@@ -68,6 +68,7 @@ class Link:
         self._owner: int | None = None
         self._lost = False
         self._failed_ns: int | None = None
+        self._window_s = 0.0
         self._misses = 0
         self._last_byte_ns = 0
         self._heard = bytearray()
@@ -123,12 +124,12 @@ class Link:
             self.counts.failures += 1
             self._misses += 1
             if exchange.request_bytes and (self._misses > 1 or not _tagged(exchange)):
-                self._failed_ns = self._clock.monotonic_ns()
+                self._soil(timeout_s)
             raise
         except ReplyError:
             self.counts.failures += 1
             if exchange.request_bytes:
-                self._failed_ns = self._clock.monotonic_ns()
+                self._soil(timeout_s)
             raise
         except BusError:
             self.counts.failures += 1
@@ -237,7 +238,8 @@ class Link:
                 self._lost = True
                 raise
         # Whoever used the line before us may have an answer under way.
-        self._failed_ns = self._clock.monotonic_ns()
+        self._failed_ns = None
+        self._soil(0.0)
         self._misses = 0
 
     def _settle(self) -> None:
@@ -245,11 +247,20 @@ class Link:
         while self._clock.monotonic_ns() < until_ns:
             self.counts.discarded += len(self._transport.receive(until_ns))
 
+    def _soil(self, window_s: float) -> None:
+        """Note that an answer may come until ``window_s`` from now; 0: as long as the next asker waits."""
+        pending = self._failed_ns is not None and self._window_s > window_s
+        self._failed_ns = self._clock.monotonic_ns()
+        self._window_s = self._window_s if pending else window_s
+
     def _clean(self, timeout_s: float) -> None:
-        """Make sure that no answer to an earlier question can arrive, if that is in doubt."""
+        """Make sure that no answer to an earlier question can arrive, if that is in doubt.
+
+        How long one can still come depends on the instrument that failed, not on the one asked next.
+        """
         if self._failed_ns is None:
             return
-        window_ns = round(timeout_s * NS_PER_S)
+        window_ns = round((self._window_s or timeout_s) * NS_PER_S)
         quiet_until_ns = self._failed_ns + window_ns
         give_up_ns = max(quiet_until_ns, self._clock.monotonic_ns()) + window_ns
         self.counts.resyncs += 1

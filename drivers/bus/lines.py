@@ -19,13 +19,13 @@ MATCH_TIMEOUT_S: Final = 0.1
 def take_line(received: bytes, terminator: bytes) -> tuple[bytes, int] | None:
     """Return the first whole line without its terminator and how many bytes it used; None if unfinished.
 
-    With LF as the terminator a CR before it belongs to it too.
+    Where the terminator begins with LF, a CR before it belongs to it too.
     """
     at = received.find(terminator)
     if at < 0:
         return None
     line = received[:at]
-    if terminator == b"\n":
+    if terminator.startswith(b"\n"):
         line = line.removesuffix(b"\r")
     return line, at + len(terminator)
 

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import contextlib
 import functools
+import socket
 import time
 from typing import Any
 
@@ -42,6 +43,7 @@ class VisaTransport:
         self._backend = backend
         self._session: Any = None
         self._asked = False
+        self._broken = False
 
     def open(self) -> None:
         """Open the resource; raises BusError with the library's reason."""
@@ -54,7 +56,7 @@ class VisaTransport:
                 f"{self.name}: cannot be opened: {type(error).__name__}: {error}; check the resource "
                 "string, the cable, and that the instrument is on"
             ) from error
-        self._asked = False
+        self._asked = self._broken = False
 
     def send(self, data: bytes, deadline_ns: int) -> None:
         """Send one message before the deadline."""
@@ -66,6 +68,7 @@ class VisaTransport:
         except Exception as error:
             if _is_timeout(error):
                 raise DeadlineError(f"{self.name}: {shown(data)} was not taken in time") from error
+            self._broken = True
             raise
         if count is not None and count < len(data):
             raise BusError(f"{self.name}: only {count} of {len(data)} bytes of {shown(data)} were taken")
@@ -79,6 +82,7 @@ class VisaTransport:
         except Exception as error:
             if _is_timeout(error):
                 return b""
+            self._broken = True
             raise
 
     def drain(self) -> bytes:
@@ -103,13 +107,18 @@ class VisaTransport:
         return 0
 
     def close(self) -> None:
-        """Close the session, not the resource manager."""
+        """Close the session, not the resource manager.
+
+        After a failure the instrument is not told: waiting for a dead one to agree takes 5 s.
+        """
         session, self._session = self._session, None
         if session is None:
             return
         with contextlib.suppress(Exception):
             handle, table = session.session, getattr(session.visalib, "sessions", {})
             try:
+                if self._broken:
+                    _cut(table.get(handle))
                 session.close()
             finally:
                 table.pop(handle, None)  # the library keeps closed sessions for ever
@@ -126,6 +135,13 @@ class VisaTransport:
         if self._session is None:
             raise BusError(f"{self.name}: used while closed")
         return self._session
+
+
+def _cut(inner: Any) -> None:
+    """Shut the network connection below a session of pyvisa-py, if that is what it has."""
+    link = getattr(getattr(inner, "interface", None), "sock", None)
+    if isinstance(link, socket.socket):
+        link.shutdown(socket.SHUT_RDWR)
 
 
 def _is_timeout(error: Exception) -> bool:

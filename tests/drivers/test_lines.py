@@ -127,3 +127,11 @@ def test_set_up_commands_follow_the_identity() -> None:
     assert driver.opening[1].request() == b"RATE 2\n"
     with pytest.raises(ReplyError, match="is not answered"):
         driver.opening[1].parse(b"OK\n")
+
+
+def test_a_prompt_after_each_answer_belongs_to_it() -> None:
+    exchange = first(lines(prompt="> "))
+    assert exchange.parse(b"230.1,50.0\r\n>") is None
+    reply = exchange.parse(b"230.1,50.0\r\n> ")
+    assert reply is not None
+    assert (reply.values, reply.used) == ((230.1, 50.0), 14)

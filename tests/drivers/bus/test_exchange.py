@@ -80,6 +80,17 @@ def test_after_a_timeout_the_line_must_be_quiet_as_long_again_before_the_next_qu
     assert link.counts.discarded == 2
 
 
+def test_how_long_the_line_must_be_quiet_is_for_the_instrument_that_failed_to_say() -> None:
+    link, transport, clock = scripted(
+        *OPENED, Sends(b"1\n"), Silence(), Resyncs(), Sends(b"2\n"), Gives(b"2\n")
+    )
+    with pytest.raises(DeadlineError):
+        link.exchange(Tagged(1), 3.0)
+    failed_ns = clock.now_ns
+    link.exchange(Tagged(2), 0.1)
+    assert transport.resync_windows[-1][0] == failed_ns + 3_000_000_000
+
+
 @pytest.mark.parametrize("reply", [b"junk\n", b"1\n2\n", b"\xff\xfe\n"])
 def test_a_wrong_reply_makes_the_link_dirty_too(reply: bytes) -> None:
     link, transport, _ = scripted(

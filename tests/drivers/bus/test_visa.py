@@ -1,7 +1,8 @@
-"""VISA resources: against pyvisa-sim, which nobody here wrote, and against a resource that fails.
+"""VISA resources: against pyvisa-sim, which nobody here wrote, against a small VXI-11 instrument on a real
+socket, and against sessions that fail.
 
-pyvisa-sim has no late replies and no faults; those come from a stand-in for the library's session, since
-no VXI-11, HiSLIP, USBTMC or GPIB instrument can be had on this machine.
+No HiSLIP, USBTMC or GPIB instrument can be had on this machine: how those fail is played by a stand-in for
+the library's session.
 """
 
 from __future__ import annotations
@@ -23,6 +24,7 @@ from drivers.bus.visa import VisaTransport
 from rig.errors import BusError, DeadlineError
 from tests.drivers.examples import made
 from tests.drivers.peers import Tagged, echo_tags, tcp_peer
+from tests.drivers.vxi11_peer import CLEAR, CREATE_LINK, DESTROY_LINK, Instrument, vxi11_peer
 
 SUPPLY = {
     "identity": "SCPI,MOCK,VERSION_1\\.0",
@@ -145,6 +147,56 @@ def test_all_links_of_a_process_share_one_resource_manager_which_is_never_closed
     assert second.receive(time.monotonic_ns() + 10**9) == b"SCPI,MOCK,VERSION_1.0\n"
     second.close()
     assert visa._resource_manager("@sim") is visa._resource_manager("@sim")
+
+
+def tags_late(*late: tuple[int, float]) -> Instrument:
+    """Return an instrument that repeats each question, some of them late."""
+    delays = dict(late)
+    return Instrument(lambda message: (message, delays.pop(int(message), 0.0)))
+
+
+def test_a_vxi_11_instrument_is_asked_over_a_real_socket() -> None:
+    instrument = tags_late()
+    with vxi11_peer(instrument) as resource:
+        link = Link(VisaTransport(resource=resource))
+        link.open()
+        assert [link.exchange(Tagged(tag), 1.0).reply.values[0] for tag in range(20)] == list(range(20))
+        link.close()
+    assert instrument.calls[0] == CREATE_LINK
+    assert instrument.calls[-1] == DESTROY_LINK
+
+
+def test_a_late_vxi_11_reply_is_cleared_and_never_the_answer_to_the_next_question() -> None:
+    instrument = tags_late((3, 0.3), (6, 0.35))
+    with vxi11_peer(instrument) as resource:
+        link = Link(VisaTransport(resource=resource))
+        link.open()
+        got: list[float | None] = []
+        for tag in range(9):
+            try:
+                got.append(link.exchange(Tagged(tag), 0.2).reply.values[0])
+            except DeadlineError:
+                got.append(None)
+        link.close()
+    assert got == [0, 1, 2, None, 4, 5, None, 7, 8]
+    assert instrument.calls.count(CLEAR) == 3  # after opening and after each timeout
+
+
+@pytest.mark.filterwarnings("ignore::ResourceWarning", "ignore::pytest.PytestUnraisableExceptionWarning")
+def test_a_dead_vxi_11_instrument_is_a_bus_error_and_closing_does_not_wait_for_it() -> None:
+    instrument = tags_late()
+    with vxi11_peer(instrument) as resource:
+        link = Link(VisaTransport(resource=resource))
+        link.open()
+        link.exchange(Tagged(1), 0.3)
+        instrument.dead.set()
+        began = time.monotonic()
+        with pytest.raises(BusError, match=r"tag 2: VisaIOError: VI_ERROR_IO"):
+            link.exchange(Tagged(2), 0.3)
+        link.close()
+        # the library gives a call one second more than asked; saying farewell would take it five more
+        assert time.monotonic() - began < 4.0
+    gc.collect()
 
 
 class FailingSession:
