@@ -48,12 +48,9 @@ def _title(snapshot: Snapshot, canvas: Canvas) -> Text:
         age = f"data {duration(max(0.0, snapshot.age_s))} old"
     now = f"{clock_time(snapshot.now_ns, canvas.zone)} {moment(snapshot.now_ns, canvas.zone):%Z}"
     right = f"{age}  {now}"
-    cells = [
-        Cell(snapshot.state.value, style[snapshot.state]),
-        Cell("  "),
-        Cell(snapshot.rig, "bold"),
-        Cell(f"  {snapshot.run}"),
-    ]
+    run = snapshot.run
+    name = run if run.startswith(snapshot.rig) else f"{snapshot.rig}  {run}"
+    cells = [Cell(snapshot.state.value, style[snapshot.state]), Cell("  "), Cell(name, "bold")]
     loud = "bold white on red" if snapshot.stale else ""
     if canvas.width < len(right) + len(snapshot.state.value) + 4:
         return line([cells[0], Cell("  "), Cell(age, loud)], canvas.width)

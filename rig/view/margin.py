@@ -10,6 +10,8 @@ from numpy.typing import NDArray
 from rig.core.model import Channel, Limit, Side
 from rig.view.snapshot import Margin, Trend
 
+Bools = NDArray[np.bool_]
+
 FARTHEST_S = 48 * 3600.0
 """A limit that the trend reaches later than this is not announced: no trend is that honest."""
 
@@ -17,6 +19,9 @@ _CLEAR = 4.0
 """A slope is called clear beyond this many standard errors (own choice; readings are correlated)."""
 _FEWEST = 8
 _SHORT_S = 60.0
+_SHORTEST_S = 15.0
+_VERY_CLEAR = 6.0
+"""The same for the shortest stretch, where few readings make large errors likely."""
 
 
 def margin(channel: Channel, value: float) -> Margin | None:
@@ -71,29 +76,33 @@ def trends(
 ) -> list[Trend | None]:
     """Return the trend of each column of ``values`` (readings x channels, NaN where there is none).
 
-    Straight lines by least squares over all of it, and over the last minute; the last minute wins
-    where its slope is clear and steeper, so that a runaway is not averaged away.
+    Straight lines by least squares over all of it, the last minute, and the last quarter of it; the
+    shorter wins where its slope is clear and steeper or turned round, so that neither a runaway nor its
+    end is averaged away.
     """
     if len(t_s) < _FEWEST:
         return [None] * values.shape[1]
-    whole = _lines(t_s, values, resolution)
-    recent = t_s >= t_s[-1] - _SHORT_S
-    if recent.all():
-        return whole
-    last = _lines(t_s[recent], values[recent], resolution)
-    return [_livelier(a, b) for a, b in zip(whole, last, strict=True)]
+    found = _lines(t_s, values, resolution, _CLEAR)
+    for length_s, clear in ((_SHORT_S, _CLEAR), (_SHORTEST_S, _VERY_CLEAR)):
+        recent = t_s >= t_s[-1] - length_s
+        if not recent.all() and recent.sum() >= _FEWEST:
+            last = _lines(t_s[recent], values[recent], resolution, clear)
+            found = [_livelier(a, b) for a, b in zip(found, last, strict=True)]
+    return found
 
 
 def _livelier(whole: Trend | None, last: Trend | None) -> Trend | None:
     if last is None or not last.clear:
         return whole
-    if whole is None or not whole.clear or abs(last.per_s) > 1.5 * abs(whole.per_s):
+    if whole is None or not whole.clear or last.per_s * whole.per_s < 0:
+        return last
+    if abs(last.per_s) > 1.5 * abs(whole.per_s):
         return last
     return whole
 
 
 def _lines(
-    t_s: NDArray[np.float64], values: NDArray[np.float64], resolution: NDArray[np.float64]
+    t_s: NDArray[np.float64], values: NDArray[np.float64], resolution: NDArray[np.float64], errors: float
 ) -> list[Trend | None]:
     there = np.isfinite(values)
     count = there.sum(axis=0)
@@ -111,9 +120,21 @@ def _lines(
     scatter = np.sqrt(np.maximum(rest, resolution**2 / 12))
     error = scatter / np.sqrt(np.where(usable, spread, 1.0))
     window = float(t_s[-1] - t_s[0])
-    clear = usable & (np.abs(slope) > _CLEAR * error) & (np.abs(slope) * window > 2 * resolution)
+    clear = usable & (np.abs(slope) > errors * error) & (np.abs(slope) * window > 2 * resolution)
+    clear &= _still_going(there, y, slope)
     clear &= np.abs(slope) * window > 1e-9 * np.maximum(np.abs(y_mid), 1e-12)
     return [
         Trend(per_s=float(slope[i]), window_s=window, clear=bool(clear[i])) if usable[i] else None
         for i in range(len(count))
     ]
+
+
+def _still_going(there: Bools, y: NDArray[np.float64], slope: NDArray[np.float64]) -> Bools:
+    """Return where the last quarter lies further along the slope than the one before: it has not turned."""
+    quarter = max(1, len(y) // 4)
+    means = [
+        y[part].sum(axis=0) / np.maximum(there[part].sum(axis=0), 1)
+        for part in (slice(-quarter, None), slice(-2 * quarter, -quarter))
+    ]
+    going: Bools = (means[0] - means[1]) * slope > 0
+    return going

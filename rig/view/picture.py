@@ -191,12 +191,22 @@ def _units(room: Room, channels: dict[str, ChannelView]) -> tuple[UnitView, ...]
 
 
 def _excursions(room: Room) -> tuple[ExcursionView, ...]:
-    active = sorted(room.active.values(), key=lambda e: (e.began_ns, e.place))
+    """Return lasting excursions in the order of their first readings outside, then ended ones, newest first.
+
+    The place is that order within the incident: the on-delays decide what counts, not what was first.
+    """
+    active = sorted(room.active.values(), key=lambda e: e.began_ns)
     ended = sorted(room.ended, key=lambda e: -e.began_ns)
-    return tuple(_excursion(room, e) for e in (*active, *ended))
+    began: dict[int, list[int]] = {}
+    for e in (*active, *ended):
+        began.setdefault(e.incident, []).append(e.began_ns)
+    return tuple(
+        _excursion(room, e, 1 + sum(other < e.began_ns for other in began[e.incident]))
+        for e in (*active, *ended)
+    )
 
 
-def _excursion(room: Room, e: Excursion) -> ExcursionView:
+def _excursion(room: Room, e: Excursion, place: int) -> ExcursionView:
     channel = room.layout.channels.get(e.channel)
     limits = [limit.value for limit in channel.limits if limit.side.value == e.side] if channel else []
     return ExcursionView(
@@ -208,8 +218,8 @@ def _excursion(room: Room, e: Excursion) -> ExcursionView:
         resolution=channel.resolution if channel else 0.0,
         began_ns=e.began_ns,
         ended_ns=e.ended_ns,
-        first_out=e.first_out,
-        place=e.place,
+        first_out=place == 1,
+        place=place,
         peak=e.peak,
     )
 

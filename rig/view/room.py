@@ -44,14 +44,16 @@ class Block:
 
 @dataclass(slots=True)
 class Excursion:
-    """A counted stretch out of a limit; the meaning of each value is that of ``ExcursionView``."""
+    """A counted stretch out of a limit, as ``ExcursionView`` tells it.
+
+    incident: number shared by what left its limits in one unit until all of it was back inside.
+    """
 
     channel: str
     side: str
     began_ns: int
     session: int
-    first_out: bool
-    place: int
+    incident: int
     peak: float
     ended_ns: int | None = None
 
@@ -83,6 +85,8 @@ class Room:
         self.place: dict[str, tuple[Block, int]] = {}
         self.active: dict[tuple[str, str], Excursion] = {}
         self.ended: deque[Excursion] = deque(maxlen=_KEPT_EXCURSIONS)
+        self.incidents = 0
+        self.incident: dict[str | None, int] = {}
         self.early: set[tuple[str, str]] = set()
         self.silent: dict[str, int] = {}
         self.talks: dict[str, Talk] = {name: Talk() for name in layout.instruments}
@@ -214,7 +218,9 @@ class Room:
         if (event.subject, side) in self.active:
             return  # said again after a restart: it never came back
         group = self.unit_of(event.subject)
-        others = [e for e in self.active.values() if self.unit_of(e.channel) == group]
+        if all(self.unit_of(e.channel) != group for e in self.active.values()):
+            self.incidents += 1
+            self.incident[group] = self.incidents
         value = event.data.get("value", math.nan)
         began_boot_ns = event.data.get("began_boot_ns")
         self.active[event.subject, side] = Excursion(
@@ -222,8 +228,7 @@ class Room:
             side=side,
             began_ns=began_boot_ns + offset_ns if isinstance(began_boot_ns, int) else event.t_ns,
             session=event.session,
-            first_out=not others,
-            place=1 + max((e.place for e in others), default=0),
+            incident=self.incident[group],
             peak=float(value) if isinstance(value, int | float) else math.nan,
         )
 

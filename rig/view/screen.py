@@ -177,7 +177,7 @@ def _overview(snapshot: Snapshot, canvas: Canvas, problems: list[str], *, alone:
             text
             for e in out_now
             for text in guarded(
-                lambda e: [excursion_row(e, snapshot.now_ns, canvas.zone, width)], e, width, problems
+                lambda e: [excursion_row(e, snapshot.as_of_ns, canvas.zone, width)], e, width, problems
             )
         ]
         lines += window(
@@ -267,7 +267,7 @@ def _unit_page(snapshot: Snapshot, look: Look, canvas: Canvas, problems: list[st
     lines += _channel_list(unit.channels, heights[0], look.scroll, width, problems, short=True)
     if heights[1] > 1:
         lines.append(heading("its excursions", width))
-        rows = [excursion_row(e, snapshot.now_ns, canvas.zone, width) for e in excursions]
+        rows = [excursion_row(e, snapshot.as_of_ns, canvas.zone, width) for e in excursions]
         lines += window(rows, heights[1] - 1, 0, lambda k: Cell(f"  {len(rows) - k} more: key x"), width)
     if heights[2] > 1:
         lines += _event_list(replace(snapshot, events=events), heights[2], 0, canvas, problems)
@@ -298,7 +298,7 @@ def _excursion_page(snapshot: Snapshot, look: Look, canvas: Canvas, problems: li
         text
         for e in snapshot.excursions
         for text in guarded(
-            lambda e: [excursion_row(e, snapshot.now_ns, canvas.zone, width)], e, width, problems
+            lambda e: [excursion_row(e, snapshot.as_of_ns, canvas.zone, width)], e, width, problems
         )
     ]
     title = "lasting excursions as they were read (certain order: postmortem), then ended ones"

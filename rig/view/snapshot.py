@@ -160,8 +160,8 @@ class UnitView:
 class ExcursionView:
     """A stretch out of a limit, as the recorder counted it.
 
-    began_ns: first reading outside; ended_ns: None while it lasts; first_out: nothing else of its unit
-    was out when it began; place: 1 for the first of its group, counted until all are back inside.
+    began_ns: first reading outside; ended_ns: None while it lasts; place: 1 for the earliest of its unit
+    since all of it was inside, equal where the readings are; first_out: place 1.
     peak: the value farthest out that is known, NaN if unknown.
     """
 
@@ -247,6 +247,12 @@ class Snapshot:
     def channels(self) -> tuple[ChannelView, ...]:
         """All channels, worst first."""
         return tuple(sorted((c for u in self.units for c in u.channels), key=trouble))
+
+    @property
+    def as_of_ns(self) -> int:
+        """Up to when things that last have lasted: now, or the last reading of a run that has ended."""
+        running = self.state is RunState.RUNNING or self.newest_ns is None
+        return self.now_ns if running else self.newest_ns or self.now_ns
 
     def counts(self) -> dict[Condition, int]:
         """Return how many channels are in each condition that occurs, worst first."""

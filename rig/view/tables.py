@@ -69,10 +69,13 @@ def margin_words(channel: ChannelView) -> str:
     """Return the distance to the nearest limit and which one: ``3.2 high``; negative when beyond."""
     if channel.margin is None:
         return ""
-    return f"{number(channel.margin.distance, channel.resolution, 3)} {channel.margin.side.value}"
+    distance = number(channel.margin.distance, channel.resolution, 3)
+    if len(distance) > 6:
+        distance = number(channel.margin.distance, significant=4)
+    return f"{distance} {channel.margin.side.value}"
 
 
-def trend_words(trend: Trend | None, resolution: float = 0.0) -> str:
+def trend_words(trend: Trend | None) -> str:
     """Return the slope per minute or per hour, ``steady``, or nothing while too little is known."""
     if trend is None:
         return ""
@@ -81,7 +84,7 @@ def trend_words(trend: Trend | None, resolution: float = 0.0) -> str:
     quick = abs(trend.per_s) >= _PER_MINUTE_FROM
     slope = trend.per_s * (60 if quick else 3600)
     sign = "+" if slope > 0 else ""
-    return f"{sign}{number(slope, resolution, 2)}/{'min' if quick else 'h'}"
+    return f"{sign}{number(slope, significant=3)}/{'min' if quick else 'h'}"
 
 
 def value_cells(channel: ChannelView) -> tuple[Cell, Cell]:
@@ -102,7 +105,7 @@ def _movement(channel: ChannelView) -> tuple[Cell, Cell]:
     reach = Cell("")
     if channel.reach_s is not None:
         reach = Cell(duration(channel.reach_s), "bold yellow" if channel.reach_s < 3600 else "")
-    return Cell(trend_words(channel.trend, channel.resolution)), reach
+    return Cell(trend_words(channel.trend)), reach
 
 
 def channel_columns(width: int) -> list[Column]:

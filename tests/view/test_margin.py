@@ -91,6 +91,23 @@ def test_a_runaway_in_the_last_minute_is_not_averaged_away() -> None:
     assert trend.window_s <= 60
 
 
+def test_a_peak_just_passed_is_not_a_trend_towards_the_limit() -> None:
+    t = np.arange(0.0, 30.0)
+    values = np.where(t < 22, 70 + 1.5 * t, 103 - 1.5 * (t - 22))[:, None]
+    (trend,) = trends(t, values, np.array([0.1]))
+    assert trend is not None
+    assert not (trend.clear and trend.per_s > 0)
+
+
+def test_a_trend_that_turned_round_is_told_as_it_is_now() -> None:
+    t = np.arange(0.0, 100.0)
+    values = np.where(t < 80, 70 + 0.5 * t, 110 - 0.5 * (t - 80))[:, None]
+    (trend,) = trends(t, values, np.array([0.1]))
+    assert trend is not None
+    assert trend.clear
+    assert trend.per_s == pytest.approx(-0.5)
+
+
 def test_missing_readings_leave_the_slope_as_it_is() -> None:
     t = np.arange(0.0, 100.0)
     values = np.stack([70 + 0.05 * t, np.full(100, np.nan)], axis=1)

@@ -37,6 +37,24 @@ def test_an_excursion_begins_at_the_first_reading_outside_not_when_it_counted() 
     assert excursion.began_ns == START + 10_000_000_000
 
 
+def test_places_follow_the_first_readings_outside_not_the_delays() -> None:
+    feeder = Feeder(layout())
+    feeder.everything(1.0)
+    feeder.out("A1.bias", 20.0, delay_s=1.0)
+    feeder.out("A1.ripple", 20.0, delay_s=2.0)
+    feeder.out("A1.heatsink", 12.0, delay_s=10.0)  # counts last, left its limit first
+    found = [(e.channel, e.place, e.first_out) for e in feeder.picture(30.0).excursions]
+    assert found == [("A1.heatsink", 1, True), ("A1.bias", 2, False), ("A1.ripple", 2, False)]
+
+
+def test_an_excursion_of_a_run_that_ended_does_not_grow_older() -> None:
+    feeder = Feeder(layout())
+    feeder.everything(1.0, {"A1.heatsink": 97.0})
+    feeder.out("A1.heatsink", 1.0)
+    assert feeder.picture(5000.0, RunState.STOPPED).as_of_ns == START + 1_000_000_000
+    assert feeder.picture(5.0).as_of_ns == START + 5_000_000_000
+
+
 def test_first_out_is_per_unit_and_starts_anew_when_all_are_back() -> None:
     feeder = Feeder(layout())
     feeder.everything(1.0)
