@@ -25,8 +25,9 @@ from rig.core.wording import plain
 from rig.errors import SoakrigError
 from rig.store.files import OS_DISK, publish
 
-GRACE_S = 2.0
-"""How long the child may exceed its own deadline until it is killed."""
+OVER_S = 0.25
+GRACE_S = 1.0
+"""How long the child may exceed its deadline until it ends itself, and until it is killed."""
 MOST_NOTE = 500
 _ROOT = Path(__file__).resolve().parents[2]
 _KINDS: dict[str, type[Any]] = {
@@ -170,7 +171,7 @@ def main() -> None:
     """Read a job from standard input and write ``begun`` and the outcome to standard output."""
     job = json.load(sys.stdin)
     # the parent may be gone by then: a courier never outlives its deadline by much
-    signal.setitimer(signal.ITIMER_REAL, float(job["deadline_s"]) + GRACE_S / 2)
+    signal.setitimer(signal.ITIMER_REAL, float(job["deadline_s"]) + OVER_S)
 
     def say(line: str) -> None:
         sys.stdout.write(line + "\n")

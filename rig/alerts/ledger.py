@@ -26,6 +26,9 @@ LONGEST_WAIT_NS: Final = 900 * _SECOND
 """Waits between tries double from the first to the longest, and then go on without end."""
 LATE_NS: Final = 60 * _SECOND
 """Facts that have waited for longer than this beyond the gathering all go in one message."""
+_COUNTS: Final = (
+    "uncertain", "held", "dropped", "failures", "failing_since_ns", "delivered_ns", "tested_ns", "test_ok_ns",
+)  # fmt: skip
 MOST_WAITING: Final = 1000
 """Facts that may wait for one way; beyond it, those in the middle are dropped and counted."""
 
@@ -50,12 +53,14 @@ class Parcel:
 class Queue:
     """The state of one way. Times: UTC ns.
 
-    flight: numbers of the facts of a parcel that may have arrived; held: that parcel's count.
+    flight: numbers of the facts of the parcel that was last on its way; uncertain: whether it may have
+    arrived. held: facts that wait for the cap.
     wait_until_ns: not before; it is not kept, so a new process tries at once.
     """
 
     waiting: list[int] = field(default_factory=list)
     flight: list[int] = field(default_factory=list)
+    uncertain: int = 0
     held: int = 0
     dropped: int = 0
     sent_ns: list[int] = field(default_factory=list)
@@ -78,9 +83,7 @@ class Queue:
         queue = Queue(error=str(data["error"]))
         for name in ("waiting", "flight", "sent_ns"):
             setattr(queue, name, [int(n) for n in data[name]])
-        for name in (
-            "held", "dropped", "failures", "failing_since_ns", "delivered_ns", "tested_ns", "test_ok_ns"
-        ):  # fmt: skip
+        for name in _COUNTS:
             setattr(queue, name, int(data[name]))
         return queue
 
@@ -167,6 +170,8 @@ class Ledger:
             queue.dropped += 1
 
     def _sending(self, queue: Queue, record: Mapping[str, Any]) -> None:
+        # sent again without a word of what became of it: a process ended in between
+        queue.uncertain |= bool(queue.flight)
         queue.flight = [int(n) for n in record["facts"]]
         queue.waiting = [n for n in queue.waiting if n not in queue.flight]
 
@@ -174,7 +179,7 @@ class Ledger:
         t_ns = int(record["t"])
         if any(self.facts[n].what == "test" for n in queue.flight if n in self.facts):
             queue.test_ok_ns = t_ns
-        queue.flight, queue.held, queue.dropped = [], 0, 0
+        queue.flight, queue.uncertain, queue.held, queue.dropped = [], 0, 0, 0
         queue.failures, queue.failing_since_ns, queue.wait_until_ns = 0, 0, 0
         queue.error, queue.delivered_ns = str(record.get("note", "")), t_ns
         queue.sent_ns = [*(one for one in queue.sent_ns if abs(t_ns - one) < _HOUR_NS), t_ns]
@@ -185,7 +190,9 @@ class Ledger:
         queue.failing_since_ns = queue.failing_since_ns or t_ns
         queue.error = str(record["error"])
         queue.wait_until_ns = t_ns + min(LONGEST_WAIT_NS, FIRST_WAIT_NS << min(queue.failures - 1, 20))
-        if record["refused"]:
+        queue.uncertain |= not record["refused"]
+        if not queue.uncertain:
+            # this and every earlier try was refused: the facts are free to travel with others
             queue.waiting = sorted({*queue.flight, *queue.waiting})
             queue.flight = []
 

@@ -62,8 +62,9 @@ class RunWatch:
         """Return what has come since the last look."""
         update = self._tail.poll()
         events = list(update.events)
-        if self._behind or update.missed:
+        if update.missed or (self._behind and self._disk.names(self._tail.run.folder("events"))):
             events = self._caught_up(events)
+        self._behind = False
         fresh: list[Event] = []
         for event in events:
             place = (event.session, event.seq)
@@ -88,13 +89,11 @@ class RunWatch:
         try:
             past = catchup.read(self._path, self._position)
         except StoreError as error:
-            self._behind = False
             return [self._own_event(str(error)), *events]
         if self._behind:
             self._stopped = past.stopped
             if past.newest_ns is not None and (newest := self._newest_session()) is not None:
                 self._newest = (newest.number, past.newest_ns)
-        self._behind = False
         return sorted({(one.session, one.seq): one for one in (*past.events, *events)}.values(), key=_place)
 
     def _own_event(self, text: str) -> Event:
