@@ -41,7 +41,7 @@ def publish(
     try:
         client.connect(host, port)
         while not answers:
-            if not _went_on(client, deadline_ns):
+            if not _went_on(client, deadline_ns) and not answers:
                 return refused(f"{host}:{port} took the connection and did not say that it is an MQTT broker")
         if answers[0].is_failure:
             return refused(f"the broker {host}:{port} refused the connection: {answers[0]}")
