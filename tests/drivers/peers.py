@@ -14,8 +14,10 @@ from pathlib import Path
 from typing import Protocol
 
 from drivers import Exchange, Reply
+from drivers.bus.exchange import Link
 from drivers.bus.lines import take_line
 from drivers.bus.numbers import decode, read_field
+from drivers.bus.transport import Transport
 
 
 class Conn(Protocol):
@@ -186,6 +188,14 @@ class Heard(Tagged):
         super().__init__()
         self.request_bytes = 0
         self.label = "next line"
+
+
+def opened(transport: Transport) -> Link:
+    """Return an open link that does not wait for answers to whoever had the line before: nobody had."""
+    link = Link(transport)
+    link.open()
+    link._failed_ns = None
+    return link
 
 
 _: type[Exchange] = Tagged  # mypy: the fakes fit the protocol

@@ -285,6 +285,26 @@ def test_a_command_without_answer_returns_when_it_is_sent() -> None:
     assert transport.finished
 
 
+def test_what_a_device_says_while_it_starts_up_after_opening_is_ignored() -> None:
+    clock = ManualClock()
+    steps = (
+        Gives(b"BOOT v1\n", 0.5),
+        Gives(b"ready\n", 1.0),
+        Silence(),
+        *OPENED,
+        Sends(b"1\n"),
+        Gives(b"1\n"),
+    )
+    transport = ScriptedTransport(steps=steps, clock=clock)
+    link = Link(transport, settle_s=2.0, clock=clock)
+    began_ns = clock.now_ns
+    link.open()
+    assert clock.now_ns == began_ns + 2_000_000_000
+    assert link.counts.discarded == 14
+    assert link.exchange(Tagged(1), 1.0).reply.values == (1.0,)
+    assert transport.finished
+
+
 # An instrument that sends by itself -----------------------------------------------------------------
 
 

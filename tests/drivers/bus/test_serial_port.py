@@ -19,7 +19,7 @@ import pytest
 from drivers.bus.exchange import Link
 from drivers.bus.serial_port import SerialTransport, holders
 from rig.errors import BusError, BusInUseError, DeadlineError, ReplyError
-from tests.drivers.peers import Conn, PtyConn, Tagged, echo_tags, pty_peer
+from tests.drivers.peers import Conn, PtyConn, Tagged, echo_tags, opened, pty_peer
 
 TIMEOUT_S = 0.2
 
@@ -36,7 +36,7 @@ def asked(link: Link, tag: int) -> float:
 
 def test_questions_are_answered_and_stamped_in_order() -> None:
     with pty_peer(echo_tags) as peer:
-        link = link_to(peer.path)
+        link = opened(SerialTransport(port=peer.path))
         answers = [link.exchange(Tagged(tag), TIMEOUT_S) for tag in range(50)]
         link.close()
     assert [answer.reply.values[0] for answer in answers] == list(range(50))
@@ -61,7 +61,7 @@ def test_a_late_reply_is_never_taken_for_the_answer_to_the_next_question() -> No
                 conn.send(line + b"\n")
 
     with pty_peer(script) as peer:
-        link = link_to(peer.path)
+        link = opened(SerialTransport(port=peer.path))
         got: list[float | None] = []
         for tag in range(10):
             try:
@@ -82,7 +82,7 @@ def test_half_a_number_is_no_number_and_its_other_half_is_thrown_away() -> None:
         echo_tags(conn)
 
     with pty_peer(script) as peer:
-        link = link_to(peer.path)
+        link = opened(SerialTransport(port=peer.path))
         with pytest.raises(DeadlineError, match=r"only 5 bytes b'\+23\.4'"):
             asked(link, 1)
         assert asked(link, 2) == 2.0
@@ -98,7 +98,7 @@ def test_a_dribbling_instrument_cannot_stretch_the_deadline() -> None:
             conn.pause(0.25 * TIMEOUT_S)
 
     with pty_peer(script) as peer:
-        link = link_to(peer.path)
+        link = opened(SerialTransport(port=peer.path))
         began = time.monotonic()
         with pytest.raises(DeadlineError):
             asked(link, 1)
@@ -127,7 +127,7 @@ def test_bytes_that_are_no_text_are_a_reply_error_and_the_link_recovers() -> Non
         echo_tags(conn)
 
     with pty_peer(script) as peer:
-        link = link_to(peer.path)
+        link = opened(SerialTransport(port=peer.path))
         with pytest.raises(ReplyError, match="not ASCII text"):
             asked(link, 1)
         assert asked(link, 2) == 2.0
@@ -140,17 +140,11 @@ def test_an_unplugged_adapter_is_a_bus_error_at_once() -> None:
         conn.hang_up()
 
     with pty_peer(script) as peer:
-        link = link_to(peer.path)
-        _skip_first_wait(link)
+        link = opened(SerialTransport(port=peer.path))
         with pytest.raises(BusError, match="unplugged") as caught:
             link.exchange(Tagged(1), 5.0)
         assert type(caught.value) is BusError
         link.close()
-
-
-def _skip_first_wait(link: Link) -> None:
-    """Leave out the wait after opening, which is as long as the timeout and not what is tested."""
-    link._failed_ns = None
 
 
 def test_unplug_and_replug_through_a_link_that_then_points_elsewhere(tmp_path: Path) -> None:
@@ -190,7 +184,7 @@ def test_a_peer_that_never_reads_costs_the_timeout_and_no_processor_time() -> No
         conn.stopping.wait(20.0)
 
     with pty_peer(script) as peer:
-        link = link_to(peer.path)
+        link = opened(SerialTransport(port=peer.path))
         began, cpu = time.monotonic(), time.thread_time()
         with pytest.raises(DeadlineError, match=r"takes no more bytes: \d+ of 300000 unsent"):
             link.exchange(Long(), 0.5)
@@ -235,7 +229,7 @@ def test_the_server_of_a_pty_does_not_count_as_its_holder() -> None:
 
 def test_two_links_of_one_process_cannot_have_one_port() -> None:
     with pty_peer(echo_tags) as peer:
-        first = link_to(peer.path)
+        first = opened(SerialTransport(port=peer.path))
         with pytest.raises(BusInUseError, match=r"locked by .* or another bus of this rig"):
             link_to(peer.path)
         assert asked(first, 1) == 1.0
@@ -303,9 +297,7 @@ def reopen(cycles: int, plain: Path) -> None:
     with pty_peer(echo_tags) as peer:
 
         def cycle(number: int) -> None:
-            link = Link(SerialTransport(port=peer.path))
-            link.open()
-            _skip_first_wait(link)
+            link = opened(SerialTransport(port=peer.path))
             assert asked(link, number) == number
             link.close()
             with pytest.raises(BusError):
