@@ -30,6 +30,7 @@ class Worst:
     channel's unit of measure, negative when beyond. used: share of the distance from the phase's median to
     the limit that the worst reading used up (1 at the limit), None where the median is on or beyond it.
     uncertainty: standard uncertainty of a reading as the rig file states it (0: not stated).
+    looked_s: the time of the phase in the stay; known_s: for which of it GOOD readings vouch.
     readings: how many GOOD ones there were; suspect: how many implausible ones were left out.
     excursions: those that counted (on-delay, deadband), each time of the phase looked at by itself.
     """
@@ -47,6 +48,8 @@ class Worst:
     used: float | None
     median: float
     uncertainty: float
+    looked_s: float
+    known_s: float
     readings: int
     suspect: int
     excursions: tuple[Excursion, ...]
@@ -98,7 +101,7 @@ def _worst(readings: Readings, channel: Channel, limits: Sequence[Limit], looked
     if not inside.any():
         return []
     t_ns, value = held.t_ns[inside], held.value[inside]
-    suspect = held.count(Status.SUSPECT, time)
+    suspect, known_s = held.count(Status.SUSPECT, time), held.known.both(time).total_s
     median = float(np.median(value))
     found = []
     for limit in limits:
@@ -119,6 +122,8 @@ def _worst(readings: Readings, channel: Channel, limits: Sequence[Limit], looked
                 used=1 - margin / room if room > 0 else None,
                 median=median,
                 uncertainty=of_channel(channel),
+                looked_s=time.total_s,
+                known_s=known_s,
                 readings=len(value),
                 suspect=suspect,
                 excursions=_excursions(held, inside, time, limit),

@@ -64,6 +64,13 @@ class Stretches:
         part = np.minimum(t_ns, self.end_ns[near]) - self.start_ns[near]
         return np.asarray(np.where(at < 0, 0, sums[near] + part) / 1e9, np.float64)
 
+    def at_s(self, spent_s: Floats) -> Ints:
+        """Return the moments at which so much of the set lies before (0 <= spent_s <= total_s), in ns."""
+        sums = np.concatenate([[0], np.cumsum(self.end_ns - self.start_ns)])
+        spent = np.round(spent_s * 1e9).astype(np.int64)
+        at = np.clip(np.searchsorted(sums, spent, side="right") - 1, 0, len(self) - 1)
+        return np.asarray(np.minimum(self.start_ns[at] + spent - sums[at], self.end_ns[at]), np.int64)
+
     def edges_inside(self, start_ns: int, end_ns: int) -> int:
         """Return how many beginnings and ends lie strictly inside a stretch of time."""
         both = np.concatenate([self.start_ns, self.end_ns])
