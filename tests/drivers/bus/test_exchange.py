@@ -59,6 +59,13 @@ def test_the_deadline_is_one_for_the_whole_reply_however_it_dribbles() -> None:
     assert clock.now_ns == transport.resync_windows[0][0] + 1_000_000_000
 
 
+def test_a_byte_at_the_last_moment_buys_no_further_time() -> None:
+    link, transport, _ = scripted(*OPENED, Sends(b"7\n"), Gives(b"1", 1.0), Gives(b"7\n"))
+    with pytest.raises(DeadlineError, match="only 1 bytes b'1'"):
+        link.exchange(Tagged(7), 1.0)
+    assert not transport.finished
+
+
 def test_a_reply_that_never_ends_is_cut_off() -> None:
     link, _, _ = scripted(*OPENED, Sends(b"7\n"), Gives(b"x" * 5000))
     with pytest.raises(ReplyError, match="5000 bytes and no end of a reply"):
