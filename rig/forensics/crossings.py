@@ -2,19 +2,43 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+from dataclasses import dataclass
+
 import numpy as np
 
 from rig.core.model import Limit, Side
 from rig.forensics.answer import Excursion, Interval, Mark, Method, Reason
-from rig.forensics.evidence import Readings
+from rig.forensics.doubt import Doubtless, doubtless
+from rig.forensics.evidence import Floats, Readings
+from rig.forensics.local import Local, around
+from rig.forensics.noise import Noise, of
 from rig.forensics.order import CUTS
+from rig.forensics.trend import Curve, fit
 from rig.forensics.walk import Stretch, lasted_s, stretches
+
+DRAWS = 1024
+SURE_SIGMAS = 4.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Group:
+    """Stretches of the plain walk that noise about the limit has torn apart; ``sure``: truly out."""
+
+    pieces: tuple[Stretch, ...]
+    sure: bool
 
 
 def excursions(readings: Readings, limit: Limit, confidence: float) -> list[Excursion]:
     """Return all excursions of a channel out of one limit, oldest first."""
     found = stretches(readings.value, readings.usable, limit)
-    return [_excursion(readings, limit, stretch, confidence) for stretch in found]
+    if not found:
+        return []
+    groups = joined(readings, limit, found)
+    starts = [0, *(g.pieces[-1].returned for g in groups[:-1])]
+    return [
+        _excursion(readings, limit, g, begin, confidence) for g, begin in zip(groups, starts, strict=True)
+    ]
 
 
 def mark(readings: Readings, index: int) -> Mark:
@@ -27,25 +51,209 @@ def mark(readings: Readings, index: int) -> Mark:
     )
 
 
-def _excursion(readings: Readings, limit: Limit, stretch: Stretch, confidence: float) -> Excursion:
+def joined(readings: Readings, limit: Limit, found: Sequence[Stretch]) -> list[Group]:
+    """Return the stretches joined where nothing between them shows beyond doubt that it came back."""
+    noise = _noise_before(readings, found[0].first_outside)
+    z = readings.value - limit.value if limit.side is Side.HIGH else limit.value - readings.value
+    groups: list[list[Stretch]] = [[found[0]]]
+    for before, after in zip(found[:-1], found[1:], strict=True):
+        inside = z[before.returned : after.first_outside][
+            readings.usable[before.returned : after.first_outside]
+        ]
+        if _shows(-inside, noise, 0.0):
+            groups.append([after])
+        else:
+            groups[-1].append(after)
+    return [Group(pieces=tuple(g), sure=_group_sure(readings, z, g, noise)) for g in groups]
+
+
+def _group_sure(readings: Readings, z: Floats, pieces: Sequence[Stretch], noise: Noise) -> bool:
+    """Return whether the channel was out beyond noise, display step and stated accuracy."""
+    span = slice(pieces[0].first_outside, pieces[-1].last_outside + 1)
+    return _shows(z[span][readings.usable[span]], noise, readings.channel.accuracy)
+
+
+def _shows(beyond: Floats, noise: Noise, accuracy: float) -> bool:
+    """Return whether a run of values lies beyond zero by more than noise can explain, singly or on average."""
+    if not len(beyond):
+        return False
+    if float(beyond.max()) > noise.margin + accuracy:
+        return True
+    for size in (4, 16, 64, 256, 1024):
+        if size > len(beyond):
+            break
+        total = np.concatenate([[0.0], np.cumsum(beyond)])
+        mean = float(np.max(total[size:] - total[:-size])) / size
+        if mean > SURE_SIGMAS * noise.sigma / np.sqrt(size) + noise.step / 2 + accuracy:
+            return True
+    return False
+
+
+def _noise_before(readings: Readings, first_outside: int) -> Noise:
+    usable = np.flatnonzero(readings.usable[:first_outside])[-240:]
+    if len(usable) < 12:
+        usable = np.flatnonzero(readings.usable)[:120]
+    return of(readings.value[usable], readings.channel.resolution)
+
+
+def _excursion(readings: Readings, limit: Limit, group: Group, begin: int, confidence: float) -> Excursion:
+    first, last = group.pieces[0], group.pieces[-1]
+    whole = Stretch(
+        last_inside=first.last_inside,
+        first_outside=first.first_outside,
+        last_outside=last.last_outside,
+        returned=last.returned,
+        worst=_worst(readings, limit, group),
+    )
     lost = 0
-    if stretch.last_inside >= 0:
-        lost = int(np.count_nonzero(~readings.usable[stretch.last_inside + 1 : stretch.first_outside]))
+    if first.last_inside >= 0:
+        lost = int(np.count_nonzero(~readings.usable[first.last_inside + 1 : first.first_outside]))
+    interval, sure = _interval(readings, limit, whole, begin, confidence)
     return Excursion(
         channel=readings.channel.name,
         side=limit.side,
         limit=limit.value,
-        last_inside=mark(readings, stretch.last_inside) if stretch.last_inside >= 0 else None,
-        first_outside=mark(readings, stretch.first_outside),
-        last_outside=mark(readings, stretch.last_outside),
-        returned=mark(readings, stretch.returned) if stretch.returned >= 0 else None,
-        worst=mark(readings, stretch.worst),
-        counted=lasted_s(readings.t_ns, stretch) >= limit.on_delay_s,
-        sure=True,
-        pieces=1,
+        last_inside=mark(readings, first.last_inside) if first.last_inside >= 0 else None,
+        first_outside=mark(readings, first.first_outside),
+        last_outside=mark(readings, last.last_outside),
+        returned=mark(readings, last.returned) if last.returned >= 0 else None,
+        worst=mark(readings, whole.worst),
+        counted=lasted_s(readings.t_ns, whole) >= limit.on_delay_s,
+        sure=sure and group.sure,
+        pieces=len(group.pieces),
         lost=lost,
-        interval=bracket(readings, stretch.last_inside, stretch.first_outside),
+        interval=interval,
     )
+
+
+def _worst(readings: Readings, limit: Limit, group: Group) -> int:
+    places = [piece.worst for piece in group.pieces]
+    values = readings.value[places]
+    return places[int(np.argmax(values) if limit.side is Side.HIGH else np.argmin(values))]
+
+
+def _interval(
+    readings: Readings, limit: Limit, whole: Stretch, begin: int, confidence: float
+) -> tuple[Interval, bool]:
+    """Return the interval of one crossing, and whether the channel was out beyond doubt."""
+    plain = bracket(readings, whole.last_inside, whole.first_outside)
+    if whole.last_inside < 0 or any(r.code == "order-of-stamps" for r in plain.reasons):
+        return plain, True
+    end = whole.returned if whole.returned >= 0 else len(readings)
+    local = around(
+        readings, limit, whole.last_inside, whole.first_outside, min(begin, whole.last_inside), end
+    )
+    sure = doubtless(local)
+    curve = fit(local, sure)
+    if curve is not None:
+        return _from_curve(local, sure, curve, plain, confidence), sure.sure
+    return _from_bracket(local, sure, plain), sure.sure
+
+
+def _from_bracket(local: Local, sure: Doubtless, plain: Interval) -> Interval:
+    """Return the bracket beyond doubt as an interval."""
+    early = local.base_ns + round(sure.earliest_s * 1e9)
+    late = local.base_ns + round(sure.latest_s * 1e9)
+    if plain.earliest_ns is None or plain.latest_ns is None:
+        return plain
+    if early == plain.earliest_ns and late == plain.latest_ns:
+        return plain
+    extra = (late - early - plain.latest_ns + plain.earliest_ns) / 1e9
+    reasons = (*plain.reasons, *_doubt_reasons(local, extra))
+    cuts = np.linspace(0.0, 1.0, CUTS)
+    return Interval(
+        earliest_ns=early,
+        latest_ns=late,
+        best_ns=(early + late) // 2,
+        method=Method.BEYOND_DOUBT,
+        reasons=reasons,
+        quantiles_ns=tuple(early + int(q * (late - early)) for q in cuts),
+    )
+
+
+def _doubt_reasons(local: Local, extra_s: float) -> tuple[Reason, ...]:
+    """Return what keeps readings near the limit from showing their side."""
+    noise, channel = local.noise, local.channel
+    if channel.lag_s > 0:
+        text = f"the sensor lags by {channel.lag_s:g} s (+-{channel.lag_tolerance_s:g} s), noise {noise.sigma:.3g}"
+        return (Reason(code="lag", text=text, widened_s=extra_s),)
+    parts = {"noise": noise.sigma * SURE_SIGMAS, "resolution": noise.step / 2, "accuracy": channel.accuracy}
+    code = max(parts, key=lambda k: parts[k])
+    words = {
+        "noise": f"noise of {noise.sigma:.3g} {channel.unit_of_measure} about the limit",
+        "resolution": f"display steps of {noise.step:g} {channel.unit_of_measure}",
+        "accuracy": f"accuracy of +-{channel.accuracy:g} {channel.unit_of_measure}",
+    }
+    return (Reason(code=code, text=words[code], widened_s=extra_s),)
+
+
+def _from_curve(local: Local, sure: Doubtless, curve: Curve, plain: Interval, confidence: float) -> Interval:
+    """Return the interval a fitted curve gives: its error, stamps, accuracy and lag tolerance drawn together."""
+    draws = _draws(local, sure, curve)
+    tail = 0.5 * (1.0 - confidence)
+    early, late = np.quantile(draws, [tail, 1 - tail])
+    cuts = np.quantile(draws, np.linspace(0.0, 1.0, CUTS))
+    as_ns = [local.base_ns + round(float(c) * 1e9) for c in cuts]
+    width = float(late - early)
+    before = plain.width_s
+    text = f"a curve of degree {curve.degree} through {curve.readings} readings carries the crossing"
+    rate = max(float(np.interp(curve.crossing_s, curve.grid, curve.slope)), 1e-12)
+    parts = [
+        Reason(code="trend", text=text, widened_s=min(width - before, 0.0)),
+        Reason(
+            code="noise",
+            text=f"noise of {local.noise.sigma:.3g} on the curve",
+            widened_s=4 * curve.error / rate,
+        ),
+        Reason(code="stamp", text="each value taken between request and reply", widened_s=2 * local.stamp_s),
+    ]
+    channel = local.channel
+    if channel.accuracy:
+        text = f"accuracy of +-{channel.accuracy:g} {channel.unit_of_measure}"
+        parts.append(Reason(code="accuracy", text=text, widened_s=2 * channel.accuracy / rate))
+    if channel.lag_s:
+        text = f"moved earlier by the sensor's lag of {channel.lag_s:g} s (+-{channel.lag_tolerance_s:g} s)"
+        parts.append(Reason(code="lag", text=text, widened_s=2 * channel.lag_tolerance_s))
+    return Interval(
+        earliest_ns=local.base_ns + round(float(early) * 1e9),
+        latest_ns=local.base_ns + round(float(late) * 1e9),
+        best_ns=local.base_ns + round(float(np.median(draws)) * 1e9),
+        method=Method.TREND,
+        reasons=tuple(parts),
+        quantiles_ns=tuple(as_ns),
+    )
+
+
+def _draws(local: Local, sure: Doubtless, curve: Curve) -> Floats:
+    """Return evenly spread draws of the crossing (seconds from the base), as GUM Supplement 1 propagates."""
+    from scipy.special import ndtri
+
+    even = [_even(base) for base in (2, 3, 5, 7)]
+    channel = local.channel
+    level = curve.error * ndtri(even[0]) + channel.accuracy * (2 * even[1] - 1)
+    tau = channel.lag_s + channel.lag_tolerance_s * (2 * even[2] - 1)
+    behind = curve.value[None, :] + tau[:, None] * curve.slope[None, :] - level[:, None]
+    above = behind > 0
+    k = np.clip(np.argmax(above, axis=1), 1, behind.shape[1] - 1)
+    rows = np.arange(DRAWS)
+    low, high = behind[rows, k - 1], behind[rows, k]
+    share = np.clip(-low / np.where(high == low, 1.0, high - low), 0.0, 1.0)
+    moment = curve.grid[k - 1] + share * (curve.grid[k] - curve.grid[k - 1])
+    moment = np.where(above.any(axis=1), moment, curve.grid[-1])
+    moment = np.where(above[:, 0], curve.grid[0], moment)
+    moment = moment + local.stamp_s * (2 * even[3] - 1)
+    return np.clip(moment, sure.earliest_s, sure.latest_s)
+
+
+def _even(base: int) -> Floats:
+    """Return DRAWS evenly spread numbers in (0, 1): the van der Corput sequence of a base."""
+    index = np.arange(1, DRAWS + 1)
+    total, share = np.zeros(DRAWS), 1.0 / base
+    while index.any():
+        total += share * (index % base)
+        index //= base
+        share /= base
+    return total
 
 
 def bracket(readings: Readings, last_inside: int, first_outside: int) -> Interval:
@@ -67,14 +275,13 @@ def bracket(readings: Readings, last_inside: int, first_outside: int) -> Interva
         reasons += (Reason(code="order-of-stamps", text=text, widened_s=(swapped[1] - swapped[0]) / 1e9),)
         early, late = swapped
     cuts = np.linspace(0.0, 1.0, CUTS)
-    quantiles = tuple(early + int(q * (late - early)) for q in cuts)
     return Interval(
         earliest_ns=early,
         latest_ns=late,
         best_ns=early + (late - early) // 2,
         method=Method.BRACKET,
         reasons=reasons,
-        quantiles_ns=quantiles,
+        quantiles_ns=tuple(early + int(q * (late - early)) for q in cuts),
     )
 
 
@@ -88,13 +295,8 @@ def _bracket_reasons(readings: Readings, a: int, b: int) -> tuple[Reason, ...]:
     if lost:
         text = f"{lost} readings without a good value between the last inside and the first outside"
         reasons.append(Reason(code="lost", text=text, widened_s=apart_s * lost / (lost + 1)))
-    reasons.append(
-        Reason(
-            code="sampling",
-            text=f"readings {apart_s / (lost + 1):.4g} s apart",
-            widened_s=apart_s / (lost + 1),
-        )
-    )
+    text = f"readings {apart_s / (lost + 1):.4g} s apart"
+    reasons.append(Reason(code="sampling", text=text, widened_s=apart_s / (lost + 1)))
     if stamp_s:
         reasons.append(
             Reason(code="stamp", text="each value taken between request and reply", widened_s=stamp_s)
@@ -103,8 +305,3 @@ def _bracket_reasons(readings: Readings, a: int, b: int) -> tuple[Reason, ...]:
         text = f"the instrument averages over {readings.channel.averaging_s:g} s"
         reasons.append(Reason(code="averaging", text=text, widened_s=readings.channel.averaging_s))
     return tuple(reasons)
-
-
-def farther_out(limit: Limit, value: float) -> float:
-    """Return how far a value lies beyond a limit (negative inside), in the channel's unit of measure."""
-    return value - limit.value if limit.side is Side.HIGH else limit.value - value

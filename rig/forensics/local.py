@@ -1,0 +1,77 @@
+"""The readings around one crossing, turned so that positive means out, in seconds from a base."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from rig.core.model import Channel, Limit, Side
+from rig.forensics.evidence import Floats, Ints, Readings
+from rig.forensics.noise import Noise, of
+
+REACH = 4096
+"""How many usable readings before and after a crossing are looked at."""
+CALM = 240
+"""From how many readings before the crossing the noise is taken."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Local:
+    """Usable readings around one crossing, in order of time.
+
+    t: seconds from base_ns, moved earlier by half the averaging window; h: half-width in seconds, that
+    half window included; z: distance beyond the limit (positive: out). last_inside, first_outside:
+    positions of the plain walk's two readings.
+    """
+
+    channel: Channel
+    base_ns: int
+    t: Floats
+    h: Floats
+    z: Floats
+    last_inside: int
+    first_outside: int
+    noise: Noise
+
+    @property
+    def stamp_s(self) -> float:
+        """Return the half-width of the stamps near the crossing, without the averaging window."""
+        near = self.h[max(self.first_outside - 4, 0) : self.first_outside + 5]
+        return float(np.max(near)) - self.channel.averaging_s / 2
+
+
+def around(
+    readings: Readings, limit: Limit, last_inside: int, first_outside: int, begin: int, end: int
+) -> Local:
+    """Return the readings around a crossing; begin, end bound the positions that may be looked at."""
+    where = begin + np.flatnonzero(readings.usable[begin:end])
+    middle = int(np.searchsorted(where, first_outside))
+    where = where[max(middle - REACH, 0) : middle + REACH]
+    base = int(readings.t_ns[first_outside])
+    window = readings.channel.averaging_s
+    t = (readings.t_ns[where] - base) / 1e9 - window / 2
+    rank = np.argsort(t, kind="stable")
+    place = {
+        int(where[k]): position for position, k in enumerate(rank) if where[k] in (last_inside, first_outside)
+    }
+    value = readings.value[where[rank]]
+    z = value - limit.value if limit.side is Side.HIGH else limit.value - value
+    return Local(
+        channel=readings.channel,
+        base_ns=base,
+        t=t[rank],
+        h=readings.h_ns[where[rank]] / 1e9 + window / 2,
+        z=z,
+        last_inside=place[last_inside],
+        first_outside=place[first_outside],
+        noise=_calm_noise(readings, where, first_outside),
+    )
+
+
+def _calm_noise(readings: Readings, where: Ints, first_outside: int) -> Noise:
+    """Return the noise before the crossing; from after it only where there is too little before."""
+    before = where[where < first_outside][-CALM:]
+    if len(before) < 12:
+        before = where[max(int(np.searchsorted(where, first_outside)) - CALM, 0) :][: CALM // 2]
+    return of(readings.value[before], readings.channel.resolution)

@@ -1,0 +1,201 @@
+"""A curve fitted across a crossing, where the readings carry one.
+
+Polynomials of degree 1 to 3 over windows of growing size about the crossing are fitted by least squares.
+A fit is believed only if its residuals are no larger than the noise, the next degree adds nothing, the
+readings nearest to the crossing lie on it, and it rises through the limit once. Of the believed ones the
+narrowest is taken. A sensor with lag tau is read as x = y + tau dy/dt on the fitted curve.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from rig.forensics.doubt import Doubtless
+from rig.forensics.evidence import Floats
+from rig.forensics.local import Local
+
+SIZES = (1, 2, 3, 5, 8, 13, 21, 34, 55, 89, 144, 233)
+DEGREES = (1, 2, 3)
+CAUTION = 1.2
+"""Factor on a fit's standard error for having chosen the fit among many."""
+GRID = 129
+INNER = 48
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Curve:
+    """A believed fit: value and slope on a grid of seconds, and the standard error of x at the crossing."""
+
+    grid: Floats
+    value: Floats
+    slope: Floats
+    error: float
+    crossing_s: float
+    readings: int
+    degree: int
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Points:
+    """Readings ready to fit: seconds, distance out, and how many readings each point stands for."""
+
+    t: Floats
+    z: Floats
+    inside: int
+    outside: int
+    sigma: float
+    step: float
+    smooth: bool
+    degrees: int
+
+
+def fit(local: Local, bracket: Doubtless) -> Curve | None:
+    """Return the most telling believed curve through a crossing; None where the readings carry none."""
+    points = _points(local, bracket)
+    best: Curve | None = None
+    for left in SIZES:
+        first = points.inside - left + 1
+        if first < 0:
+            break
+        for right in SIZES:
+            last = points.outside + right
+            if last > len(points.t):
+                break
+            for degree in DEGREES:
+                if last - first < degree + 3:
+                    break
+                curve = _believed(points, slice(first, last), degree, local, bracket)
+                if curve is not None:
+                    if best is None or _half_width(curve) < _half_width(best):
+                        best = curve
+                    break
+    return best
+
+
+def _half_width(curve: Curve) -> float:
+    """Return the standard error in seconds."""
+    rate = (curve.value[-1] - curve.value[0]) / max(curve.grid[-1] - curve.grid[0], 1e-12)
+    middle = np.interp(curve.crossing_s, curve.grid, curve.slope)
+    return curve.error / max(float(middle), 0.2 * rate, 1e-12)
+
+
+def _points(local: Local, bracket: Doubtless) -> _Points:
+    """Return the readings, averaged in blocks where a great many lie within the bracket."""
+    inner = bracket.outside - bracket.inside
+    block = max(1, inner // INNER)
+    noise = local.noise
+    if block == 1:
+        return _Points(
+            local.t,
+            local.z,
+            bracket.inside,
+            bracket.outside,
+            noise.sigma,
+            noise.step,
+            noise.smooth,
+            noise.degrees,
+        )
+    offset = bracket.inside % block
+    count = (len(local.t) - offset) // block
+    cut = slice(offset, offset + count * block)
+    t = local.t[cut].reshape(count, block).mean(axis=1)
+    z = local.z[cut].reshape(count, block).mean(axis=1)
+    rounding = noise.step / np.sqrt(12.0) if noise.smooth else 0.0
+    sigma = float(np.hypot(noise.sigma / np.sqrt(block), rounding))
+    inside = (bracket.inside - offset) // block
+    outside = min((bracket.outside - offset) // block + 1, count - 1)
+    return _Points(t, z, inside, outside, sigma, noise.step, noise.smooth, noise.degrees)
+
+
+def _believed(points: _Points, cut: slice, degree: int, local: Local, bracket: Doubtless) -> Curve | None:
+    """Return the fit over one window if it passes every test."""
+    t, z = points.t[cut], points.z[cut]
+    middle = 0.5 * (bracket.earliest_s + bracket.latest_s)
+    scale = max(float(t[-1] - t[0]) / 2, 1e-9)
+    u = (t - middle) / scale
+    basis = np.vander(u, degree + 2, increasing=True)
+    q, r = np.linalg.qr(basis)
+    if np.min(np.abs(np.diag(r))) < 1e-10 * len(t):
+        return None
+    along = q.T @ z
+    sigma = max(points.sigma, 1e-12)
+    if abs(along[-1]) > 2.0 * sigma * _slack(points):
+        return None
+    rest = z - q[:, :-1] @ along[:-1]
+    dof = len(t) - degree - 1
+    loose = 1 + 2.5 * np.sqrt(2.0 / dof + 2.0 / max(points.degrees, 1))
+    if float(rest @ rest) > dof * sigma**2 * loose or not _near_ones_lie_on_it(rest, u, sigma):
+        return None
+    inverse = np.linalg.inv(r[:-1, :-1])
+    coefficients = inverse @ along[:-1]
+    return _curve(points, coefficients, inverse, middle, scale, z, local, bracket)
+
+
+def _slack(points: _Points) -> float:
+    """Return the factor by which the noise may be larger than estimated."""
+    return 1 + 1.0 / np.sqrt(max(points.degrees, 1))
+
+
+def _near_ones_lie_on_it(rest: Floats, u: Floats, sigma: float) -> bool:
+    """Return whether the residuals nearest to the crossing average to nothing, at several sizes."""
+    nearest = np.argsort(np.abs(u), kind="stable")
+    for size in (2, 4, 8, 16):
+        if size * 2 > len(rest):
+            break
+        if abs(float(rest[nearest[:size]].mean())) > 2.5 * sigma / np.sqrt(size):
+            return False
+    return True
+
+
+def _curve(
+    points: _Points,
+    coefficients: Floats,
+    inverse: Floats,
+    middle: float,
+    scale: float,
+    z: Floats,
+    local: Local,
+    bracket: Doubtless,
+) -> Curve | None:
+    """Return the curve on a grid over the bracket if it rises through the limit once."""
+    grid = np.linspace(bracket.earliest_s, bracket.latest_s, GRID)
+    u = (grid - middle) / scale
+    powers = np.vander(u, len(coefficients), increasing=True)
+    steps = np.arange(1, len(coefficients))
+    slopes = np.vander(u, len(coefficients) - 1, increasing=True) * steps / scale
+    value, slope = powers @ coefficients, slopes @ coefficients[1:]
+    tau = local.channel.lag_s
+    behind = value + tau * slope
+    if not behind[0] < 0 < behind[-1] or np.count_nonzero(np.diff(np.sign(behind))) != 1:
+        return None
+    crossing = float(np.interp(0.0, behind[_rising(behind)], grid[_rising(behind)]))
+    at = (crossing - middle) / scale
+    wanted = at ** np.arange(len(coefficients)) * 1.0
+    wanted[1:] += tau / scale * steps * at ** (steps - 1)
+    spread = float(np.sum((inverse.T @ wanted) ** 2))
+    error = CAUTION * points.sigma * np.sqrt(spread * _alike(points, z))
+    return Curve(
+        grid=grid,
+        value=value,
+        slope=slope,
+        error=float(error),
+        crossing_s=crossing,
+        readings=len(z),
+        degree=len(coefficients) - 1,
+    )
+
+
+def _rising(behind: Floats) -> slice:
+    """Return the two grid points between which the curve passes zero."""
+    k = int(np.argmax(behind > 0))
+    return slice(k - 1, k + 1)
+
+
+def _alike(points: _Points, z: Floats) -> float:
+    """Return how many neighbouring readings share one rounding error (1 where noise blurs the steps)."""
+    if not points.smooth or points.step <= 0:
+        return 1.0
+    per_reading = abs(float(z[-1] - z[0])) / len(z)
+    return float(np.clip(points.step / max(per_reading, 1e-12), 1.0, len(z)))

@@ -1,0 +1,173 @@
+"""One case judged: every figure is a plain row, so that tables and tests can count them."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from rig.forensics import analyse
+from rig.forensics.answer import Excursion, PostMortem
+from tests.verify.best import best_interval
+from tests.verify.cases import START_NS, Case, make
+
+
+@dataclass
+class Crossed:
+    """One stated crossing interval against the truth (seconds)."""
+
+    channel: str
+    covered: bool
+    phantom: bool
+    width_s: float
+    best_s: float
+    method: str
+    jump: bool
+    ordered: bool
+    early_s: float = 0.0
+    late_s: float = 0.0
+    truth_s: float = 0.0
+
+
+@dataclass
+class Judged:
+    """All figures of one case."""
+
+    seed: int
+    kind: str
+    stratum: dict[str, str]
+    crossings: list[Crossed] = field(default_factory=list)
+    certain: int = 0
+    wrong: int = 0
+    orderable: int = 0
+    ordered: int = 0
+    missed: int = 0
+    expected: list[str] = field(default_factory=list)
+    said: str = ""
+    right_unit: bool = True
+    onsets: list[tuple[str, float, float, float]] = field(default_factory=list)
+    onset_missed: int = 0
+    quiet_days: float = 0.0
+    false_onsets: int = 0
+    notes: list[str] = field(default_factory=list)
+
+
+def judge(seed: int, kind: str | None = None) -> Judged:
+    """Return the figures of one seed."""
+    case = make(seed, kind)
+    unit = case.victim if case.kind != "nothing" else None
+    return compare(case, analyse(case, unit=unit))
+
+
+def compare(case: Case, answer: PostMortem) -> Judged:
+    """Return the figures of one answer against the truth of its case."""
+    s = case.stratum
+    stratum = {"poll": f"{s.poll_s:g}", "jitter": s.jitter, "noise": s.noise, "resolution": s.resolution,
+               "lag": s.lag, "drops": s.drops, "accuracy": s.accuracy}  # fmt: skip
+    judged = Judged(seed=case.seed, kind=case.kind, stratum=stratum, expected=sorted(case.trouble.roles))
+    crossings(case, answer, judged)
+    pairs(case, answer, judged)
+    judged.said = answer.main.role.value if answer.main else "none"
+    onsets(case, answer, judged)
+    return judged
+
+
+def truth_of(case: Case, excursion: Excursion) -> float | None:
+    """Return the true departure nearest to a stated interval; None where the channel never left."""
+    found = case.truth[excursion.channel].departures.get((excursion.side.value, excursion.limit), [])
+    if not found or excursion.interval.best_ns is None:
+        return None
+    stated = (excursion.interval.best_ns - START_NS) / 1e9
+    return float(min(found, key=lambda d: abs(d - stated)))
+
+
+def crossings(case: Case, answer: PostMortem, judged: Judged) -> None:
+    """Judge every counted, sure excursion of every channel that could be seen."""
+    for story in answer.channels:
+        truth = case.truth[story.channel]
+        if truth.blind:
+            continue
+        counted = [e for e in story.excursions if e.counted and e.sure and e.last_inside is not None]
+        for excursion in counted[:5]:
+            judged.crossings.append(_crossed(case, excursion, excursion is story.ordered))
+        judged.missed += _missed(case, story.channel, len(counted))
+
+
+def _missed(case: Case, channel: str, counted: int) -> int:
+    found = sum(len(d) for d in case.truth[channel].departures.values())
+    last = case.span[1] / 1e9 - START_NS / 1e9 - 5 * case.stratum.poll_s
+    long_before_end = any(x < last for d in case.truth[channel].departures.values() for x in d)
+    return int(counted == 0 and found > 0 and long_before_end)
+
+
+def _crossed(case: Case, excursion: Excursion, ordered: bool) -> Crossed:
+    interval = excursion.interval
+    assert interval.earliest_ns is not None
+    assert interval.latest_ns is not None
+    early, late = (interval.earliest_ns - START_NS) / 1e9, (interval.latest_ns - START_NS) / 1e9
+    true_s = truth_of(case, excursion)
+    truth = case.truth[excursion.channel]
+    if true_s is None:
+        return Crossed(channel=excursion.channel, covered=False, phantom=True, width_s=late - early, best_s=np.nan,
+                       method=interval.method.value, jump=False, ordered=ordered, early_s=early, late_s=late)  # fmt: skip
+    best = best_interval(truth, case.dt, case.data[excursion.channel], true_s)
+    k = round(true_s / case.dt)
+    jump = bool(np.any(np.abs(truth.x[1, max(k - 1, 0) : k + 2] - truth.x[0, max(k - 1, 0) : k + 2]) > 1e-9))
+    return Crossed(channel=excursion.channel, covered=early <= true_s <= late, phantom=False, width_s=late - early,
+                   best_s=best[1] - best[0], method=interval.method.value, jump=jump, ordered=ordered,
+                   early_s=early, late_s=late, truth_s=true_s)  # fmt: skip
+
+
+def pairs(case: Case, answer: PostMortem, judged: Judged) -> None:
+    """Judge the stated order against the true one and against what could have been ordered."""
+    when: dict[str, float] = {}
+    best: dict[str, tuple[float, float]] = {}
+    for name in answer.order.channels:
+        excursion = answer.story(name).ordered
+        true_s = truth_of(case, excursion) if excursion else None
+        if excursion is None or true_s is None or case.truth[name].blind or excursion.last_inside is None:
+            continue
+        when[name] = true_s
+        best[name] = best_interval(case.truth[name], case.dt, case.data[name], true_s)
+    for pair in answer.order.pairs:
+        if pair.first not in when or pair.second not in when:
+            continue
+        a, b = best[pair.first], best[pair.second]
+        can = a[1] < b[0] or b[1] < a[0]
+        judged.orderable += can
+        judged.ordered += can and pair.certain
+        judged.certain += pair.certain
+        wrong = pair.certain and when[pair.first] >= when[pair.second]
+        judged.wrong += wrong
+        if wrong:
+            judged.notes.append(
+                f"wrong: {pair.first} {when[pair.first]:.3f} !< {pair.second} {when[pair.second]:.3f}"
+            )
+
+
+QUIET_KINDS = frozenset({"nothing"})
+
+
+def onsets(case: Case, answer: PostMortem, judged: Judged) -> None:
+    """Judge onsets: of the victim's channels against the truth, and false ones on quiet channels."""
+    days = (case.span[1] - case.span[0]) / 86400e9
+    for story in answer.channels:
+        truth = case.truth[story.channel]
+        if truth.blind or story.channel == (case.trouble.stuck_channel or ("", ""))[1]:
+            continue
+        if truth.onset_s is None:
+            judged.quiet_days += days
+            judged.false_onsets += story.onset is not None
+            continue
+        if story.ordered is None or judged.expected != ["unit"]:
+            continue
+        crossing = truth_of(case, story.ordered)
+        if crossing is None:
+            continue
+        if story.onset is None or story.onset.interval.best_ns is None:
+            judged.onset_missed += 1
+            continue
+        said = (story.onset.interval.best_ns - START_NS) / 1e9
+        early, late = story.onset.interval.earliest_ns, story.onset.interval.latest_ns
+        inside = early is not None and late is not None and early <= truth.onset_s * 1e9 + START_NS <= late
+        judged.onsets.append((story.channel, said - truth.onset_s, crossing - truth.onset_s, float(inside)))
