@@ -3,7 +3,7 @@
 ``python -m rig.alerts RUN`` follows a run; ``test_message`` tries every way once. One direction: run
 directory -> ``watch`` -> ``incidents`` (what is to be told) -> ``ledger`` in the ``outbox`` (who has been
 told) -> ``message`` -> ``courier`` (one process per try) -> ``ways``. Delivery is at least once: a message
-that may have arrived when it was cut off goes again, word for word, under the same key.
+that may have arrived when it was cut off goes again, with the same facts under the same key.
 """
 
 from __future__ import annotations

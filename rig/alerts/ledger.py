@@ -232,8 +232,8 @@ class Ledger:
         return sum(abs(now_ns - one) < _HOUR_NS for one in queue.sent_ns)
 
     def _parcel(self, way: str, queue: Queue, numbers: Sequence[int], *, last: bool = False) -> Parcel:
-        named = f"{self._run} {way} {' '.join(map(str, numbers))}"
         facts = sorted((self.facts[n] for n in numbers), key=lambda fact: (fact.t_ns, fact.number))
+        named = f"{self._run} {way} {[(fact.number, fact.t_ns, fact.headline) for fact in facts]}"
         return Parcel(
             way=way, key=hashlib.sha256(named.encode()).hexdigest()[:24], facts=tuple(facts),
             held=queue.held, dropped=queue.dropped, last=last,

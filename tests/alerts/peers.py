@@ -12,7 +12,7 @@ import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from email import message_from_bytes
-from email.message import Message as Letter
+from email.message import EmailMessage
 from email.policy import default
 from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
 from pathlib import Path
@@ -35,7 +35,7 @@ class Sink:
     """A mail server's handler: keeps letters; ``answer`` is what it says to the text of one."""
 
     def __init__(self) -> None:
-        self.letters: list[Letter] = []
+        self.letters: list[EmailMessage] = []
         self.recipients: list[list[str]] = []
         self.answer = "250 kept"
         self.refused: set[str] = set()
@@ -50,7 +50,8 @@ class Sink:
 
     async def handle_DATA(self, server: SMTP, session: Session, envelope: Envelope) -> str:
         if self.answer.startswith("250"):
-            self.letters.append(message_from_bytes(envelope.original_content or b"", policy=default))
+            letter = message_from_bytes(envelope.original_content or b"", EmailMessage, policy=default)
+            self.letters.append(letter)
             self.recipients.append(list(envelope.rcpt_tos))
         return self.answer
 
