@@ -139,7 +139,7 @@ class Comparison:
 
     inside: channels whose interval holds a true crossing. outside: those whose does not. invented:
     channels that truly never left a limit. missed: channels that truly did, for longer than their
-    on-delay and a poll, and got no interval. right, wrong: certain pairs in true and in false order.
+    on-delay and two polls, and got no interval. right, wrong: certain pairs in true and in false order.
     lucky: the right ones that were closer together than one poll. first: the channel that truly went
     first among those concerned.
     """
@@ -234,7 +234,8 @@ def _moments(
         if crossing["out_before_start"] or (until_ns is not None and at_ns > until_ns):
             continue
         channel = truth["channels"][crossing["channel"]]
-        needed_s = channel["on_delay_s"] + channel["poll_s"]
+        # The first and the last reading outside may each come a poll inside the true excursion.
+        needed_s = channel["on_delay_s"] + 2.0 * channel["poll_s"]
         lasted_s = crossing["lasted_s"]
         if until_ns is not None:
             left_s = (until_ns - at_ns) / 1e9

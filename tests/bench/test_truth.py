@@ -90,7 +90,7 @@ def test_what_happens_after_the_recording_does_not_count() -> None:
 
 
 def test_what_was_out_for_less_than_its_on_delay_is_not_missed() -> None:
-    brief = truth(crossing("A1.a", 10.0, lasted_s=1.2), crossing("A1.b", 11.0, lasted_s=1.8))
+    brief = truth(crossing("A1.a", 10.0, lasted_s=1.9), crossing("A1.b", 11.0, lasted_s=2.1))
     found = compare(brief, {}, unit="A1")
     assert (found.missed, found.first) == (("A1.b",), "A1.b")
     assert compare(brief, {"A1.a": span(9.0, 11.0)}, unit="A1").inside == ("A1.a",)
