@@ -19,6 +19,8 @@ LOST_AFTER = 2
 """Failed polls in a row until an instrument counts as lost; a single one shows in the statuses."""
 REPORTS_AT_ONCE = 20
 """Most entries read from an instrument's error queue in one go."""
+OPEN_S = 10.0
+"""Longest time to open a connection, beside the bus's own settling time."""
 GRACE_S = 2.0
 """How far past its own deadline a call may be before the bus is given up as stuck."""
 
@@ -119,6 +121,7 @@ class Poller(threading.Thread):
         intake: Intake,
         clock: Clock,
         haste: Haste | None = None,
+        settle_s: float = 0.0,
     ) -> None:
         super().__init__(name=f"bus {bus}", daemon=True)
         self.bus = bus
@@ -131,6 +134,7 @@ class Poller(threading.Thread):
         self._intake = intake
         self._clock = clock
         self._haste = haste or Haste()
+        self._settle_s = settle_s
         self._stopping = threading.Event()
         self._open = False
         self._bus_backoff = Backoff(first_s=1.0)
@@ -221,7 +225,7 @@ class Poller(threading.Thread):
     def _ensure_open(self) -> None:
         if self._open:
             return
-        self._watch("open", 10.0)
+        self._watch("open", OPEN_S + self._settle_s)
         try:
             self._wire.open()
         finally:
@@ -231,7 +235,12 @@ class Poller(threading.Thread):
 
     def _introduce(self, station: Station) -> None:
         """Identity and set-up commands: after each opening, before the first poll."""
+        drained = False
         for exchange in station.driver.opening:
+            if exchange.reply_bytes == 0 and not drained:
+                # what it complained of before we came is evidence; set-up begins by clearing it
+                self._read_reports(station)
+                drained = True
             self._exchange(station, exchange)
         self._read_reports(station)
         station.ready = True
@@ -239,7 +248,9 @@ class Poller(threading.Thread):
         station.cadence.due_ns = self._clock.monotonic_ns()
 
     def _exchange(self, station: Station, exchange: Exchange) -> Answer:
-        self._watch(f"{station.name}: {exchange.label}", station.timeout_s * 3)
+        # after a slower neighbour failed, the line is kept quiet for as long as that one may still reply
+        slowest_s = max(one.timeout_s for one in self.stations)
+        self._watch(f"{station.name}: {exchange.label}", 3 * slowest_s)
         try:
             return self._wire.exchange(exchange, station.timeout_s, station.driver.quiet_s)
         finally:

@@ -178,6 +178,7 @@ def _supervisor(
                 intake=intake,
                 clock=clock,
                 haste=haste,
+                settle_s=config.buses[name].settle_s,
             )
 
         return make
