@@ -61,6 +61,16 @@ def expected(room: World) -> str | None:
 def test_what_should_go_first_truly_goes_first(name: str) -> None:
     room = lived(name, seed=4)
     assert first_of(room) == expected(room)
+    assert not any(crossing.before for crossing in room.crossings)
+    assert room.dead == ((room.victim,) if room.scenario.dies else ())
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("seed", range(10, 20))
+@pytest.mark.parametrize("name", sorted(SCENARIOS))
+def test_what_should_go_first_goes_first_with_any_seed(name: str, seed: int) -> None:
+    room = lived(name, seed=seed)
+    assert first_of(room) == expected(room)
     assert room.dead == ((room.victim,) if room.scenario.dies else ())
 
 
