@@ -136,10 +136,16 @@ def time_line(sessions: Sequence[Session]) -> dict[int, int]:
     return shifts
 
 
-def hold(series: Series, span_ns: tuple[int, int], shifts: Mapping[int, int] | None = None) -> Held:
+def hold(
+    series: Series,
+    span_ns: tuple[int, int],
+    shifts: Mapping[int, int] | None = None,
+    *,
+    poll_s: float = 0.0,
+) -> Held:
     """Return the readings with the time each speaks for, cut to ``span_ns``.
 
-    shifts: result of ``time_line``, where sessions overlap.
+    shifts: result of ``time_line``, where sessions overlap. poll_s: the interval of the rig file (0: unknown).
     """
     t_ns = series.t_ns
     if shifts and any(shifts.values()):
@@ -150,7 +156,7 @@ def hold(series: Series, span_ns: tuple[int, int], shifts: Mapping[int, int] | N
     good = (series.status[order] == Status.GOOD) & np.isfinite(series.value[order])
     if not len(t_ns):
         return _nothing(series.channel)
-    left, right, usual_s = _reach(t_ns, session)
+    left, right, usual_s = _reach(t_ns, session, poll_s * 1e9)
     start = np.maximum(t_ns - left, span_ns[0])
     end = np.minimum(t_ns + right, span_ns[1])
     keep = end > start
@@ -167,23 +173,45 @@ def hold(series: Series, span_ns: tuple[int, int], shifts: Mapping[int, int] | N
     )
 
 
-def _reach(t_ns: Ints, session: np.ndarray[tuple[int, ...], np.dtype[np.int32]]) -> tuple[Ints, Ints, float]:
+def _reach(t_ns: Ints, session: NDArray[np.int32], poll_ns: float) -> tuple[Ints, Ints, float]:
     """Return how far each record reaches back and forward, in ns, and the longest usual interval in s."""
     step = np.diff(t_ns)
+    usual = _usual(t_ns, session)
+    before, after = usual[:-1].copy(), usual[1:].copy()
+    between = np.minimum(before, after)
+    odd = np.flatnonzero((step > REACH * between) & (between < poll_ns) & (np.diff(session) == 0))
+    if len(odd):
+        between[odd] = np.clip(_nearby(step, odd), between[odd], poll_ns)
+        before[odd] = after[odd] = between[odd]
+    room = np.maximum(step, 0) // 2
+    near = step <= REACH * between
+    forward = np.where(near, step - step // 2, np.minimum(np.round(before / 2).astype(np.int64), room))
+    back = np.where(near, step // 2, np.minimum(np.round(after / 2).astype(np.int64), room))
+    ends = np.round(usual[[0, -1]] / 2).astype(np.int64)
+    longest = max(float(usual.max()), float(between.max(initial=0)))
+    return np.concatenate([ends[:1], back]), np.concatenate([forward, ends[1:]]), longest / 1e9
+
+
+def _usual(t_ns: Ints, session: NDArray[np.int32]) -> Floats:
+    """Return the usual interval of each record's session, in ns."""
+    step = np.diff(t_ns)
     same = np.diff(session) == 0
-    typical = np.median(step[same]) if same.any() else 0.0
+    typical = float(np.median(step[same])) if same.any() else 0.0
     usual = np.zeros(len(t_ns))
     for number in np.unique(session):
         mine = session == number
         steps = np.diff(t_ns[mine])
         usual[mine] = np.median(steps) if len(steps) >= 2 else typical
-    half = np.round(usual / 2).astype(np.int64)
-    near = step <= REACH * np.minimum(usual[:-1], usual[1:])
-    forward = np.where(near, step - step // 2, np.minimum(half[:-1], np.maximum(step, 0) // 2))
-    back = np.where(near, step // 2, np.minimum(half[1:], np.maximum(step, 0) // 2))
-    left = np.concatenate([half[:1], back])
-    right = np.concatenate([forward, half[-1:]])
-    return left, right, float(usual.max()) / 1e9
+    return usual
+
+
+def _nearby(step: Ints, where: Ints) -> Floats:
+    """Return the longer of the medians of the five steps before and of the five after each of some steps."""
+    reach = np.arange(1, 6)
+    before = np.clip(where[:, None] - reach, 0, len(step) - 1)
+    after = np.clip(where[:, None] + reach, 0, len(step) - 1)
+    medians = (np.median(step[before], axis=1), np.median(step[after], axis=1))
+    return np.asarray(np.maximum(*medians), np.float64)
 
 
 def _nothing(channel: str) -> Held:

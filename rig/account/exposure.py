@@ -7,6 +7,7 @@ known to be out makes the time out, whatever the others did; "within" needs ever
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 
@@ -75,7 +76,8 @@ class PhaseExposure:
 
     in_force_s: how long the record says it was in force, times: how often it began; within_s, out_s,
     unlogged_s: its three parts. transitions: changes between them; within_pm_s: how far within_s may be
-    off if every one of them is misplaced as far as it can be, all the same way.
+    off: each transition is misplaced by its edge at most, evenly and each for itself; two standard
+    deviations of their sum, never more than all of them the same way.
     anywhere_s: time in which all its targets were met, whatever phase was in force. drive_cycles: while
     in force and within, where a drive level is given.
     """
@@ -247,7 +249,7 @@ def _phase(
         out_s=out.total_s,
         unlogged_s=force.total_s - within.total_s - out.total_s,
         transitions=edges,
-        within_pm_s=edges * edge_s,
+        within_pm_s=edge_s * min(edges, 2 * math.sqrt(edges / 3)),
         anywhere_s=met.both(time).total_s,
         drive_cycles=cycles,
         targets=tuple(

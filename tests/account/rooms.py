@@ -13,12 +13,14 @@ from rig.core.model import (
     Channel,
     Event,
     EventKind,
+    InstrumentFacts,
     Kind,
     Layout,
     Limit,
     Series,
     Session,
     Side,
+    Source,
     Status,
     Unit,
 )
@@ -62,7 +64,7 @@ def limit(side: str, value: float, **more: Any) -> Limit:
 def channel(name: str, *limits: Limit, uom: str = "V", **more: Any) -> Channel:
     unit = name.partition(".")[0] if "." in name else None
     kind = Kind.RESPONSE if unit else Kind.STIMULUS
-    settings: dict[str, Any] = {"kind": kind, "formula": "1", **more}
+    settings: dict[str, Any] = {"kind": kind, "source": Source(instrument="meter", field=name), **more}
     return Channel(name=name, unit_of_measure=uom, unit=unit, limits=limits, **settings)
 
 
@@ -95,11 +97,14 @@ class Room:
     data: Mapping[str, Series]
     happened: Sequence[Event] = field(default_factory=list)
     lived: Sequence[Session] = field(default_factory=list)
+    poll_s: float = 0.0
+    """Interval of the rig file for all channels; 0: the layout knows no instrument."""
     from_s: float | None = None
     to_s: float | None = None
 
     @property
     def layout(self) -> Layout:
+        meter = InstrumentFacts(name="meter", bus="b", driver="lines", poll_s=self.poll_s, timeout_s=0.5)
         units = sorted({c.unit for c in self.channels if c.unit})
         return Layout(
             rig="test",
@@ -113,7 +118,7 @@ class Room:
                 for u in units
             },
             channels={c.name: c for c in self.channels},
-            instruments={},
+            instruments={"meter": meter} if self.poll_s else {},
         )
 
     @property

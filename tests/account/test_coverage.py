@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from rig.account.coverage import REACH, hold, known_together, time_line
@@ -18,6 +18,7 @@ def span(a: float, b: float) -> tuple[int, int]:
 
 
 @given(st.sets(st.integers(1, 98), max_size=40))
+@settings(deadline=None)
 def test_n_polls_without_a_record_are_n_poll_periods_unlogged(missing: set[int]) -> None:
     polls = [t for t in range(100) if t not in missing]
     if np.median(np.diff(polls)) != 1:
@@ -62,6 +63,32 @@ def test_each_session_has_its_own_usual_interval() -> None:
     assert 500.5 - held.known.total_s == pytest.approx(105 - 99 - 0.5 - 3.0, abs=1e-9)
 
 
+def test_faster_polls_for_a_while_make_no_gaps_of_the_slower_ones() -> None:
+    """Near a limit a unit is polled ten times as often; most records of the session are then fast ones."""
+    t = np.concatenate([np.arange(0, 300.0), np.arange(300, 600, 0.1), np.arange(600, 900.0)])
+    held = hold(series("x", t, 1.0), span(0, 899), poll_s=1.0)
+    assert held.known.total_s == pytest.approx(899, abs=1e-6)
+
+
+def test_polls_that_are_missing_among_slow_and_fast_ones_are_found_all_the_same() -> None:
+    slow = [k for k in range(300) if not 100 <= k < 150]
+    t = np.concatenate([slow, np.arange(300, 600, 0.1), np.arange(600, 900.0)])
+    held = hold(series("x", t, 1.0), span(0, 899), poll_s=1.0)
+    assert 899 - held.known.total_s == pytest.approx(50, abs=1e-6)
+
+
+@given(st.sets(st.integers(1, 98), max_size=40), st.sampled_from([0.0, 1.0, 10.0]))
+@settings(deadline=None)
+def test_the_interval_of_the_rig_file_does_not_hide_missing_polls(missing: set[int], poll_s: float) -> None:
+    """Also where the rig file was changed to poll more slowly later on."""
+    polls = [t for t in range(100) if t not in missing]
+    kept = np.array(polls)
+    if any(len(kept[(kept > t - 8) & (kept < t + 8)]) < 14 for t in missing):
+        return  # so much is missing round about that no interval is the usual one
+    held = hold(series("x", polls, 1.0), span(-0.5, 99.5), poll_s=poll_s)
+    assert 100 - held.known.total_s == pytest.approx(len(missing), abs=1e-6)
+
+
 def test_one_reading_alone_in_its_session_takes_the_usual_interval_of_the_others() -> None:
     held = hold(series("x", [0, 1, 2, 3, 100], 1.0, session=[0, 0, 0, 0, 1]), span(-0.5, 200))
     assert held.known.total_s == pytest.approx(5.0, abs=1e-9)
@@ -90,6 +117,7 @@ def test_sessions_in_order_stay_where_they_are() -> None:
 
 
 @given(st.floats(0, 50), st.floats(0, 50))
+@settings(deadline=None)
 def test_the_integral_of_a_ramp_is_that_of_the_ramp(a: float, b: float) -> None:
     a, b = sorted((a, b))
     t = np.arange(0, 51.0, 0.5)

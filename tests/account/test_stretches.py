@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import numpy as np
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from rig.account.stretches import NOWHERE, Stretches, stretch, stretches
@@ -26,6 +26,7 @@ def spelled(time: Stretches) -> set[int]:
 
 
 @given(seconds, seconds)
+@settings(deadline=None)
 def test_the_algebra_is_that_of_sets(one: set[int], two: set[int]) -> None:
     a, b = made(one), made(two)
     assert spelled(a.both(b)) == one & two
@@ -35,6 +36,7 @@ def test_the_algebra_is_that_of_sets(one: set[int], two: set[int]) -> None:
 
 
 @given(seconds, st.integers(-1, 32))
+@settings(deadline=None)
 def test_what_lies_before_a_moment_is_what_a_set_holds_before_it(one: set[int], t: int) -> None:
     when = np.array([t], np.int64) * S
     assert made(one).before_s(when)[0] == sum(x < t for x in one)
@@ -42,6 +44,7 @@ def test_what_lies_before_a_moment_is_what_a_set_holds_before_it(one: set[int], 
 
 
 @given(st.lists(st.tuples(st.integers(0, 20), st.integers(0, 20)), max_size=8))
+@settings(deadline=None)
 def test_stretches_come_out_sorted_disjoint_and_not_touching(pairs: list[tuple[int, int]]) -> None:
     start = np.array([a for a, _ in pairs], np.int64) * S
     end = np.array([b for _, b in pairs], np.int64) * S
