@@ -145,7 +145,7 @@ def hold(
 ) -> Held:
     """Return the readings with the time each speaks for, cut to ``span_ns``.
 
-    shifts: result of ``time_line``, where sessions overlap. poll_s: the interval of the rig file (0: unknown).
+    shifts: result of ``time_line``, where sessions overlap. poll_s: interval of the rig file (0: unknown).
     """
     t_ns = series.t_ns
     if shifts and any(shifts.values()):
