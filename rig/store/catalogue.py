@@ -1,8 +1,8 @@
 """Which files make up a recording: told from their names alone, so it costs one look at each folder.
 
-A sealed file is named ``DAY[Thh]-FIRST-LAST.parquet`` after the journals it holds; it counts from the
-moment its name stands in ``events/``, which is given last. What a larger file holds, smaller files and
-journals hold no more, whether or not they have been removed yet: nothing is ever counted twice.
+A sealed pair is named ``DAY[Thh]-FIRST-LAST`` after the journals it holds; it counts from the moment its
+index stands in ``sealed/``, which is given last. What a larger pair holds, smaller pairs and journals hold
+no more, whether or not they have been removed yet: nothing is ever counted twice.
 """
 
 from __future__ import annotations
@@ -15,12 +15,15 @@ from pathlib import Path
 from rig.store import journal
 from rig.store.files import Disk
 
-SEALED = re.compile(r"(?P<day>\d{4}-\d\d-\d\d)(T(?P<hour>\d\d))?-(?P<first>\d{6,})-(?P<last>\d{6,})\.parquet")
+SEALED = re.compile(r"(?P<day>\d{4}-\d\d-\d\d)(T(?P<hour>\d\d))?-(?P<first>\d{6,})-(?P<last>\d{6,})")
+INDEX = ".json"
+PARQUET = ".parquet"
+PAIR = ("readings", "events")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, order=True)
 class Sealed:
-    """A sealed file by its name: journals ``first`` to ``last``, of one UTC day or one hour of it."""
+    """A sealed pair by its name: journals ``first`` to ``last``, of one UTC day or one hour of it."""
 
     first: int
     last: int
@@ -29,35 +32,47 @@ class Sealed:
     hour: str | None
 
     def holds(self, other: Sealed) -> bool:
-        """Return whether everything in ``other`` is in this file too."""
+        """Return whether everything in ``other`` is in this pair too."""
         return self.first <= other.first and other.last <= self.last
+
+    def index_path(self, run: Path) -> Path:
+        """Return the path of the index."""
+        return run / "sealed" / f"{self.name}{INDEX}"
+
+    def path(self, run: Path, folder: str) -> Path:
+        """Return the path of the Parquet file in ``readings`` or ``events``."""
+        return run / folder / f"{self.name}{PARQUET}"
+
+    def paths(self, run: Path) -> list[Path]:
+        """Return all three paths, the index first."""
+        return [self.index_path(run), *(self.path(run, folder) for folder in PAIR)]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Catalogue:
     """The files of a run that count, in recorded order, and those that do not, with the reason.
 
-    superseded: sealed files whose content is in a larger one; covered: journals that are sealed;
-    foreign: names that are no part of a recording; partial: readings whose sealing never ended, so that
-    their content is elsewhere; orphans: kept readings whose events file is gone.
+    sealed: pairs that count; orphans: those of them whose index is gone. superseded: pairs whose content
+    is in a larger one; covered: journals that are sealed; partial: Parquet files whose sealing never
+    ended, so that their content is elsewhere; foreign: names that are no part of a recording.
     """
 
     sealed: tuple[Sealed, ...]
     journals: tuple[int, ...]
-    superseded: tuple[Sealed, ...]
-    covered: tuple[int, ...]
-    partial: tuple[str, ...]
-    foreign: tuple[Path, ...]
-    orphans: tuple[str, ...] = ()
+    superseded: tuple[Sealed, ...] = ()
+    covered: tuple[int, ...] = ()
+    partial: tuple[Path, ...] = ()
+    orphans: tuple[Sealed, ...] = ()
+    foreign: tuple[Path, ...] = ()
 
 
 def sealed_name(day: str, hour: str | None, first: int, last: int) -> str:
-    """Return the name of the sealed file of a stretch of journals."""
-    return f"{day}{f'T{hour}' if hour else ''}-{first:06d}-{last:06d}.parquet"
+    """Return the name of the sealed pair of a stretch of journals."""
+    return f"{day}{f'T{hour}' if hour else ''}-{first:06d}-{last:06d}"
 
 
 def parse(name: str) -> Sealed | None:
-    """Return what a sealed file's name says, None if it is no such name."""
+    """Return what the name of a pair says, None if it is no such name."""
     match = SEALED.fullmatch(name)
     if match is None or int(match["first"]) > int(match["last"]):
         return None
@@ -67,7 +82,7 @@ def parse(name: str) -> Sealed | None:
 
 
 def look(run: Path, disk: Disk, bad: Collection[str] = ()) -> Catalogue:
-    """Return the files of the run at ``run``; sealed files named in ``bad`` are taken as not there."""
+    """Return the files of the run at ``run``; pairs named in ``bad`` are taken as not there."""
     foreign: list[Path] = []
     numbers: list[int] = []
     # Journals first: one that is sealed and removed meanwhile is then found among the sealed ones.
@@ -77,31 +92,35 @@ def look(run: Path, disk: Disk, bad: Collection[str] = ()) -> Catalogue:
             foreign.append(run / "journal" / name)
         else:
             numbers.append(number)
-    found: list[Sealed] = []
-    for name in _visible(disk, run / "events"):
-        sealed = parse(name)
-        if sealed is None:
-            foreign.append(run / "events" / name)
-        elif name not in bad:
-            found.append(sealed)
-    committed = {sealed.name for sealed in found} | set(bad)
-    loose: list[Sealed] = []
-    for name in _visible(disk, run / "readings"):
-        sealed = parse(name)
-        if sealed is None:
-            foreign.append(run / "readings" / name)
-        elif name not in committed:
-            loose.append(sealed)
-    elsewhere = set(numbers).union(*(range(one.first, one.last + 1) for one in found))
-    orphans = [one for one in loose if not elsewhere.issuperset(range(one.first, one.last + 1))]
-    kept, superseded = choose(found + orphans)
-    covered = [n for n in numbers if any(sealed.first <= n <= sealed.last for sealed in kept)]
+    found = {sealed.name: sealed for sealed in _pairs(disk, run / "sealed", INDEX, foreign)}
+    loose: dict[str, Sealed] = {}
+    files: list[tuple[Sealed, Path]] = []
+    for folder in PAIR:
+        for sealed in _pairs(disk, run / folder, PARQUET, foreign):
+            if sealed.name not in found and sealed.name not in bad:
+                loose[sealed.name] = sealed
+                files.append((sealed, sealed.path(run, folder)))
+    good = [sealed for name, sealed in found.items() if name not in bad]
+    elsewhere = set(numbers).union(*(range(one.first, one.last + 1) for one in good))
+    orphans = [one for one in loose.values() if not elsewhere.issuperset(range(one.first, one.last + 1))]
+    kept, superseded = choose(good + orphans)
+    covered = {n for n in numbers if any(sealed.first <= n <= sealed.last for sealed in kept)}
     return Catalogue(
-        sealed=tuple(kept), superseded=tuple(superseded), covered=tuple(covered),
-        journals=tuple(n for n in sorted(numbers) if n not in set(covered)), foreign=tuple(foreign),
-        partial=tuple(one.name for one in loose if one not in orphans),
-        orphans=tuple(one.name for one in orphans),
+        sealed=tuple(kept), superseded=tuple(superseded), covered=tuple(sorted(covered)),
+        journals=tuple(n for n in sorted(numbers) if n not in covered), foreign=tuple(foreign),
+        partial=tuple(path for sealed, path in files if sealed not in orphans), orphans=tuple(orphans),
     )  # fmt: skip
+
+
+def _pairs(disk: Disk, folder: Path, suffix: str, foreign: list[Path]) -> list[Sealed]:
+    pairs = []
+    for name in _visible(disk, folder):
+        sealed = parse(name.removesuffix(suffix)) if name.endswith(suffix) else None
+        if sealed is None:
+            foreign.append(folder / name)
+        else:
+            pairs.append(sealed)
+    return pairs
 
 
 def choose(found: list[Sealed]) -> tuple[list[Sealed], list[Sealed]]:

@@ -113,7 +113,8 @@ def _block(
     table = np.frombuffer(b"".join(payloads), dtype=layout)
     t_ns, h_ns = stamps.interval(table["sent"].astype(np.int64), table["received"].astype(np.int64))
     t_ns, h_ns = stamps.rounded(t_ns + offset_ns, h_ns)
-    value = np.where(table["status"] > Status.SUSPECT, np.nan, table["value"])
+    missing = (table["status"] > Status.SUSPECT) | np.isnan(table["value"])
+    value = np.where(missing, np.nan, table["value"])  # one NaN, whatever bits the driver made
     return BlockColumns(
         channels=channels, seq=np.array(numbers, np.int64), t_ns=t_ns, h_ns=h_ns,
         value=value, status=table["status"],

@@ -11,6 +11,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Protocol
+from zlib import crc32
 
 from rig.errors import StoreError
 
@@ -215,6 +216,15 @@ def discard(disk: Disk, path: Path) -> None:
         disk.remove(path)
     except OSError:
         return
+
+
+def checksum(disk: Disk, path: Path, piece: int = 1 << 22) -> tuple[int, int]:
+    """Return length and CRC-32 of a file, read piece by piece. Raises OSError."""
+    size = crc = 0
+    while data := disk.read(path, size, piece):
+        size += len(data)
+        crc = crc32(data, crc)
+    return size, crc
 
 
 def clear_temporary(disk: Disk, folders: Sequence[Path]) -> list[Path]:

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import io
 import json
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Iterable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, field, replace
 from pathlib import Path
@@ -18,87 +18,20 @@ import numpy as np
 from numpy.typing import NDArray
 
 from rig.core.model import Event, Series, Status
-from rig.errors import DamageError, FormatError
+from rig.errors import DamageError, StoreError
 from rig.store import journal
 from rig.store.files import Disk, File
+from rig.store.index import ChannelNote, FileNote, Index
 
 if TYPE_CHECKING:
     import pyarrow as pa
 
-FORMAT = 1
 KEY = b"soakrig"
-COLUMNS = ("time", "channel", "value", "status", "half_width", "session")
 STATISTICS = ["time", "channel", "value", "status"]
 LEVEL = 3
 NS = 1000
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class SessionNote:
-    """What a sealed file keeps of a session: who recorded, on which time line. Times in ns."""
-
-    boot_id: str
-    offset_ns: int
-    boot_ns: int
-    utc_ns: int
-    synchronised: bool
-    software: str
-    host: str
-    config: str
-    start_ns: int
-    end_ns: int
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Footer:
-    """What both files of a sealed pair say of themselves.
-
-    channels: one row group each, in this order, with ``rows`` readings and the checksum ``crcs`` of
-    their content. damage: what was missing from the journals when they were sealed.
-    """
-
-    run: str
-    first: int
-    last: int
-    sessions: Mapping[int, SessionNote]
-    channels: tuple[str, ...] = ()
-    rows: tuple[int, ...] = ()
-    crcs: tuple[int, ...] = ()
-    events: int = 0
-    damage: tuple[Mapping[str, Any], ...] = ()
-
-    def to_bytes(self) -> bytes:
-        """Return the JSON text for the files' metadata."""
-        sessions = {
-            str(number): {name: getattr(note, name) for name in note.__dataclass_fields__}
-            for number, note in self.sessions.items()
-        }
-        content = {
-            "format": FORMAT, "run": self.run, "journals": [self.first, self.last], "sessions": sessions,
-            "channels": self.channels, "rows": self.rows, "crcs": self.crcs, "events": self.events,
-            "damage": self.damage, "statuses": {str(int(code)): code.name for code in Status},
-        }  # fmt: skip
-        return json.dumps(content, separators=(",", ":"), ensure_ascii=False).encode()
-
-    @staticmethod
-    def parse(path: Path, raw: bytes | None) -> Footer:
-        """Return the footer from a file's metadata. Raises FormatError or DamageError naming ``path``."""
-        try:
-            content = json.loads(raw or b"null")
-            version = content["format"]
-            if version > FORMAT:
-                raise FormatError(
-                    f"{path}: sealed format {version}, this soakrig reads format {FORMAT}; "
-                    "install the newer soakrig to read it"
-                )
-            return Footer(
-                run=content["run"], first=content["journals"][0], last=content["journals"][1],
-                sessions={int(n): SessionNote(**note) for n, note in content["sessions"].items()},
-                channels=tuple(content["channels"]), rows=tuple(content["rows"]),
-                crcs=tuple(content["crcs"]), events=content["events"], damage=tuple(content["damage"]),
-            )  # fmt: skip
-        except (ValueError, KeyError, TypeError, IndexError) as error:
-            raise DamageError(f"{path}: not a sealed file of a run: no readable footer ({error!r})") from None
+END_BYTES = 8
+"""A Parquet file ends with the length of its footer (4 bytes) and ``PAR1``."""
 
 
 def content_crc(series: Series) -> int:
@@ -141,12 +74,13 @@ def events_schema() -> pa.Schema:
 
 
 class _Sink(io.RawIOBase):
-    """A File as pyarrow wants to write to one."""
+    """A File as pyarrow wants to write to one; it keeps count and checksum of what goes through."""
 
     def __init__(self, file: File) -> None:
         super().__init__()
         self._file = file
-        self._at = 0
+        self.size = 0
+        self.crc = 0
 
     def writable(self) -> bool:
         return True
@@ -154,54 +88,82 @@ class _Sink(io.RawIOBase):
     def write(self, data: Any) -> int:
         raw = bytes(data)
         self._file.append(raw)
-        self._at += len(raw)
+        self.size += len(raw)
+        self.crc = crc32(raw, self.crc)
         return len(raw)
 
     def tell(self) -> int:
-        return self._at
+        return self.size
+
+
+@dataclass(slots=True)
+class _Writing:
+    """A Parquet file being written; ``note`` is there once it is durable."""
+
+    writer: Any
+    note: FileNote | None = None
 
 
 @contextmanager
-def _written(disk: Disk, path: Path, schema: pa.Schema, **options: Any) -> Iterator[Any]:
+def _written(disk: Disk, path: Path, schema: pa.Schema, **options: Any) -> Iterator[_Writing]:
     """Yield a Parquet writer to ``path``; the file is durable at the end. Raises OSError."""
     import pyarrow as pa
     import pyarrow.parquet as pq
 
     file = disk.create(path)
+    sink = _Sink(file)
     try:
         with pq.ParquetWriter(
-            pa.PythonFile(_Sink(file), mode="w"), schema, compression="zstd", compression_level=LEVEL,
+            pa.PythonFile(sink, mode="w"), schema, compression="zstd", compression_level=LEVEL,
             write_page_checksum=True, data_page_version="2.0", **options,
         ) as writer:  # fmt: skip
-            yield writer
+            writing = _Writing(writer)
+            yield writing
         file.sync()
     finally:
         file.close()
+    tail = _tail_bytes(disk, path, sink.size)
+    tail_crc = crc32(disk.read(path, sink.size - tail, tail))
+    writing.note = FileNote(size=sink.size, crc=sink.crc, tail=tail, tail_crc=tail_crc)
 
 
-def write_readings(disk: Disk, path: Path, parts: Iterable[Series], footer: Footer) -> Footer:
-    """Write each series as one row group to ``path`` and return the footer with channels, rows and CRCs.
+def _tail_bytes(disk: Disk, path: Path, size: int) -> int:
+    """Return the length of a Parquet file's footer, its own length and the closing mark included."""
+    footer = int.from_bytes(disk.read(path, size - END_BYTES, 4), "little")
+    return min(size, footer + END_BYTES)
+
+
+def write_readings(disk: Disk, path: Path, parts: Iterable[Series], index: Index) -> Index:
+    """Write each series as one row group to ``path``; return the index with notes on them and the file.
 
     The file is durable, its name is not. Raises OSError.
     """
-    names: list[str] = []
-    rows: list[int] = []
-    crcs: list[int] = []
+    channels: dict[str, ChannelNote] = {}
     schema = readings_schema()
     with _written(
         disk, path, schema, use_dictionary=["channel", "value", "status", "half_width", "session"],
         column_encoding={"time": "DELTA_BINARY_PACKED"}, write_statistics=STATISTICS,
-    ) as writer:  # fmt: skip
+    ) as writing:  # fmt: skip
         for series in parts:
-            if not len(series):
-                continue
-            writer.write_table(_table(series, schema), row_group_size=len(series))
-            names.append(series.channel)
-            rows.append(len(series))
-            crcs.append(content_crc(series))
-        full = replace(footer, channels=tuple(names), rows=tuple(rows), crcs=tuple(crcs))
-        writer.add_key_value_metadata({KEY.decode(): full.to_bytes().decode()})
-    return full
+            if len(series):
+                writing.writer.write_table(_table(series, schema), row_group_size=len(series))
+                channels[series.channel] = note_on(series)
+        index = replace(index, channels=channels)
+        writing.writer.add_key_value_metadata({KEY: index.to_bytes()})
+    assert writing.note is not None
+    return replace(index, files={**index.files, "readings": writing.note})
+
+
+def note_on(series: Series) -> ChannelNote:
+    """Return a channel's readings in a few numbers. There must be at least one."""
+    numbers = series.value[~np.isnan(series.value)]
+    return ChannelNote(
+        rows=len(series), crc=content_crc(series),
+        start_ns=int(series.t_ns.min()), end_ns=int(series.t_ns.max()),
+        low=float(numbers.min()) if len(numbers) else np.nan,
+        high=float(numbers.max()) if len(numbers) else np.nan,
+        worst=int(series.status.max()),
+    )  # fmt: skip
 
 
 def _table(series: Series, schema: pa.Schema) -> pa.Table:
@@ -217,7 +179,7 @@ def _table(series: Series, schema: pa.Schema) -> pa.Table:
     ], schema=schema)  # fmt: skip
 
 
-def write_events(disk: Disk, path: Path, events: Iterable[Event], footer: Footer) -> Footer:
+def write_events(disk: Disk, path: Path, events: Iterable[Event], index: Index) -> Index:
     """Write events to ``path``; like ``write_readings``."""
     import pyarrow as pa
 
@@ -233,94 +195,100 @@ def write_events(disk: Disk, path: Path, events: Iterable[Event], footer: Footer
         pa.array([event.session for event in listed], pa.int32()),
         pa.array([event.seq for event in listed], pa.int64()),
     ], schema=schema)  # fmt: skip
-    full = replace(footer, events=len(listed))
-    with _written(disk, path, schema) as writer:
+    index = replace(index, events=len(listed))
+    with _written(disk, path, schema) as writing:
         if listed:
-            writer.write_table(table)
-        writer.add_key_value_metadata({KEY.decode(): full.to_bytes().decode()})
-    return full
+            writing.writer.write_table(table)
+        writing.writer.add_key_value_metadata({KEY: replace(index, files={}).to_bytes()})
+    assert writing.note is not None
+    return replace(index, files={**index.files, "events": writing.note})
 
 
 @dataclass(slots=True, kw_only=True)
 class ReadingsFile:
-    """A readings file, opened: its footer, and the row groups as they are asked for."""
+    """A readings file, opened: its index, and the row groups as they are asked for."""
 
     path: Path
+    index: Index
     metadata: Any = field(repr=False)
-    footer: Footer
-    index: dict[str, int]
+    groups: dict[str, int]
 
     @staticmethod
-    def open(path: Path) -> ReadingsFile:
-        """Return the file by its footer. Raises FileNotFoundError, DamageError or FormatError."""
-        metadata = _metadata(path)
-        footer = Footer.parse(path, (metadata.metadata or {}).get(KEY))
-        if metadata.num_row_groups != len(footer.channels) or metadata.num_rows != sum(footer.rows):
-            raise DamageError(f"{path}: its footer and its row groups do not agree")
-        index = {name: k for k, name in enumerate(footer.channels)}
-        return ReadingsFile(path=path, metadata=metadata, footer=footer, index=index)
+    def open(disk: Disk, path: Path, index: Index | None) -> ReadingsFile:
+        """Return the file; without ``index`` it is taken from the file's own metadata.
 
-    def series(self, channel: str) -> Series | None:
-        """Return all readings of a channel, None if there are none.
-
-        Every page's checksum is verified. Raises FileNotFoundError or DamageError.
+        Raises FileNotFoundError, DamageError or FormatError.
         """
         import pyarrow as pa
         import pyarrow.parquet as pq
 
-        group = self.index.get(channel)
-        if group is None:
-            return None
         try:
-            with pq.ParquetFile(
-                self.path, metadata=self.metadata, page_checksum_verification=True, pre_buffer=False
-            ) as file:
-                table = file.read_row_group(
-                    group, columns=["time", "value", "status", "half_width", "session"], use_threads=False
-                )
+            if index is not None:
+                _check_tail(disk, path, index.files["readings"])
+            metadata: Any = pq.read_metadata(path)
         except FileNotFoundError:
             raise
         except (OSError, pa.ArrowException) as error:
-            raise DamageError(
-                f"{self.path}: the readings of {channel} are damaged ({error}); "
-                f"{self.footer.rows[group]} readings cannot be read"
-            ) from None
-        return Series(
-            channel=channel,
-            t_ns=_numbers(table, "time").view(np.int64) * NS,
-            h_ns=_numbers(table, "half_width") * NS,
-            value=table.column("value").to_numpy(),
-            status=_numbers(table, "status"),
-            session=_numbers(table, "session"),
-        )
+            raise DamageError(f"{path}: not a Parquet file that can be read ({error})") from None
+        if index is None:
+            index = Index.parse(path, (metadata.metadata or {}).get(KEY, b""))
+        if metadata.num_row_groups != len(index.channels):
+            raise DamageError(f"{path}: its index and its row groups do not agree")
+        groups = {name: k for k, name in enumerate(index.channels)}
+        return ReadingsFile(path=path, index=index, metadata=metadata, groups=groups)
 
-    def stretch(self, channel: str) -> tuple[int, int, float, float, int, int] | None:
-        """Return (first stamp, last stamp, least, greatest value, worst status, rows) from the footer alone.
+    def series(self, channel: str) -> Series | None:
+        """Return all readings of a channel, None if there are none.
 
-        Stamps in UTC ns; NaN for the values where no reading carries a number.
+        The content's checksum is verified. Raises FileNotFoundError or DamageError.
         """
-        group = self.index.get(channel)
-        if group is None:
+        import pyarrow as pa
+        import pyarrow.parquet as pq
+
+        note = self.index.channels.get(channel)
+        if note is None:
             return None
-        columns = self.metadata.row_group(group)
-        time, value, status = (columns.column(k).statistics for k in (0, 2, 3))
-        # The raw physical values: datetimes would cost a conversion each.
-        low, high = (value.min, value.max) if value.has_min_max else (np.nan, np.nan)
-        start, end = time.min_raw * NS, time.max_raw * NS
-        return start, end, float(low), float(high), int(status.max_raw), int(columns.num_rows)
+        try:
+            with pq.ParquetFile(self.path, metadata=self.metadata, pre_buffer=False) as file:
+                table = file.read_row_group(
+                    self.groups[channel], columns=["time", "value", "status", "half_width", "session"],
+                    use_threads=False,
+                )  # fmt: skip
+                series = Series(
+                    channel=channel, t_ns=_numbers(table, "time").view(np.int64) * NS,
+                    h_ns=_numbers(table, "half_width") * NS, value=table.column("value").to_numpy(),
+                    status=_numbers(table, "status"), session=_numbers(table, "session"),
+                )  # fmt: skip
+        except FileNotFoundError:
+            raise
+        except (OSError, KeyError, ValueError, pa.ArrowException) as error:
+            raise self._damaged(channel, str(error)) from None
+        if content_crc(series) != note.crc:
+            raise self._damaged(channel, "they are not those that were written")
+        return series
+
+    def _damaged(self, channel: str, why: str) -> DamageError:
+        rows = self.index.channels[channel].rows
+        return DamageError(f"{self.path}: {rows} readings of {channel} are damaged ({why})")
 
     def check(self) -> list[str]:
-        """Return what is wrong with the content, row group by row group; nothing if all is well."""
+        """Return what is wrong with the readings, channel by channel; nothing if all is well."""
         wrong = []
-        for name, crc, rows in zip(self.footer.channels, self.footer.crcs, self.footer.rows, strict=True):
+        for name in self.index.channels:
             try:
-                series = self.series(name)
-            except DamageError as error:
+                self.series(name)
+            except StoreError as error:
                 wrong.append(str(error))
-                continue
-            if series is None or len(series) != rows or content_crc(series) != crc:
-                wrong.append(f"{self.path}: the readings of {name} are not those that were written")
         return wrong
+
+
+def _check_tail(disk: Disk, path: Path, note: FileNote) -> None:
+    """Raise DamageError if the file has not the length and footer that were written."""
+    size = disk.size(path)
+    if size != note.size:
+        raise DamageError(f"{path}: {note.size} bytes were written, {size} are there")
+    if crc32(disk.read(path, note.size - note.tail, note.tail)) != note.tail_crc:
+        raise DamageError(f"{path}: its footer is damaged")
 
 
 def _numbers(table: Any, column: str) -> NDArray[Any]:
@@ -328,37 +296,28 @@ def _numbers(table: Any, column: str) -> NDArray[Any]:
     return numbers
 
 
-def _metadata(path: Path) -> Any:
+def read_events(disk: Disk, path: Path, index: Index | None) -> list[Event]:
+    """Return the events of an events file; without ``index`` nothing is compared with what was written.
+
+    Raises FileNotFoundError, DamageError or FormatError.
+    """
     import pyarrow as pa
     import pyarrow.parquet as pq
 
     try:
-        return pq.read_metadata(path)
-    except FileNotFoundError:
-        raise
-    except (OSError, pa.ArrowException) as error:
-        raise DamageError(f"{path}: not a Parquet file that can be read ({error})") from None
-
-
-def read_events(path: Path) -> tuple[Footer, list[Event]]:
-    """Return footer and events of an events file. Raises FileNotFoundError, DamageError or FormatError."""
-    import pyarrow as pa
-    import pyarrow.parquet as pq
-
-    footer = Footer.parse(path, (_metadata(path).metadata or {}).get(KEY))
-    try:
-        with pq.ParquetFile(path, page_checksum_verification=True) as file:
+        raw = disk.read(path)
+        if index is not None and crc32(raw) != index.files["events"].crc:
+            raise DamageError(f"{path}: its checksum is wrong")
+        with pq.ParquetFile(pa.BufferReader(raw), page_checksum_verification=True) as file:
             table = file.read(use_threads=False)
+        stamps = _numbers(table, "time").view(np.int64).tolist() if table.num_rows else []
+        rest = [table.column(name).to_pylist() for name in events_schema().names[1:]]
+        return [
+            Event(kind=journal.kind_of(kind), t_ns=t_ns, session=session, seq=seq, subject=subject, text=text,
+                  data=json.loads(data))
+            for t_ns, kind, subject, text, data, session, seq in zip(stamps, *rest, strict=True)
+        ]  # fmt: skip
     except FileNotFoundError:
         raise
-    except (OSError, pa.ArrowException) as error:
-        raise DamageError(f"{path}: its events are damaged ({error})") from None
-    if table.num_rows != footer.events:
-        raise DamageError(f"{path}: {footer.events} events were written, {table.num_rows} are there")
-    stamps = _numbers(table, "time").view(np.int64).tolist() if table.num_rows else []
-    rest = [table.column(name).to_pylist() for name in events_schema().names[1:]]
-    return footer, [
-        Event(kind=journal.kind_of(kind), t_ns=t_ns, session=session, seq=seq, subject=subject, text=text,
-              data=json.loads(data))
-        for t_ns, kind, subject, text, data, session, seq in zip(stamps, *rest, strict=True)
-    ]  # fmt: skip
+    except (OSError, KeyError, ValueError, pa.ArrowException) as error:
+        raise DamageError(f"{path}: its events cannot be read ({error})") from None

@@ -5,11 +5,8 @@ from __future__ import annotations
 import enum
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field
-from datetime import UTC, datetime
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, TypeVar
-
-import numpy as np
+from typing import TypeVar
 
 from rig.core.model import Event, EventKind, Layout, Series, Session
 from rig.errors import StoreError
@@ -18,14 +15,12 @@ from rig.store.catalogue import Catalogue, Sealed
 from rig.store.columns import Content, content, joined, within
 from rig.store.files import OS_DISK, Disk
 from rig.store.journal import JournalReader
+from rig.store.notes import Skipped, Stretch, named_span, outside, skipped_by, stretch_of
+from rig.store.pair import Pair
 from rig.store.rundir import RunDir, SessionFacts
-
-if TYPE_CHECKING:
-    from rig.store.parquet import ReadingsFile
 
 PATIENCE = 5
 """How often to look again when a file was sealed away while it was being read."""
-HOUR_NS = 3_600_000_000_000
 _T = TypeVar("_T")
 
 
@@ -35,36 +30,6 @@ class State(enum.StrEnum):
     RUNNING = "running"
     FINISHED = "finished"
     CRASHED = "crashed"
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Skipped:
-    """A file, or part of one, that a reading of the run does not contain, and why.
-
-    start_ns, end_ns: the stretch of time that is missing with it (UTC), None where that is not known.
-    """
-
-    path: Path
-    reason: str
-    start_ns: int | None = None
-    end_ns: int | None = None
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Stretch:
-    """A stretch of one channel as a file's footer tells it, without reading the readings.
-
-    start_ns, end_ns: first and last stamp (UTC). low, high: least and greatest value, NaN where no
-    reading carries a number. worst: greatest status code. rows: number of readings.
-    """
-
-    source: str
-    start_ns: int
-    end_ns: int
-    low: float
-    high: float
-    worst: int
-    rows: int
 
 
 @dataclass(slots=True)
@@ -90,8 +55,7 @@ class Run:
     _skipped: list[Skipped] = field(init=False, default_factory=list)
     _faults: dict[tuple[str, str], Skipped] = field(init=False, default_factory=dict)
     _bad: set[str] = field(init=False, default_factory=set)
-    _files: dict[str, ReadingsFile] = field(init=False, default_factory=dict)
-    _events: dict[str, list[Event]] = field(init=False, default_factory=dict)
+    _pairs: dict[str, Pair] = field(init=False, default_factory=dict)
 
     @staticmethod
     def open(path: Path | str, disk: Disk = OS_DISK) -> Run:
@@ -108,7 +72,10 @@ class Run:
 
     def _look(self) -> None:
         self._begun = rundir.read_sessions(self.dir, self.disk)
-        found = catalogue.look(self.dir.path, self.disk, self._bad)
+        pairs = None
+        while pairs is None:
+            found = catalogue.look(self.dir.path, self.disk, self._bad)
+            pairs = self._look_at_pairs(found)
         skipped = [Skipped(path=path, reason="not a file of a recording") for path in found.foreign]
         folder = self.dir.folder("damaged")
         skipped += [
@@ -125,10 +92,7 @@ class Run:
                 one.content = content(one.reader, successor)
                 one.bytes_read, one.successor_seq = one.reader.end, successor
             skipped += self._journal_faults(one, newest=number == max(found.journals))
-        self.catalogue, self._live, self._skipped = found, live, skipped
-        names = {sealed.name for sealed in found.sealed}
-        self._files = {name: file for name, file in self._files.items() if name in names}
-        self._events = {name: events for name, events in self._events.items() if name in names}
+        self.catalogue, self._live, self._skipped, self._pairs = found, live, skipped, pairs
 
     def _open_journals(
         self, found: Catalogue, live: dict[int, _Live], skipped: list[Skipped]
@@ -161,7 +125,7 @@ class Run:
         for note in reader.faults(one.successor_seq):
             unfinished = note["reason"] == "torn" and newest and not reader.closed and not reader.holes
             if not (unfinished and self._is_running()):
-                yield _skipped(reader.path, note)
+                yield skipped_by(reader.path, note)
         for seq in one.content.senseless:
             yield Skipped(path=reader.path, reason=f"record {seq} makes no sense in its session")
 
@@ -179,44 +143,42 @@ class Run:
     def _is_running(self) -> bool:
         return rundir.is_held(self.dir.path / rundir.LOCK)
 
-    # ---- sealed files
-
-    def _opened(self) -> list[tuple[Sealed, ReadingsFile]]:
-        """Return the sealed files that can be read, in recorded order."""
-        opened = []
-        for sealed in self.catalogue.sealed:
-            file = self._open(sealed)
-            if file is None:
-                return self._opened()  # what the bad file was to hold may be in others still
-            opened.append((sealed, file))
-        return opened
-
-    def _open(self, sealed: Sealed) -> ReadingsFile | None:
-        from rig.store.parquet import ReadingsFile
-
-        if sealed.name in self._files:
-            return self._files[sealed.name]
-        path = self.dir.folder("readings") / sealed.name
-        try:
-            file = ReadingsFile.open(path)
-        except FileNotFoundError:
-            if (self.dir.folder("events") / sealed.name).exists():
-                self._give_up(sealed, Skipped(path=path, reason="the readings are not there"))
+    def _look_at_pairs(self, found: Catalogue) -> dict[str, Pair] | None:
+        """Return the sealed pairs by name; None if one proved useless, so that the look must be repeated."""
+        pairs: dict[str, Pair] = {}
+        for sealed in found.sealed:
+            pair = self._pairs.get(sealed.name)
+            try:
+                pair = pair or Pair.open(self.dir, sealed, self.disk)
+                missing = pair.missing()
+            except FileNotFoundError:
+                if sealed.index_path(self.dir.path).exists():
+                    self._give_up(sealed, "its readings are not there")
+                    return None
+                raise
+            except (OSError, StoreError) as error:
+                self._give_up(sealed, str(error))
                 return None
-            raise
-        except (OSError, StoreError) as error:
-            self._give_up(sealed, Skipped(path=path, reason=str(error)))
-            return None
-        self._files[sealed.name] = file
-        for note in file.footer.damage:
-            self._fault(_skipped(path, note))
-        return file
+            if missing and not sealed.index_path(self.dir.path).exists() and sealed not in found.orphans:
+                raise FileNotFoundError(missing)  # merged away just now
+            if pair.fault:
+                self._fault(Skipped(path=sealed.index_path(self.dir.path), reason=pair.fault))
+            if "/readings/" in missing:
+                self._give_up(sealed, missing)
+                return None
+            if missing:
+                self._fault(Skipped(path=sealed.path(self.dir.path, "events"), reason=missing))
+            for note in pair.index.damage:
+                self._fault(skipped_by(sealed.path(self.dir.path, "readings"), note))
+            pairs[sealed.name] = pair
+        return pairs
 
-    def _give_up(self, sealed: Sealed, why: Skipped) -> None:
-        start_ns, end_ns = _named_span(sealed)
-        self._fault(Skipped(path=why.path, reason=why.reason, start_ns=start_ns, end_ns=end_ns))
+    def _give_up(self, sealed: Sealed, why: str) -> None:
+        """Take a pair as not there: what it was to hold may be in others still."""
+        start_ns, end_ns = named_span(sealed)
+        path = sealed.path(self.dir.path, "readings")
+        self._fault(Skipped(path=path, reason=why, start_ns=start_ns, end_ns=end_ns))
         self._bad.add(sealed.name)
-        self._look()
 
     def _fault(self, skipped: Skipped) -> None:
         self._faults.setdefault((str(skipped.path), skipped.reason), skipped)
@@ -233,6 +195,9 @@ class Run:
         """Whether somebody records now; if not, whether the last session ended with a stop."""
         if self._is_running():
             return State.RUNNING
+        newest = max(self._begun, default=None)
+        if newest is not None and self._begun[newest].stopped_ns is not None:
+            return State.FINISHED
         sessions = self.sessions
         return State.FINISHED if sessions and sessions[-1].clean else State.CRASHED
 
@@ -256,8 +221,10 @@ class Run:
 
     @property
     def skipped(self) -> tuple[Skipped, ...]:
-        """Everything that reading this run leaves out, with the reason, as far as it was read so far."""
-        self._patiently(self._opened)
+        """Everything that reading this run leaves out, with the reason, as far as it was read so far.
+
+        Damage inside a sealed file shows when that part is read; ``verify`` reads all of it.
+        """
         return (*self._skipped, *self._faults.values())
 
     @property
@@ -271,8 +238,8 @@ class Run:
     def _spans(self) -> dict[int, list[tuple[int, int]]]:
         """Return the stretches of time of each session."""
         spans: dict[int, list[tuple[int, int]]] = {}
-        for _, file in self._patiently(self._opened):
-            for number, note in file.footer.sessions.items():
+        for pair in self._pairs.values():
+            for number, note in pair.index.sessions.items():
                 spans.setdefault(number, []).append((note.start_ns, note.end_ns))
         for one in self._live.values():
             if span := one.content.span():
@@ -290,7 +257,7 @@ class Run:
             own = spans.get(number, [(anchor, anchor)])
             sessions.append(Session(
                 number=number, boot_id=begun.facts.boot_id, start_ns=min(first for first, _ in own),
-                end_ns=max(last for _, last in own), clean=number in stops,
+                end_ns=max(last for _, last in own), clean=begun.stopped_ns is not None or number in stops,
                 synchronised=begun.facts.synchronised, software=begun.facts.software, host=begun.facts.host,
             ))  # fmt: skip
         return tuple(sessions)
@@ -298,7 +265,7 @@ class Run:
     def channels(self) -> list[str]:
         """Return the names of all channels with readings, sorted."""
         names = {name for one in self._live.values() for name in one.content.channels()}
-        names.update(*(file.index for _, file in self._patiently(self._opened)))
+        names.update(*(pair.index.channels for pair in self._pairs.values()))
         return sorted(names)
 
     # ---- content
@@ -310,24 +277,23 @@ class Run:
         return sorted(events, key=lambda event: (event.session, event.seq))
 
     def _sealed_events(self) -> list[Event]:
-        from rig.store.parquet import read_events
-
         events: list[Event] = []
-        for sealed in self.catalogue.sealed:
-            path = self.dir.folder("events") / sealed.name
-            if sealed.name not in self._events:
-                try:
-                    self._events[sealed.name] = read_events(path)[1]
-                except FileNotFoundError:
-                    if sealed.name not in self.catalogue.orphans:
-                        raise
-                    self._fault(Skipped(path=path, reason="the events are not there"))
-                    self._events[sealed.name] = []
-                except (OSError, StoreError) as error:
-                    self._fault(Skipped(path=path, reason=str(error)))
-                    self._events[sealed.name] = []
-            events += self._events[sealed.name]
+        for pair in self._pairs.values():
+            try:
+                events += pair.events()
+            except FileNotFoundError as error:
+                self._vanished(pair, "events", error)
+            except (OSError, StoreError) as error:
+                path = pair.sealed.path(self.dir.path, "events")
+                self._fault(Skipped(path=path, reason=str(error)))
         return events
+
+    def _vanished(self, pair: Pair, folder: str, error: FileNotFoundError) -> None:
+        """Raise the error again if the whole pair was merged away meanwhile, note it if only this is gone."""
+        path = pair.sealed.path(self.dir.path, folder)
+        if not pair.sealed.index_path(self.dir.path).exists() and pair.sealed not in self.catalogue.orphans:
+            raise error
+        self._fault(Skipped(path=path, reason=f"{path} is not there"))
 
     def series(self, channel: str, start_ns: int | None = None, end_ns: int | None = None) -> Series:
         """Return the readings of a channel stamped from ``start_ns`` to ``end_ns`` (both included, UTC).
@@ -339,17 +305,21 @@ class Run:
 
     def _series(self, channel: str, start_ns: int | None, end_ns: int | None) -> Series:
         parts: list[tuple[int, Series]] = []
-        for sealed, file in self._opened():
-            facts = file.stretch(channel)
-            if facts is None or _outside(facts[0], facts[1], start_ns, end_ns):
+        for pair in self._pairs.values():
+            note = pair.index.channels.get(channel)
+            if note is None or outside(note.start_ns, note.end_ns, start_ns, end_ns):
                 continue
             try:
-                part = file.series(channel)
-            except StoreError as error:
-                self._fault(Skipped(path=file.path, reason=str(error), start_ns=facts[0], end_ns=facts[1]))
+                part = pair.series(channel)
+            except FileNotFoundError as error:
+                self._vanished(pair, "readings", error)
+                continue
+            except (OSError, StoreError) as error:
+                path = pair.sealed.path(self.dir.path, "readings")
+                self._fault(Skipped(path=path, reason=str(error), start_ns=note.start_ns, end_ns=note.end_ns))
                 continue
             if part is not None:
-                parts.append((sealed.first, within(part, start_ns, end_ns)))
+                parts.append((pair.sealed.first, within(part, start_ns, end_ns)))
         for number, one in self._live.items():
             part = one.content.series(channel)
             if part is not None:
@@ -360,58 +330,19 @@ class Run:
     def stretches(self, channel: str) -> list[Stretch]:
         """Return the channel's stretches in recorded order, one per sealed file or journal.
 
-        Sealed ones come from footers alone: the way to find where something happened in a long run.
+        Sealed ones come from the index alone: the way to find where something happened in a long run.
         """
         found: list[tuple[int, Stretch]] = []
-        for sealed, file in self._patiently(self._opened):
-            facts = file.stretch(channel)
-            if facts is not None:
-                found.append((sealed.first, Stretch(
-                    source=sealed.name, start_ns=facts[0], end_ns=facts[1], low=facts[2], high=facts[3],
-                    worst=facts[4], rows=facts[5],
+        for pair in self._pairs.values():
+            note = pair.index.channels.get(channel)
+            if note is not None:
+                found.append((pair.sealed.first, Stretch(
+                    source=pair.sealed.name, start_ns=note.start_ns, end_ns=note.end_ns, low=note.low,
+                    high=note.high, worst=note.worst, rows=note.rows,
                 )))  # fmt: skip
         for number, one in self._live.items():
             series = one.content.series(channel)
             if series is not None and len(series):
-                found.append((number, _stretch(journal.name(number), series)))
+                found.append((number, stretch_of(journal.name(number), series)))
         found.sort(key=lambda numbered: numbered[0])
         return [stretch for _, stretch in found]
-
-
-def _stretch(source: str, series: Series) -> Stretch:
-    numbers = series.value[~np.isnan(series.value)]
-    return Stretch(
-        source=source, start_ns=int(series.t_ns.min()), end_ns=int(series.t_ns.max()),
-        low=float(numbers.min()) if len(numbers) else np.nan,
-        high=float(numbers.max()) if len(numbers) else np.nan,
-        worst=int(series.status.max()), rows=len(series),
-    )  # fmt: skip
-
-
-def _outside(first_ns: int, last_ns: int, start_ns: int | None, end_ns: int | None) -> bool:
-    return (start_ns is not None and last_ns < start_ns) or (end_ns is not None and first_ns > end_ns)
-
-
-def _skipped(path: Path, note: Any) -> Skipped:
-    """Return a note on damage (``JournalReader.faults``) in words."""
-    if "offset" not in note:
-        reason = f"{note.get('journal')}: record {note.get('record')} {note.get('reason')}"
-        return Skipped(path=path, reason=reason)
-    first, following = note["after_seq"], note["next_seq"]
-    if following is None:
-        lost = f"records from {first} on are not there"
-    elif following > first:
-        lost = f"records {first} to {following - 1} are not there"
-    else:
-        lost = "no record is lost by it"
-    return Skipped(
-        path=path, start_ns=note["start_ns"], end_ns=note["end_ns"],
-        reason=f"{note['journal']}: {note['size']} {note['reason']} bytes at offset {note['offset']}; {lost}",
-    )  # fmt: skip
-
-
-def _named_span(sealed: Sealed) -> tuple[int, int]:
-    """Return the hour or day a sealed file's name stands for, UTC ns."""
-    moment = datetime.fromisoformat(sealed.day).replace(tzinfo=UTC)
-    start_ns = int(moment.timestamp()) * 1_000_000_000 + int(sealed.hour or 0) * HOUR_NS
-    return start_ns, start_ns + (HOUR_NS if sealed.hour else 24 * HOUR_NS)

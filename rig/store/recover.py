@@ -73,9 +73,9 @@ def recover(run: RunDir, disk: Disk = OS_DISK) -> Recovery:
             f"could not make safe what an earlier session left in {run.path}: {error.strerror or error}; "
             "free space on that disk or make the folder writable"
         ) from error
-    sealed_to = max((sealed.last for sealed in found.sealed), default=0)
-    if readers and readers[-1].head.journal > sealed_to:
-        findings += _broken(readers[-1])
+    newest = max(sessions, default=None)
+    if newest is not None and sessions[newest].stopped_ns is None:
+        findings += _broken(newest, [reader for reader in readers if reader.head.session == newest])
     return Recovery(events=tuple(findings))
 
 
@@ -116,32 +116,29 @@ def _close(run: RunDir, reader: JournalReader, successor_seq: int | None, disk: 
     return findings
 
 
-def _broken(newest: JournalReader) -> list[Finding]:
-    """Return a finding if the session of the newest journal ended without a recorded stop."""
-    if not newest.size:
-        newest.advance()
-    records = newest.settled(None)[0]
-    stopped = any(
-        frame.type == frames.FrameType.EVENT and _kind(frame.payload) is EventKind.SESSION_STOP
-        for frame in records[-64:]
-    )
-    if stopped:
-        return []
-    last_ns = journal.stamp(records[-1], newest.head.offset_ns) if records else newest.head.opened_ns
-    session, count = newest.head.session, records[-1].seq + 1 if records else newest.head.first_seq
-    moment = datetime.fromtimestamp(last_ns / 1e9, UTC)
-    return [
-        Finding(
-            kind=EventKind.SESSION_BROKEN, subject="run",
-            text=f"session {session} ended without a stop; its last record is of "
-            f"{moment:%Y-%m-%d %H:%M:%S} UTC",
-            data={"session": session, "last_ns": last_ns, "records": count},
-        )
-    ]  # fmt: skip
+def _broken(session: int, readers: list[JournalReader]) -> list[Finding]:
+    """Return a finding if a session ended without a recorded stop; ``readers``: its unsealed journals."""
+    data: dict[str, Any] = {"session": session, "last_ns": None, "records": None}
+    text = f"session {session} ended without a stop"
+    if readers:
+        newest = readers[-1]
+        if not newest.size:
+            newest.advance()
+        records = newest.settled(None)[0]
+        if any(_kind(frame) is EventKind.SESSION_STOP for frame in records[-64:]):
+            return []
+        data["records"] = records[-1].seq + 1 if records else newest.head.first_seq
+        if records:
+            data["last_ns"] = last_ns = journal.stamp(records[-1], newest.head.offset_ns)
+            moment = datetime.fromtimestamp(last_ns / 1e9, UTC)
+            text += f"; its last record is of {moment:%Y-%m-%d %H:%M:%S} UTC"
+    return [Finding(kind=EventKind.SESSION_BROKEN, subject="run", text=text, data=data)]
 
 
-def _kind(payload: bytes) -> EventKind | None:
+def _kind(frame: frames.Frame) -> EventKind | None:
+    if frame.type != frames.FrameType.EVENT:
+        return None
     try:
-        return journal.parse_event(payload, session=0, seq=0, offset_ns=0).kind
+        return journal.parse_event(frame.payload, session=0, seq=0, offset_ns=0).kind
     except ValueError:
         return None

@@ -25,7 +25,7 @@ FORMAT = 1
 MANIFEST = "run.json"
 LOCK = "lock"
 END = "end.json"
-FOLDERS = ("config", "sessions", "journal", "readings", "events", "damaged")
+FOLDERS = ("config", "sessions", "journal", "readings", "events", "sealed", "damaged")
 LOCK_PATIENCE_S = 0.5
 """How long to try again for a lock that a reader may just be probing."""
 
@@ -249,9 +249,10 @@ def next_journal(run: RunDir, disk: Disk = OS_DISK) -> int:
         for name in disk.names(run.folder(folder)):
             stem = name.lstrip(".").split(".")[0].split("-")[0]
             used.append(journal.number(stem + journal.SUFFIX) or 0)
-    for name in disk.names(run.folder("events")):
-        digits = name.removesuffix(".parquet").rpartition("-")[2]
-        used.append(int(digits) if digits.isdecimal() else 0)
+    for folder in ("sealed", "readings", "events"):
+        for name in disk.names(run.folder(folder)):
+            digits = name.lstrip(".").split(".")[0].rpartition("-")[2]
+            used.append(int(digits) if digits.isdecimal() else 0)
     return 1 + max(used)
 
 

@@ -52,11 +52,12 @@ def seal(run: RunDir, *, finish: bool = False, disk: Disk = OS_DISK) -> Outcome:
             one.reader.frames.clear()
         merged = []
         found = catalogue.look(run.path, disk)
-        for group in segments.mergeable(found.sealed, _open_day(run, found.journals, disk), finish=finish):
+        groups = segments.mergeable(found.sealed, _open_day(run, found.journals, disk), finish=finish)
+        for pairs in (part for group in groups for part in segments.readable(run, group, disk)):
             try:
-                merged.append(segments.merge(run, group, disk).name)
+                merged.append(segments.merge(run, pairs, disk).name)
             except (OSError, StoreError) as error:
-                wrong.append(f"{group[0].day}: {error}")
+                wrong.append(f"{pairs[0].sealed.day}: {error}")
     return Outcome(sealed=tuple(sealed), merged=tuple(merged), cleared=tuple(cleared), wrong=tuple(wrong))
 
 

@@ -6,7 +6,7 @@ finds either the old files or the new ones, and ``catalogue`` never counts both.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from pathlib import Path
@@ -14,12 +14,15 @@ from typing import Any
 
 from rig.core.model import Event, Series
 from rig.errors import DamageError, StoreError
-from rig.store import catalogue, journal, parquet, rundir
-from rig.store.catalogue import Sealed
+from rig.store import catalogue, files, journal, parquet, rundir
+from rig.store.catalogue import PARQUET, Sealed
 from rig.store.columns import Content, content, joined
 from rig.store.files import Disk, clear_temporary, discard, publish, temporary
+from rig.store.index import Index, SessionNote, pack
+from rig.store.index import read as read_index
 from rig.store.journal import JournalReader
-from rig.store.parquet import Footer, ReadingsFile, SessionNote
+from rig.store.pair import Pair
+from rig.store.parquet import ReadingsFile
 from rig.store.rundir import RunDir
 
 SECOND_NS = 1_000_000_000
@@ -40,7 +43,7 @@ def hour_of(utc_ns: int) -> tuple[str, str]:
 
 
 def seal_journal(run: RunDir, closed: Closed, disk: Disk) -> Sealed:
-    """Turn one closed journal into a pair of Parquet files, prove them, remove the journal.
+    """Turn one closed journal into a sealed pair, prove it, remove the journal.
 
     Damaged bytes are copied to ``damaged/`` first. Raises StoreError; the journal is then still there.
     """
@@ -51,47 +54,55 @@ def seal_journal(run: RunDir, closed: Closed, disk: Disk) -> Sealed:
         {"journal": reader.path.name, "record": seq, "reason": "makes no sense"} for seq in found.senseless
     ]
     number = reader.head.journal
-    day, hour = hour_of(reader.head.opened_ns)
-    name = catalogue.sealed_name(day, hour, number, number)
-    footer = Footer(
+    sealed = _named(*hour_of(reader.head.opened_ns), number, number)
+    index = Index(
         run=run.id, first=number, last=number, sessions={reader.head.session: _note(reader, found)},
         damage=tuple(damage),
     )  # fmt: skip
     parts = (series for channel in sorted(found.channels()) if (series := found.series(channel)))
-    _publish_pair(run, name, (parts, found.events), footer, disk)
+    _publish_pair(run, sealed, (parts, found.events), index, disk)
     _remove(disk, [run.folder("journal") / journal.name(number)])
-    sealed = catalogue.parse(name)
-    assert sealed is not None
     return sealed
 
 
-def merge(run: RunDir, sources: Sequence[Sealed], disk: Disk) -> Sealed:
-    """Join sealed files of one day, in order, into one; prove it; remove the sources. Raises StoreError."""
-    files = [ReadingsFile.open(run.folder("readings") / source.name) for source in sources]
-    pairs = [parquet.read_events(run.folder("events") / source.name) for source in sources]
-    first, last = sources[0].first, sources[-1].last
-    name = catalogue.sealed_name(sources[0].day, None, first, last)
+def merge(run: RunDir, pairs: Sequence[Pair], disk: Disk) -> Sealed:
+    """Join sealed pairs of one day, in order, into one; prove it; remove the sources. Raises StoreError.
+
+    What cannot be read in a source is noted in the index, and that source goes to ``damaged/`` instead.
+    """
+    lost = {id(pair): pair.unreadable() for pair in pairs}
+    gaps = {(id(pair), note["channel"]) for pair in pairs for note in lost[id(pair)]}
+    first, last = pairs[0].sealed, pairs[-1].sealed
+    sealed = _named(first.day, None, first.first, last.last)
     sessions: dict[int, SessionNote] = {}
-    for file in files:
-        for number, note in file.footer.sessions.items():
+    for pair in pairs:
+        for number, note in pair.index.sessions.items():
             old = sessions.get(number, note)
             sessions[number] = replace(
                 old, start_ns=min(old.start_ns, note.start_ns), end_ns=max(old.end_ns, note.end_ns)
             )
-    damage = tuple(one for file in files for one in file.footer.damage)
-    footer = Footer(run=run.id, first=first, last=last, sessions=sessions, damage=damage)
-    channels = sorted({channel for file in files for channel in file.footer.channels})
-    parts = (
-        joined(channel, [series for file in files if (series := file.series(channel))])
-        for channel in channels
-    )
-    events = [event for _, listed in pairs for event in listed]
-    _publish_pair(run, name, (parts, events), footer, disk)
-    old_names = [source.name for source in sources if source.name != name]
-    _remove(disk, [run.folder(folder) / old for folder in ("events", "readings") for old in old_names])
-    sealed = catalogue.parse(name)
-    assert sealed is not None
+    damage = [note for pair in pairs for note in (*pair.index.damage, *lost[id(pair)])]
+    index = Index(run=run.id, first=sealed.first, last=sealed.last, sessions=sessions, damage=tuple(damage))
+
+    def parts() -> Iterator[Series]:
+        for channel in sorted({channel for pair in pairs for channel in pair.index.channels}):
+            whole = [pair for pair in pairs if (id(pair), channel) not in gaps]
+            yield joined(channel, [one for pair in whole if (one := pair.series(channel))])
+
+    events = [event for pair in pairs if (id(pair), None) not in gaps for event in pair.events()]
+    _publish_pair(run, sealed, (parts(), events), index, disk)
+    for pair in pairs:
+        if lost[id(pair)]:
+            for path in pair.sealed.paths(run.path):
+                _move_to_damaged(run, path, f"{path.parent.name}-", disk)
+    _remove(disk, [path for pair in pairs if not lost[id(pair)] for path in pair.sealed.paths(run.path)])
     return sealed
+
+
+def _named(day: str, hour: str | None, first: int, last: int) -> Sealed:
+    return Sealed(
+        first=first, last=last, name=catalogue.sealed_name(day, hour, first, last), day=day, hour=hour
+    )
 
 
 def _note(reader: JournalReader, found: Content) -> SessionNote:
@@ -106,57 +117,48 @@ def _note(reader: JournalReader, found: Content) -> SessionNote:
 
 
 def _publish_pair(
-    run: RunDir, name: str, both: tuple[Iterable[Series], Iterable[Event]], footer: Footer, disk: Disk
+    run: RunDir, sealed: Sealed, both: tuple[Iterable[Series], Iterable[Event]], index: Index, disk: Disk
 ) -> None:
-    """Write, prove and publish readings, then events: the second name makes both count."""
-    parts, events = both
-    readings_path, events_path = run.folder("readings") / name, run.folder("events") / name
-    part = temporary(readings_path)
-    full = _attempt(disk, part, lambda: parquet.write_readings(disk, part, parts, footer))
-    _prove(disk, part, full)
-    events_part = temporary(events_path)
-    written = _attempt(disk, events_part, lambda: parquet.write_events(disk, events_part, events, full))
+    """Write and prove readings and events, publish them, then the index: its name makes them count."""
+    paths = {folder: sealed.path(run.path, folder) for folder in catalogue.PAIR}
+    parts = {folder: temporary(path) for folder, path in paths.items()}
     try:
-        there, listed = parquet.read_events(events_part)
-        if there != written or len(listed) != written.events:
-            raise DamageError(f"{events_part}: what was written does not read back the same")
-        for old, new in ((part, readings_path), (events_part, events_path)):
-            disk.rename(old, new)
-            disk.sync_dir(new.parent)
+        for part in parts.values():
+            discard(disk, part)
+        index = parquet.write_readings(disk, parts["readings"], both[0], index)
+        index = parquet.write_events(disk, parts["events"], both[1], index)
+        wrong = proved(disk, parts, index)
+        if wrong:
+            raise DamageError("; ".join(wrong))
+        for folder, path in paths.items():
+            disk.rename(parts[folder], path)
+            disk.sync_dir(path.parent)
+        publish(disk, sealed.index_path(run.path), pack(index.to_bytes()))
     except (OSError, StoreError) as error:
-        discard(disk, part)
-        discard(disk, events_part)
-        raise _failed(readings_path, error) from error
+        for part in parts.values():
+            discard(disk, part)
+        reason = getattr(error, "strerror", None) or error
+        raise StoreError(
+            f"could not seal {sealed.name}: {reason}; what it is made of stays as it is until this works"
+        ) from error
 
 
-def _attempt(disk: Disk, part: Path, write: Callable[[], Footer]) -> Footer:
-    discard(disk, part)
-    try:
-        return write()
-    except (OSError, StoreError) as error:
-        discard(disk, part)
-        raise _failed(part, error) from error
-
-
-def _failed(path: Path, error: Exception) -> StoreError:
-    if isinstance(error, StoreError):
-        return error
-    reason = getattr(error, "strerror", None) or error
-    return StoreError(f"could not seal {path}: {reason}; the journals stay as they are until this works")
-
-
-def _prove(disk: Disk, part: Path, written: Footer) -> None:
-    """Read the file back from the disk, every page, and compare. Raises DamageError."""
-    try:
-        file = ReadingsFile.open(part)
-        wrong = file.check()
-        if file.footer != written:
-            wrong.append(f"{part}: its footer does not read back the same")
-    except (OSError, StoreError) as error:
-        wrong = [str(error)]
-    if wrong:
-        discard(disk, part)
-        raise DamageError("; ".join(wrong))
+def proved(disk: Disk, paths: Mapping[str, Path], index: Index) -> list[str]:
+    """Return what is wrong with a pair, read back from the disk to the last byte; nothing if all is well."""
+    wrong = []
+    for folder, path in paths.items():
+        note = index.files[folder]
+        size, crc = files.checksum(disk, path)
+        if (size, crc) != (note.size, note.crc):
+            wrong.append(
+                f"{path}: {note.size} bytes with CRC {note.crc:08x} were written, "
+                f"{size} with {crc:08x} are there"
+            )
+    if not wrong:
+        wrong = ReadingsFile.open(disk, paths["readings"], index).check()
+        if len(parquet.read_events(disk, paths["events"], index)) != index.events:
+            wrong.append(f"{paths['events']}: not all of its {index.events} events read back")
+    return wrong
 
 
 def set_aside(
@@ -175,10 +177,10 @@ def set_aside(
 def clear(run: RunDir, disk: Disk) -> list[str]:
     """Remove what interrupted sealing left behind; return what was done, in words.
 
-    Temporary files go. What a larger file also holds goes once that file has been read through; if it
+    Temporary files go. What a larger pair also holds goes once that pair has been read through; if it
     proves damaged it is moved to ``damaged/`` instead, and its sources count again.
     """
-    unfinished = clear_temporary(disk, [run.folder("readings"), run.folder("events")])
+    unfinished = clear_temporary(disk, [run.folder(name) for name in ("readings", "events", "sealed")])
     deeds = [f"{path.name} removed: an unfinished file" for path in unfinished]
     found = catalogue.look(run.path, disk)
     for sealed in found.sealed:
@@ -186,26 +188,26 @@ def clear(run: RunDir, disk: Disk) -> list[str]:
         journals = [n for n in found.covered if sealed.first <= n <= sealed.last]
         if not children and not journals:
             continue
-        wrong = _wrong(run, sealed)
+        wrong = _wrong(run, sealed, disk)
         if wrong:
-            for folder in ("events", "readings"):
-                _move_to_damaged(run, run.folder(folder) / sealed.name, f"{folder}-", disk)
+            for path in sealed.paths(run.path):
+                _move_to_damaged(run, path, f"{path.parent.name}-", disk)
             deeds.append(f"{sealed.name} is damaged and was moved to damaged/: {wrong}")
             continue
-        paths = [run.folder(folder) / old.name for folder in ("events", "readings") for old in children]
+        paths = [path for old in children for path in old.paths(run.path)]
         paths += [run.folder("journal") / journal.name(number) for number in journals]
         _remove(disk, paths)
-        deeds += [f"{path.name} removed: {sealed.name} holds it" for path in paths]
-    for name in catalogue.look(run.path, disk).partial:
-        _remove(disk, [run.folder("readings") / name])
-        deeds.append(f"{name} removed: its sealing was never finished")
+        deeds += [f"{path.name} removed: {sealed.name} holds it" for path in paths if path.suffix != PARQUET]
+    for path in catalogue.look(run.path, disk).partial:
+        _remove(disk, [path])
+        deeds.append(f"{path.parent.name}/{path.name} removed: its sealing was never finished")
     return deeds
 
 
-def _wrong(run: RunDir, sealed: Sealed) -> str:
+def _wrong(run: RunDir, sealed: Sealed, disk: Disk) -> str:
+    paths = {folder: sealed.path(run.path, folder) for folder in catalogue.PAIR}
     try:
-        parquet.read_events(run.folder("events") / sealed.name)
-        return "; ".join(ReadingsFile.open(run.folder("readings") / sealed.name).check())
+        return "; ".join(proved(disk, paths, read_index(disk, sealed.index_path(run.path))))
     except (OSError, StoreError) as error:
         return str(error)
 
@@ -262,7 +264,7 @@ def closed_journals(run: RunDir, disk: Disk) -> tuple[list[Closed], list[str]]:
 
 
 def mergeable(found: Sequence[Sealed], later_day: str | None, *, finish: bool) -> list[list[Sealed]]:
-    """Return the groups of neighbouring sealed files of one day that is over, two or more each.
+    """Return the groups of neighbouring sealed pairs of one day that is over, two or more each.
 
     ``later_day``: day of the first journal not sealed yet. A day is over when something of another
     day follows it, or when the run is finished.
@@ -276,3 +278,14 @@ def mergeable(found: Sequence[Sealed], later_day: str | None, *, finish: bool) -
     if groups and not finish and (later_day is None or later_day == groups[-1][-1].day):
         groups.pop()
     return [group for group in groups if len(group) > 1]
+
+
+def readable(run: RunDir, group: Sequence[Sealed], disk: Disk) -> list[list[Pair]]:
+    """Return the pairs of a group, parted where one cannot be opened at all; two or more each."""
+    parts: list[list[Pair]] = [[]]
+    for sealed in group:
+        try:
+            parts[-1].append(Pair.open(run, sealed, disk))
+        except (OSError, StoreError):
+            parts.append([])
+    return [part for part in parts if len(part) > 1]

@@ -10,6 +10,7 @@ from __future__ import annotations
 import errno
 import os
 from collections.abc import Callable, Mapping, Sequence
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 from zlib import crc32
@@ -80,11 +81,12 @@ class RunWriter:
         self._last_ns = boot_ns
         self._retry_at_ns = 0
         self._reserve_held = False
+        self._stopped_ns: int | None = None
         self.fault = ""
         self.path: Path | None = None
         self.journals: list[int] = []
-        begun = SessionFacts(number=session, offset_ns=self.offset_ns, facts=self._facts)
-        rundir.write_session(run, begun, disk)
+        self._begun = SessionFacts(number=session, offset_ns=self.offset_ns, facts=self._facts)
+        rundir.write_session(run, self._begun, disk)
         self._number = rundir.next_journal(run, disk) - 1
         try:
             self._begin(boot_ns)
@@ -137,6 +139,8 @@ class RunWriter:
         self._unsynced_bytes += len(part)
         self._last_ns = max(self._last_ns, boot_ns)
         self._append([part])
+        if kind is EventKind.SESSION_STOP:
+            self._stopped_ns = boot_ns + self.offset_ns
         return journal.parse_event(payload, session=self._session, seq=seq, offset_ns=self.offset_ns)
 
     def _append(self, bodies: list[bytes]) -> None:
@@ -187,11 +191,20 @@ class RunWriter:
                 self._renew()
             if self._file is not None and self._finish() is not None:
                 self._drop_reserve()
+                self._note_stop()
                 return
         raise StoreError(
             f"{self._seq - self.synced_seq} records of session {self._session} could not be written to "
             f"{self._run.folder('journal')}: {self.fault}"
         )
+
+    def _note_stop(self) -> None:
+        """Put a recorded stop into the session's file, where it is found without reading journals."""
+        if self._stopped_ns is not None:
+            try:
+                rundir.write_session(self._run, replace(self._begun, stopped_ns=self._stopped_ns), self._disk)
+            except StoreError:
+                return  # the stop itself is in the journal
 
     def _sync_file(self) -> bool:
         assert self._file is not None

@@ -201,7 +201,11 @@ def _left(one: _Inode, how: str, dice: random.Random) -> bytes:
     whole = _after(one.durable, one.pending)
     if how == "kept" or len(whole) <= len(one.durable):
         return whole if how == "kept" or dice.random() < 0.5 else one.durable
-    safe = len(one.durable) if whole.startswith(one.durable) else 0
+    # A cut that is not durable yet takes nothing from what comes before it.
+    safe = next(
+        (k for k, (a, b) in enumerate(zip(one.durable, whole, strict=False)) if a != b), len(one.durable)
+    )
+    safe = min(safe, len(whole))
     cut = dice.randint(safe, len(whole))
     if how == "torn":
         return whole[:cut]

@@ -91,7 +91,7 @@ def test_a_run_opened_before_sealing_reads_on_after_it(tmp_path: Path) -> None:
 def test_a_day_is_merged_when_another_day_has_begun_and_not_before(tmp_path: Path) -> None:
     run = new_run(tmp_path)
     hours(run, 20, 26)
-    assert seal(run).merged == ("2026-01-01-000001-000004.parquet",)
+    assert seal(run).merged == ("2026-01-01-000001-000004",)
     assert names(run, "events") == [
         "2026-01-01-000001-000004.parquet",
         "2026-01-02T00-000005-000005.parquet",
@@ -173,7 +173,7 @@ def test_what_a_larger_file_holds_is_never_counted_twice(tmp_path: Path) -> None
     hours(run, 0, 3)
     kept = {path.name: path.read_bytes() for path in run.folder("journal").iterdir()}
     seal(run)
-    pieces = {f"{folder}/{path.name}": path.read_bytes() for folder in ("readings", "events")
+    pieces = {f"{folder}/{path.name}": path.read_bytes() for folder in ("readings", "events", "sealed")
               for path in run.folder(folder).iterdir()}  # fmt: skip
     seal(run, finish=True)
     for name, raw in kept.items():
@@ -184,9 +184,11 @@ def test_what_a_larger_file_holds_is_never_counted_twice(tmp_path: Path) -> None
     assert len(recording.series("A1.volts")) == 36
     assert len(recording.events()) == 3
     outcome = seal(run)
-    assert len(outcome.cleared) == 3 + 2 * 3
+    assert len(outcome.cleared) == 3 + 3
     assert names(run, "journal") == []
-    assert names(run, "events") == ["2026-01-01-000001-000003.parquet"]
+    for folder in ("events", "readings"):
+        assert names(run, folder) == ["2026-01-01-000001-000003.parquet"]
+    assert names(run, "sealed") == ["2026-01-01-000001-000003.json"]
     assert len(Run.open(run.path).series("A1.volts")) == 36
 
 

@@ -1,0 +1,116 @@
+"""A sealed pair as one thing: its index at once, its readings and events when they are asked for."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING, Any
+
+from rig.core.model import Event, Series
+from rig.errors import DamageError, StoreError
+from rig.store import index as indexes
+from rig.store.catalogue import PAIR, Sealed
+from rig.store.files import Disk
+from rig.store.index import Index
+from rig.store.rundir import RunDir
+
+if TYPE_CHECKING:
+    from rig.store.parquet import ReadingsFile
+
+
+@dataclass(slots=True)
+class Pair:
+    """Readings and events of a stretch of journals. ``fault``: what is wrong with its index."""
+
+    run: RunDir
+    sealed: Sealed
+    disk: Disk
+    index: Index
+    fault: str = ""
+    _file: ReadingsFile | None = field(init=False, default=None)
+    _events: list[Event] | None = field(init=False, default=None)
+
+    @staticmethod
+    def open(run: RunDir, sealed: Sealed, disk: Disk) -> Pair:
+        """Return the pair by its index; if that is no good, by the copy in the readings file.
+
+        Raises FileNotFoundError if its files are not there, DamageError or FormatError if they are no
+        good or of another run.
+        """
+        path = sealed.index_path(run.path)
+        try:
+            pair = Pair(run, sealed, disk, indexes.read(disk, path))
+        except (FileNotFoundError, DamageError) as error:
+            from rig.store.parquet import ReadingsFile
+
+            file = ReadingsFile.open(disk, sealed.path(run.path, "readings"), None)
+            why = str(error) if isinstance(error, StoreError) else f"{path} is not there"
+            pair = Pair(run, sealed, disk, file.index, f"{why}; the copy in the readings file is used")
+            pair._file = file
+        if pair.index.run != run.id:
+            raise DamageError(f"{path}: it holds readings of another run, {pair.index.run}")
+        return pair
+
+    def missing(self) -> str:
+        """Return in words which file of the pair is not there or has not the length it should have."""
+        for folder in PAIR:
+            path = self.sealed.path(self.run.path, folder)
+            note = self.index.files.get(folder)
+            try:
+                size = self.disk.size(path)
+            except FileNotFoundError:
+                return f"{path} is not there"
+            if note is not None and size != note.size:
+                return f"{path}: {note.size} bytes were written, {size} are there"
+        return ""
+
+    def _known(self) -> Index | None:
+        return self.index if self.index.files else None
+
+    def series(self, channel: str) -> Series | None:
+        """Return all readings of a channel, None if there are none.
+
+        Raises FileNotFoundError, DamageError or FormatError.
+        """
+        if channel not in self.index.channels:
+            return None
+        if self._file is None:
+            from rig.store.parquet import ReadingsFile
+
+            path = self.sealed.path(self.run.path, "readings")
+            self._file = ReadingsFile.open(self.disk, path, self._known())
+        return self._file.series(channel)
+
+    def events(self) -> list[Event]:
+        """Return all events. Raises FileNotFoundError, DamageError or FormatError."""
+        if self._events is None:
+            from rig.store.parquet import read_events
+
+            path = self.sealed.path(self.run.path, "events")
+            self._events = read_events(self.disk, path, self._known())
+        return self._events
+
+    def unreadable(self) -> list[dict[str, Any]]:
+        """Return a note on each channel, and on the events, that cannot be read; reads all there is.
+
+        Keys: pair, channel (None: the events), rows, reason, start_ns and end_ns (UTC).
+        """
+        notes = []
+        for channel, known in self.index.channels.items():
+            try:
+                self.series(channel)
+            except (OSError, StoreError) as error:
+                notes.append(self._note(channel, known.rows, error) | {
+                    "start_ns": known.start_ns, "end_ns": known.end_ns,
+                })  # fmt: skip
+        try:
+            self.events()
+        except (OSError, StoreError) as error:
+            notes.append(self._note(None, self.index.events, error))
+        return notes
+
+    def _note(self, channel: str | None, rows: int, error: Exception) -> dict[str, Any]:
+        return {
+            "pair": self.sealed.name, "channel": channel, "rows": rows, "reason": str(error),
+            "start_ns": min((one.start_ns for one in self.index.sessions.values()), default=None),
+            "end_ns": max((one.end_ns for one in self.index.sessions.values()), default=None),
+        }  # fmt: skip

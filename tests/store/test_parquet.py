@@ -1,0 +1,245 @@
+"""Sealed files: they read back bit for bit, and damage to them is found, located and contained."""
+
+from __future__ import annotations
+
+import random
+import tempfile
+from pathlib import Path
+
+import numpy as np
+import pyarrow.parquet as pq
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from rig.core.model import EventKind, Series, Status
+from rig.errors import DamageError, FormatError
+from rig.store import parquet, stamps
+from rig.store.files import OS_DISK
+from rig.store.index import Index
+from rig.store.parquet import ReadingsFile
+from rig.store.reader import Run
+from rig.store.rundir import RunDir
+from rig.store.seal import seal
+from tests.store.rooms import BOOT_NS, SECOND, UTC_NS, new_run, scan, writer
+
+INDEX = Index(run="0" * 32, first=1, last=1, sessions={})
+
+
+@st.composite
+def series(draw: st.DrawFn) -> Series:
+    """Return readings as nasty as the model allows, rounded as the store rounds."""
+    count = draw(st.integers(1, 30))
+    status = draw(st.lists(st.sampled_from(list(Status)), min_size=count, max_size=count))
+    numbers = draw(st.lists(st.floats(allow_nan=True), min_size=count, max_size=count))
+    sent = draw(st.lists(st.integers(-(2**61), 2**61), min_size=count, max_size=count))
+    width = draw(st.lists(st.integers(0, 10**14), min_size=count, max_size=count))
+    start = np.array(sent, np.int64)
+    t_ns, h_ns = stamps.rounded(*stamps.interval(start, start + np.array(width, np.int64)))
+    value = np.where(np.array(status) > Status.SUSPECT, np.nan, np.array(numbers))
+    return Series(
+        channel=draw(st.text(min_size=1, max_size=8)), t_ns=t_ns, h_ns=h_ns,
+        value=np.where(np.isnan(value), np.nan, value), status=np.array(status, np.uint8),
+        session=np.array(draw(st.lists(st.integers(1, 9), min_size=count, max_size=count)), np.int32),
+    )  # fmt: skip
+
+
+@settings(max_examples=60, deadline=None)
+@given(st.lists(series(), max_size=4, unique_by=lambda one: one.channel))
+def test_readings_come_back_bit_for_bit(parts: list[Series]) -> None:
+    with tempfile.TemporaryDirectory() as folder:
+        path = Path(folder) / "x.parquet"
+        index = parquet.write_readings(OS_DISK, path, parts, INDEX)
+        file = ReadingsFile.open(OS_DISK, path, index)
+        assert file.check() == []
+        alone = ReadingsFile.open(OS_DISK, path, None)
+        assert list(alone.index.channels) == [one.channel for one in parts]
+        assert alone.check() == []
+        for one in parts:
+            back = file.series(one.channel)
+            assert back is not None
+            assert back.t_ns.tolist() == one.t_ns.tolist()
+            assert back.h_ns.tolist() == one.h_ns.tolist()
+            assert back.value.tobytes() == one.value.tobytes()
+            assert back.status.tolist() == one.status.tolist()
+            assert back.session.tolist() == one.session.tolist()
+            note = Index.parse(path, index.to_bytes()).channels[one.channel]
+            assert (note.rows, note.worst) == (len(one), one.status.max())
+            assert (note.start_ns, note.end_ns) == (one.t_ns.min(), one.t_ns.max())
+            numbers = one.value[~np.isnan(one.value)]
+            if len(numbers):
+                assert (note.low, note.high) == (numbers.min(), numbers.max())
+            else:
+                assert np.isnan([note.low, note.high]).all()
+        assert file.series("no such channel \0") is None
+
+
+@given(st.lists(st.tuples(st.integers(-(2**61), 2**61), st.integers(0, 10**15)), min_size=1, max_size=20))
+def test_a_rounded_interval_holds_the_one_it_came_from(pairs: list[tuple[int, int]]) -> None:
+    sent = np.array([start for start, _ in pairs], np.int64)
+    received = sent + np.array([width for _, width in pairs], np.int64)
+    middle, half = stamps.interval(sent, received)
+    t_ns, h_ns = stamps.rounded(middle, half)
+    assert (t_ns - h_ns <= sent).all()
+    assert (t_ns + h_ns >= received).all()
+    step = stamps.quantum(half)
+    assert (t_ns % step == 0).all()
+    assert (h_ns % step == 0).all()
+    coarse = half >= 10_000
+    assert (10 * step[coarse] <= half[coarse]).all()
+    assert (h_ns <= half + step + step // 2 + 1).all()
+    again = stamps.rounded(t_ns, h_ns)
+    assert (again[0] - again[1] <= sent).all()
+
+
+@pytest.mark.parametrize(
+    ("half_ns", "step_ns"),
+    [(0, 1000), (9_999, 1000), (10_000, 1000), (99_999, 1000), (100_000, 10_000), (5_000_000, 100_000),
+     (10_000_000, 1_000_000), (150_000_000, 10_000_000), (3_600_000_000_000, 100_000_000_000)],
+)  # fmt: skip
+def test_a_stamp_is_no_finer_than_a_tenth_of_its_half_width(half_ns: int, step_ns: int) -> None:
+    assert stamps.quantum(np.array([half_ns]))[0] == step_ns
+
+
+def sealed_run(folder: Path) -> tuple[RunDir, Path, Path]:
+    """Return a run of two sealed hours, and the readings and events of the first."""
+    run = new_run(folder)
+    recorder = writer(run)
+    for minute in range(0, 120, 2):
+        recorder.scan(scan(0, minute * 60, (minute, 0.5)))
+        recorder.scan(scan(1, minute * 60 + 1, (0.1 * minute, 230.0, 40.0)))
+        recorder.sync()
+    recorder.event(EventKind.SESSION_STOP, BOOT_NS + 7200 * SECOND, "run", "ended")
+    recorder.close()
+    seal(run)
+    first = min(run.folder("readings").iterdir())
+    return run, first, run.folder("events") / first.name
+
+
+@pytest.mark.parametrize("damage", ["cut", "empty", "zeros", "foreign", "gone"])
+def test_a_sealed_file_that_cannot_be_read_costs_its_own_hour_and_is_named(
+    tmp_path: Path, damage: str
+) -> None:
+    run, readings, _ = sealed_run(tmp_path)
+    raw = readings.read_bytes()
+    if damage == "gone":
+        readings.unlink()
+    else:
+        spoilt = {"cut": raw[:-9], "empty": b"", "zeros": bytes(len(raw)), "foreign": b"hello" * 99}
+        readings.write_bytes(spoilt[damage])
+    recording = Run.open(run.path)
+    minutes = recording.series("A1.volts").value.tolist()
+    assert minutes == list(range(62, 120, 2))
+    (skipped,) = recording.skipped
+    assert skipped.path == readings
+    assert skipped.start_ns is not None
+    assert skipped.end_ns is not None
+    assert skipped.start_ns == pytest.approx(UTC_NS, abs=SECOND)
+    assert skipped.end_ns == pytest.approx(UTC_NS + 3600 * SECOND, abs=SECOND)
+    assert [event.text for event in recording.events()] == ["ended"]
+
+
+def test_a_file_of_another_run_or_of_no_run_in_the_folder_is_named_and_passed_over(tmp_path: Path) -> None:
+    run, readings, _ = sealed_run(tmp_path / "a")
+    (run.folder("readings") / "mine.parquet").write_bytes(readings.read_bytes())
+    other, strange, events = sealed_run(tmp_path / "b")
+    assert other.id != run.id
+    name = "2026-01-01T05-000009-000009.parquet"
+    (run.folder("readings") / name).write_bytes(strange.read_bytes())
+    (run.folder("events") / name).write_bytes(events.read_bytes())
+    index = (other.folder("sealed") / strange.name).with_suffix(".json")
+    (run.folder("sealed") / name).with_suffix(".json").write_bytes(index.read_bytes())
+    recording = Run.open(run.path)
+    assert len(recording.series("mains")) == 60
+    reasons = {one.path.name: one.reason for one in recording.skipped}
+    assert reasons["mine.parquet"] == "not a file of a recording"
+    assert f"holds readings of another run, {other.id}" in reasons[name]
+    assert len(recording.events()) == 1
+
+
+def test_events_that_cannot_be_read_cost_no_reading(tmp_path: Path) -> None:
+    run, _, events = sealed_run(tmp_path)
+    for damage in (b"", events.read_bytes()[:-9], None):
+        if damage is None:
+            events.unlink()
+        else:
+            events.write_bytes(damage)
+        recording = Run.open(run.path)
+        assert len(recording.series("mains")) == 60
+        assert [event.text for event in recording.events()] == ["ended"]
+        assert {one.path for one in recording.skipped} == {events}
+        assert len(seal(run).cleared) == 0
+
+
+def test_any_flipped_bit_in_a_sealed_file_is_found_and_never_changes_a_reading(tmp_path: Path) -> None:
+    run, readings, _ = sealed_run(tmp_path)
+    raw = readings.read_bytes()
+    good = {name: Run.open(run.path).series(name) for name in ("A1.volts", "A1.amps", "mains")}
+    dice = random.Random(8)
+    missed = 0
+    for place in dice.sample(range(8 * len(raw)), 250):
+        damaged = bytearray(raw)
+        damaged[place // 8] ^= 1 << place % 8
+        readings.write_bytes(damaged)
+        recording = Run.open(run.path)
+        for name, whole in good.items():
+            series = recording.series(name)
+            rest = np.isin(whole.t_ns, series.t_ns)
+            assert series.value.tolist() == whole.value[rest].tolist()
+            assert series.h_ns.tolist() == whole.h_ns[rest].tolist()
+            missed += len(series) < len(whole) and not recording.skipped
+    assert missed == 0
+
+
+def test_a_damaged_row_group_costs_one_channel_and_the_time_is_named(tmp_path: Path) -> None:
+    run, readings, _ = sealed_run(tmp_path)
+    metadata = pq.read_metadata(readings)
+    value = metadata.row_group(1).column(2)  # A1.heatsink
+    raw = bytearray(readings.read_bytes())
+    raw[value.data_page_offset + value.total_compressed_size - 40] ^= 4
+    readings.write_bytes(raw)
+    recording = Run.open(run.path)
+    assert len(recording.series("A1.volts")) == len(recording.series("mains")) == 60
+    assert [one.reason for one in recording.skipped] == []
+    assert len(recording.series("A1.heatsink")) == 29
+    (skipped,) = recording.skipped
+    assert "31 readings of A1.heatsink are damaged" in skipped.reason
+    assert skipped.start_ns == UTC_NS + SECOND + 10_000_000
+    assert skipped.end_ns == UTC_NS + 3601 * SECOND + 10_000_000
+    seal(run, finish=True)
+    merged = Run.open(run.path)
+    assert len(merged.series("mains")) == 60
+    assert len(merged.series("A1.heatsink")) == 29
+    assert any("31 readings of A1.heatsink are damaged" in one.reason for one in merged.skipped)
+    aside = sorted(path.name for path in run.folder("damaged").iterdir())
+    assert aside == [f"events-{readings.name}", f"readings-{readings.name}", f"sealed-{readings.stem}.json"]
+    assert seal(run, finish=True).wrong == ()
+
+
+@pytest.mark.parametrize("damage", ["flipped", "gone", "cut"])
+def test_a_lost_index_is_replaced_by_the_copy_in_the_readings(tmp_path: Path, damage: str) -> None:
+    run, readings, _ = sealed_run(tmp_path)
+    index = run.folder("sealed") / f"{readings.stem}.json"
+    raw = bytearray(index.read_bytes())
+    raw[len(raw) // 2] ^= 1
+    if damage == "gone":
+        index.unlink()
+    else:
+        index.write_bytes(raw if damage == "flipped" else raw[:50])
+    recording = Run.open(run.path)
+    assert len(recording.series("mains")) == 60
+    assert len(recording.events()) == 1
+    (skipped,) = recording.skipped
+    assert skipped.path == index
+    assert "the copy in the readings file is used" in skipped.reason
+    assert seal(run, finish=True).wrong == ()
+    assert len(Run.open(run.path).series("mains")) == 60
+    assert Run.open(run.path).skipped == ()
+
+
+def test_a_newer_sealed_format_is_refused_by_name() -> None:
+    with pytest.raises(FormatError, match=r"x\.json: sealed format 2, this soakrig reads format 1"):
+        Index.parse(Path("x.json"), b'{"format": 2}')
+    for raw in (b"", b"[]", b"{}", b'{"format": 1}', b'{"format": "one"}', b"\xff"):
+        with pytest.raises(DamageError, match="no index of a sealed pair"):
+            Index.parse(Path("x.json"), raw)
