@@ -70,8 +70,7 @@ class Service:
     def run(self, stopping: threading.Event) -> None:
         """Go on until ``stopping`` is set or a session with another rig file has begun."""
         while not stopping.is_set():
-            look = self.turn()
-            if look.config and self._settings.config and look.config != self._settings.config:
+            if self._is_another_rig(self.turn()):
                 break
             stopping.wait(LOOK_S)
         self.close()
@@ -79,6 +78,8 @@ class Service:
     def turn(self) -> Look:
         """Do what is to be done now; return what was seen of the run."""
         look = self.watch.poll()
+        if self._is_another_rig(look):
+            return look  # what is new belongs to those whom the new rig file names
         self._judge(look)
         self._collect(look.now_ns)
         self._send(look.now_ns)
@@ -102,6 +103,10 @@ class Service:
             self.heartbeat.close()
         self.outbox.close()
 
+    def _is_another_rig(self, look: Look) -> bool:
+        mine = self._settings.config
+        return bool(mine) and bool(look.config) and look.config != mine
+
     # ---- judging
 
     def _restore(self) -> None:
@@ -116,7 +121,7 @@ class Service:
     def _judge(self, look: Look) -> None:
         facts: list[Fact] = []
         events = list(look.events)
-        if self._first_look:
+        if self._first_look and not self.watch.holding:
             events = self._past(events, look.now_ns)
             self._first_look = False
         if self.outbox.dropped:

@@ -14,6 +14,10 @@ from rig.store.files import OS_DISK, Disk
 from rig.store.rundir import SessionFacts
 from rig.store.tail import LiveScan, Tail
 
+RETRY_NS = 10_000_000_000
+MOST_TRIES = 3
+"""How often sealed events are tried to be read, and how far apart, until alerts go on without them."""
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Look:
@@ -46,7 +50,11 @@ class RunWatch:
         self._disk = disk
         self._position = position
         self._sessions: dict[int, SessionFacts] = {}
-        self._behind = True
+        self._session_files: list[str] = []
+        self._first = True
+        self._held: list[Event] = []
+        self._tries = 0
+        self._retry_ns = 0
         self._newest: tuple[int, int] | None = None
         self._stopped = False
         self._seen_boot_ns = clock.boot_ns()
@@ -58,21 +66,22 @@ class RunWatch:
             return self._clock.boot_ns() + newest.offset_ns
         return self._clock.utc_ns()
 
+    @property
+    def holding(self) -> bool:
+        """Whether events wait here for earlier ones that could not be read yet."""
+        return self._tries > 0
+
     def poll(self) -> Look:
         """Return what has come since the last look."""
         update = self._tail.poll()
-        events = list(update.events)
-        if update.missed or (self._behind and self._disk.names(self._tail.run.folder("events"))):
-            events = self._caught_up(events)
-        self._behind = False
+        events = self._in_order(list(update.events), missed=bool(update.missed))
         fresh: list[Event] = []
         for event in events:
-            place = (event.session, event.seq)
-            if event.session and place <= self._position:
-                continue
-            self._position = max(self._position, place)
-            fresh.append(event)
             self._note_session(event)
+            if event.session and _place(event) <= self._position:
+                continue
+            self._position = max(self._position, _place(event))
+            fresh.append(event)
         self._note_scans(update.scans)
         newest = self._newest_session()
         now_ns = self.now_ns()
@@ -85,16 +94,31 @@ class RunWatch:
             events=tuple((event, self._began(event)) for event in fresh), scans=update.scans,
         )  # fmt: skip
 
-    def _caught_up(self, events: list[Event]) -> list[Event]:
+    def _in_order(self, events: list[Event], *, missed: bool) -> list[Event]:
+        """Return the events to deal with now: none while those before them could not be read yet."""
+        first, self._first = self._first, False
+        if first:
+            missed = missed or bool(self._disk.names(self._tail.run.folder("events")))
+        if not missed and not self._tries:
+            return events
+        self._held += events
+        if self._tries and self._clock.boot_ns() < self._retry_ns:
+            return []
         try:
             past = catchup.read(self._path, self._position)
         except StoreError as error:
-            return [self._own_event(str(error)), *events]
-        if self._behind:
+            self._tries += 1
+            self._retry_ns = self._clock.boot_ns() + RETRY_NS
+            if self._tries < MOST_TRIES:
+                return []
+            self._held.insert(0, self._own_event(str(error)))
+            past = catchup.Past(stopped=self._stopped)
+        held, self._held, self._tries = self._held, [], 0
+        if past.newest_ns is not None and self._newest is None:
+            newest = self._newest_session()
             self._stopped = past.stopped
-            if past.newest_ns is not None and (newest := self._newest_session()) is not None:
-                self._newest = (newest.number, past.newest_ns)
-        return sorted({(one.session, one.seq): one for one in (*past.events, *events)}.values(), key=_place)
+            self._newest = (newest.number if newest else 0, past.newest_ns)
+        return sorted({(one.session, one.seq): one for one in (*past.events, *held)}.values(), key=_place)
 
     def _own_event(self, text: str) -> Event:
         return Event(
@@ -117,7 +141,8 @@ class RunWatch:
 
     def _newest_session(self) -> SessionFacts | None:
         names = [name for name in self._disk.names(self._tail.run.folder("sessions")) if name[0] != "."]
-        if len(names) != len(self._sessions):
+        if names != self._session_files:
+            self._session_files = names
             self._sessions = rundir.read_sessions(self._tail.run, self._disk)
         return self._sessions[max(self._sessions)] if self._sessions else None
 

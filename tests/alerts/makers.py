@@ -12,6 +12,7 @@ from typing import Any
 
 from rig.alerts.service import Service
 from rig.alerts.settings import Settings
+from rig.clock import Clock
 from rig.core.alerting import Alerts, Command, Way
 from rig.core.layouts import to_json
 from rig.core.model import Channel, Event, EventKind, InstrumentFacts, Kind, Layout, Scan, Source, Unit
@@ -128,9 +129,11 @@ def python(code: str, *words: str) -> Way:
 
 
 class Recording:
-    """A run written by the real writer, on a fake clock."""
+    """A run written by the real writer, on a fake clock or the machine's."""
 
-    def __init__(self, folder: Path, clock: FakeClock, text: str = "rig: hot-room\n") -> None:
+    def __init__(
+        self, folder: Path, clock: Clock, text: str = "rig: hot-room\n", host: str = platform.node()
+    ) -> None:
         self.clock = clock
         self.plan = layout()
         self.run = rundir.create(
@@ -139,6 +142,7 @@ class Recording:
         self.path = self.run.path
         self.session = 0
         self.text = text
+        self.host = host
         self.begin()
 
     def begin(self) -> None:
@@ -147,7 +151,7 @@ class Recording:
             self.run, session=self.session, boot_id=self.clock.boot_id(), boot_ns=self.clock.boot_ns(),
             utc_ns=self.clock.utc_ns(), synchronised=True,
             blocks=[("A1.heatsink", "A2.heatsink"), ("mains",)],
-            software="test", host=platform.node(),
+            software="test", host=self.host,
             config=rundir.freeze_config(self.run, self.text, to_json(self.plan)),
         )  # fmt: skip
         self.event(EventKind.SESSION_START, "run", f"session {self.session} started")
