@@ -242,8 +242,7 @@ instruments:
     poll: 500 ms
     timeout: 200 ms
     terminator: LF
-    ask: "V?"
-    pattern: "V=(?P<volts>[-+0-9.]+)"
+    reads: [{{ask: "V?", pattern: "V=(?P<volts>[-+0-9.]+)"}}]
 channels:
   mains: {{from: meter.volts, unit: V, kind: stimulus, low: 207 V, high: 253 V, deadband: 1 V}}
 """
