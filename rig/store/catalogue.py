@@ -54,7 +54,8 @@ class Catalogue:
 
     sealed: pairs that count; orphans: those of them whose index is gone. superseded: pairs whose content
     is in a larger one; covered: journals that are sealed; partial: Parquet files whose sealing never
-    ended, so that their content is elsewhere; foreign: names that are no part of a recording.
+    ended, so that their content is elsewhere; foreign: names that are no part of a recording;
+    missing: journals that were begun and are neither there nor sealed nor set aside.
     """
 
     sealed: tuple[Sealed, ...]
@@ -64,6 +65,7 @@ class Catalogue:
     partial: tuple[Path, ...] = ()
     orphans: tuple[Sealed, ...] = ()
     foreign: tuple[Path, ...] = ()
+    missing: tuple[int, ...] = ()
 
 
 def sealed_name(day: str, hour: str | None, first: int, last: int) -> str:
@@ -104,12 +106,20 @@ def look(run: Path, disk: Disk, bad: Collection[str] = ()) -> Catalogue:
     elsewhere = set(numbers).union(*(range(one.first, one.last + 1) for one in good))
     orphans = [one for one in loose.values() if not elsewhere.issuperset(range(one.first, one.last + 1))]
     kept, superseded = choose(good + orphans)
+    there = {*numbers, *_set_aside(disk, run / "damaged")}
+    named = [*found.values(), *loose.values(), *(one for name in bad if (one := parse(name)))]
+    there.update(*(range(one.first, one.last + 1) for one in named))
     covered = {n for n in numbers if any(sealed.first <= n <= sealed.last for sealed in kept)}
     return Catalogue(
         sealed=tuple(kept), superseded=tuple(superseded), covered=tuple(sorted(covered)),
         journals=tuple(n for n in sorted(numbers) if n not in covered), foreign=tuple(foreign),
         partial=tuple(path for sealed, path in files if sealed not in orphans), orphans=tuple(orphans),
+        missing=tuple(n for n in range(1, max(there, default=0)) if n not in there),
     )  # fmt: skip
+
+
+def _set_aside(disk: Disk, folder: Path) -> list[int]:
+    return [number for name in _visible(disk, folder) if (number := journal.number(name))]
 
 
 def _pairs(disk: Disk, folder: Path, suffix: str, foreign: list[Path]) -> list[Sealed]:

@@ -93,6 +93,19 @@ class Run:
                 one.bytes_read, one.successor_seq = one.reader.end, successor
             skipped += self._journal_faults(one, newest=number == max(found.journals))
         self.catalogue, self._live, self._skipped, self._pairs = found, live, skipped, pairs
+        skipped += [self._missing(number) for number in found.missing]
+
+    def _missing(self, number: int) -> Skipped:
+        """Return the note on a journal that is gone; the time is that between its neighbours' records."""
+        spans = [(pair.sealed.first, note.start_ns, note.end_ns)
+                 for pair in self._pairs.values() for note in pair.index.sessions.values()]  # fmt: skip
+        spans += [(n, *span) for n, one in self._live.items() if (span := one.content.span())]
+        return Skipped(
+            path=self.dir.folder("journal") / journal.name(number),
+            reason="it was begun and is neither there nor sealed",
+            start_ns=max((end_ns for n, _, end_ns in spans if n < number), default=None),
+            end_ns=min((start_ns for n, start_ns, _ in spans if n > number), default=None),
+        )
 
     def _open_journals(
         self, found: Catalogue, live: dict[int, _Live], skipped: list[Skipped]
@@ -267,6 +280,18 @@ class Run:
         names = {name for one in self._live.values() for name in one.content.channels()}
         names.update(*(pair.index.channels for pair in self._pairs.values()))
         return sorted(names)
+
+    def pair(self, name: str) -> Pair:
+        """Return a sealed pair by its name. Raises KeyError."""
+        return self._pairs[name]
+
+    def counts(self, name: str | None) -> tuple[int, int]:
+        """Return how many readings and events a sealed pair holds; None: all live journals together."""
+        if name is not None:
+            index = self._pairs[name].index
+            return sum(note.rows for note in index.channels.values()), index.events
+        live = self._live.values()
+        return sum(one.content.rows() for one in live), sum(len(one.content.events) for one in live)
 
     # ---- content
 
