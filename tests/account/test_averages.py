@@ -19,26 +19,25 @@ def held(value: np.ndarray, step: float = 1.0) -> tuple[Held, Stretches]:
 def alike(rng: np.random.Generator, count: int, tau: float) -> np.ndarray:
     """Return a first-order process of variance 1 with a correlation time of ``tau`` readings."""
     keep = float(np.exp(-1 / tau))
-    value = np.empty(count)
-    value[0] = rng.standard_normal()
-    push = rng.standard_normal(count) * np.sqrt(1 - keep**2)
-    for k in range(1, count):
-        value[k] = keep * value[k - 1] + push[k]
-    return value
+    push = (rng.standard_normal(count) * np.sqrt(1 - keep**2)).tolist()
+    value = [float(rng.standard_normal())]
+    for one in push[1:]:
+        value.append(keep * value[-1] + one)
+    return np.array(value)
 
 
-@pytest.mark.parametrize("tau", [1.0, 30.0])
-def test_the_true_mean_lies_within_the_interval_as_often_as_stated(tau: float) -> None:
-    """Seeded simulation; Student's factor for 95 % taken from scipy. Fewer than 0.88 would be a defect."""
+@pytest.mark.parametrize(("tau", "least"), [(1.0, 0.88), (30.0, 0.88), (300.0, 0.85)])
+def test_the_true_mean_lies_within_the_interval_as_often_as_stated(tau: float, least: float) -> None:
+    """Seeded simulation; Student's factor for 95 % from scipy. At 300 a run is ten memories long only."""
     from scipy.special import stdtrit
 
     rng = np.random.default_rng(1)
     hits = []
-    for _ in range(100):
+    for _ in range(200):
         got = mean(*held(alike(rng, 3000, tau)))
         assert got is not None
         hits.append(abs(got.value) <= got.pm * float(stdtrit(got.freedom, 0.975)))
-    assert np.mean(hits) >= 0.88
+    assert np.mean(hits) >= least
 
 
 def test_readings_that_never_forget_are_called_alike() -> None:
