@@ -16,10 +16,12 @@ from drivers.bus.numbers import WORDS, read_field
 from rig.core.model import Status
 from rig.errors import ReplyError
 
-SPREADSHEET_WORDS: Mapping[str, Status] = dict.fromkeys(
-    ("-", "N/A", "NA", "#N/A", "#NA", "NULL", "NONE", "NIL", "1.#QNAN", "-1.#IND", "1.#IND", "#VALUE!", "#DIV/0!"),
-    Status.NO_VALUE,
-) | {"1.#INF": Status.OVER, "-1.#INF": Status.UNDER}
+SPREADSHEET_WORDS: Mapping[str, Status] = {
+    **dict.fromkeys(("-", "N/A", "NA", "#N/A", "#NA", "NULL", "NONE", "NIL"), Status.NO_VALUE),
+    **dict.fromkeys(("1.#QNAN", "1.#IND", "-1.#IND", "#VALUE!", "#DIV/0!"), Status.NO_VALUE),
+    "1.#INF": Status.OVER,
+    "-1.#INF": Status.UNDER,
+}
 """What spreadsheets and C libraries write for no number (common practice, no standard)."""
 
 _SPACED = re.compile(r"([+-]?[0-9]{1,3}(?:[\u00a0\u2009\u202f '\u2019][0-9]{3})+)((?:[.,][0-9]+)?)")

@@ -47,6 +47,7 @@ EPOCHS = {"epoch-s": 10**9, "epoch-ms": 10**6, "epoch-us": 10**3, "epoch-ns": 1}
 DELIMITERS = {"comma": ",", "semicolon": ";", "tab": "\t", "bar": "|"}
 DECIMALS = {"point": ".", "comma": ","}
 THOUSANDS = {"none": "", "point": ".", "comma": ","}
+PATTERN = "%d.%m.%Y %H:%M:%S"
 _OFFSET = re.compile(r"([+-])([01][0-9]):?([0-5][0-9])")
 
 
@@ -85,7 +86,9 @@ class TimeSection:
         doc="column of the stamps, or columns whose texts are joined by a space; found out if absent",
     )
     format: str = key(
-        Checked(Text(), _format, f"iso, elapsed, {', '.join(EPOCHS)}, or a pattern such as '%d.%m.%Y %H:%M:%S'"),
+        Checked(
+            Text(), _format, f"iso, elapsed, {', '.join(EPOCHS)}, or a pattern such as '%d.%m.%Y %H:%M:%S'"
+        ),
         default="",
         doc="form of the stamps; found out if absent",
     )
@@ -220,7 +223,7 @@ def _check_time(time: TimeSection, place: Place) -> None:
     if time.format == "elapsed" and not time.start:
         place.say("time.start", "elapsed seconds without a beginning", "write start: 2031-02-03T04:05:06Z")
     if time.start and time.format != "elapsed":
-        place.say("time.start", "a start without elapsed seconds", "write format: elapsed too, or leave it out")
+        place.say("time.start", "a start without elapsed seconds", "write format: elapsed, or leave it out")
 
 
 class _ColumnChannels(ChannelReader):

@@ -26,7 +26,8 @@ LEAP_NS = SECOND_NS
 """How much wider a stamp within a leap second is made: UTC nanoseconds have no name for it."""
 
 _ISO = re.compile(
-    r"(\d{4})-(\d\d)-(\d\d)(?:[Tt ] ?(\d\d):(\d\d)(?::(\d\d)(?:[.,](\d+))?)?)?\s*(Z|z|UTC|[+-]\d\d(?::?\d\d)?)?",
+    r"(\d{4})-(\d\d)-(\d\d)(?:[Tt ] ?(\d\d):(\d\d)(?::(\d\d)(?:[.,](\d+))?)?)?"
+    r"\s*(Z|z|UTC|[+-]\d\d(?::?\d\d)?)?",
     re.ASCII,
 )
 _ISO_BASIC = re.compile(
