@@ -19,6 +19,7 @@ from rig.store.files import OS_DISK, Disk
 from rig.store.rundir import Lock, RunDir
 
 SEAL_LOCK = "seal.lock"
+SHOWN = 20
 LOG = logging.getLogger(__name__)
 
 
@@ -96,11 +97,14 @@ def main(arguments: Sequence[str] | None = None) -> int:
     except SoakrigError as error:
         LOG.error("%s", error)  # noqa: TRY400 - the message says all; a traceback would not
         return error.exit_code
-    for deed in outcome.cleared:
+    # Few lines, however much was done: whoever started this may read them only when it has ended.
+    for deed in outcome.cleared[:SHOWN]:
         LOG.info("%s", deed)
-    for name in (*outcome.sealed, *outcome.merged):
-        LOG.info("published %s", name)
-    for fault in outcome.wrong:
+    LOG.info(
+        "%d journals sealed, %d days merged, %d left-overs cleared",
+        len(outcome.sealed), len(outcome.merged), len(outcome.cleared),
+    )  # fmt: skip
+    for fault in outcome.wrong[:SHOWN]:
         LOG.error("%s", fault)
     return StoreError.exit_code if outcome.wrong else 0
 
