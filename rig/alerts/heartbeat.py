@@ -12,7 +12,7 @@ from collections.abc import Callable, Mapping
 from typing import Any
 
 from rig.alerts.courier import Courier, job_of
-from rig.alerts.outcome import Outcome
+from rig.alerts.outcome import Outcome, refused
 from rig.core.alerting import Heartbeat as Settings
 from rig.core.alerting import Way
 
@@ -56,7 +56,10 @@ class Heartbeat:
         content = {**beat, "key": f"beat-{self._number}"}
         for target, job in self._jobs.items():
             if target not in self._couriers:
-                self._couriers[target] = self._start({**job, "content": content})
+                try:
+                    self._couriers[target] = self._start({**job, "content": content})
+                except OSError as error:
+                    self.last[target] = refused(f"no process could be started: {error}")
 
     def close(self) -> None:
         """End beats under way."""

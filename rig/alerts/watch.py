@@ -12,7 +12,7 @@ from rig.errors import StoreError
 from rig.store import rundir
 from rig.store.files import OS_DISK, Disk
 from rig.store.rundir import SessionFacts
-from rig.store.tail import LiveScan, Tail
+from rig.store.tail import LiveScan, Tail, Update
 
 RETRY_NS = 10_000_000_000
 MOST_TRIES = 3
@@ -73,7 +73,10 @@ class RunWatch:
 
     def poll(self) -> Look:
         """Return what has come since the last look."""
-        update = self._tail.poll()
+        try:
+            update = self._tail.poll()
+        except OSError:
+            update = Update()  # the folder is gone or the disk is: readings get old, and that is told
         events = self._in_order(list(update.events), missed=bool(update.missed))
         fresh: list[Event] = []
         for event in events:
@@ -98,7 +101,7 @@ class RunWatch:
         """Return the events to deal with now: none while those before them could not be read yet."""
         first, self._first = self._first, False
         if first:
-            missed = missed or bool(self._disk.names(self._tail.run.folder("events")))
+            missed = missed or any((self._path / "events").glob("*.parquet"))
         if not missed and not self._tries:
             return events
         self._held += events
@@ -140,8 +143,11 @@ class RunWatch:
                 self._seen_boot_ns = self._clock.boot_ns()
 
     def _newest_session(self) -> SessionFacts | None:
-        names = [name for name in self._disk.names(self._tail.run.folder("sessions")) if name[0] != "."]
-        if names != self._session_files:
+        try:
+            names = [name for name in self._disk.names(self._tail.run.folder("sessions")) if name[0] != "."]
+        except OSError:
+            names = self._session_files
+        if names and names != self._session_files:
             self._session_files = names
             self._sessions = rundir.read_sessions(self._tail.run, self._disk)
         return self._sessions[max(self._sessions)] if self._sessions else None

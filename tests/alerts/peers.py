@@ -88,12 +88,14 @@ class Hook:
         hook = self
         self.posts: list[tuple[str, dict[str, str], bytes]] = []
         self.answers: list[tuple[int, dict[str, str], bytes]] = []
+        self.by_path: dict[str, tuple[int, dict[str, str], bytes]] = {}
         self.usual: tuple[int, dict[str, str], bytes] = (200, {}, b"ok")
 
         class Handler(BaseHTTPRequestHandler):
             def do_POST(self) -> None:
                 body = self.rfile.read(int(self.headers["Content-Length"]))
-                code, headers, said = hook.answers.pop(0) if hook.answers else hook.usual
+                usual = hook.by_path.get(self.path, hook.usual)
+                code, headers, said = hook.answers.pop(0) if hook.answers else usual
                 hook.posts.append((self.path, dict(self.headers), body))
                 self.send_response(code)
                 for name, value in headers.items():

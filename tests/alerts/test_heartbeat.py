@@ -66,20 +66,20 @@ def test_it_comes_at_its_interval_and_stops_when_nothing_reaches_the_disk_any_mo
     """What a stopped or hung logger, or one whose disk is gone, looks like to the watcher: silence."""
     with Hook() as hook:
         alerts = service(recording, Heartbeat(every_s=30.0, url=hook.url))
-        for _ in range(10):
+        for _ in range(4):
             recording.scan()
             beaten(alerts)
             clock.forward(15 * SECOND)
-        assert len(hook.posts) == 5
-        for _ in range(40):  # the process of the logger is there; rows are not
+        assert len(hook.posts) == 2
+        for _ in range(14):  # the process of the logger is there; rows are not
             beaten(alerts)
             clock.forward(15 * SECOND)
-        assert len(hook.posts) == 5 + 3
+        assert len(hook.posts) == 2 + 3
         assert json.loads(hook.posts[-1][2])["newest_row_age_s"] <= 100.0
         recording.scan()
         clock.forward(30 * SECOND)
         beaten(alerts)
-        assert len(hook.posts) == 9
+        assert len(hook.posts) == 6
         alerts.close()
 
 
