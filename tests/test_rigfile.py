@@ -187,6 +187,7 @@ def _is_free(path: tuple[str, ...], name: str) -> bool:
         or top + path[2:] in {("units",), ("templates", "channels"), ("units", "channels")}
         or path == ("units",)
         or path == ("channels",)
+        or path == ("alerts", "ways")
         or path[-1:] == ("fields",)
     )
 
