@@ -71,6 +71,8 @@ def _parser() -> argparse.ArgumentParser:
     _add_watch(commands)
     _add_postmortem(commands)
     _add_runs(commands)
+    _add_import(commands)
+    _add_export(commands)
     _add_demo(commands)
     return parser
 
@@ -166,13 +168,13 @@ def _log(args: argparse.Namespace) -> int:
     return 0
 
 
-def _duration_s(text: str) -> float:
+def _duration_s(text: str, option: str = "--for") -> float:
     from rig.core.units import UnitError, amount
 
     try:
         return amount(text).to("s")
     except UnitError as error:
-        raise UsageError(f"--for {text!r}: {error}") from error
+        raise UsageError(f"{option} {text!r}: {error}") from error
 
 
 def _add_watch(commands: Commands) -> None:
@@ -230,6 +232,81 @@ def _ls(args: argparse.Namespace) -> int:
     from rig.report import runs
 
     print(runs.text(Path(args.folder)))
+    return 0
+
+
+def _add_import(commands: Commands) -> None:
+    parser = _command(
+        commands,
+        "import",
+        _import,
+        "turn CSV or Parquet files of other loggers into a run",
+        "soakrig import week1.csv week2.csv --limits limits.yaml",
+    )
+    parser.add_argument(
+        "files", metavar="FILE", nargs="+", help="tables with a time column, in order of time"
+    )
+    parser.add_argument(
+        "--limits", metavar="FILE", required=True, help="what the columns mean: a limits file"
+    )
+    parser.add_argument(
+        "--runs", metavar="FOLDER", default="runs", help="where the run goes (default ./runs)"
+    )
+    parser.add_argument("--name", help="name of the run (default: after the rig and the moment)")
+
+
+def _import(args: argparse.Namespace) -> int:
+    from rig.interchange import importing
+
+    files = [Path(one) for one in args.files]
+    importing.import_files(
+        files, Path(args.limits), runs=Path(args.runs), name=args.name,
+        say=lambda text: print(text, flush=True),
+    )  # fmt: skip
+    return 0
+
+
+def _add_export(commands: Commands) -> None:
+    parser = _command(
+        commands,
+        "export",
+        _export,
+        "write readings to a CSV, XLSX or Parquet file",
+        "soakrig export runs --to a3.xlsx --unit A3 --every '10 s'",
+    )
+    _run_argument(parser)
+    parser.add_argument("--to", metavar="FILE", required=True, help="file to write: .csv, .xlsx or .parquet")
+    parser.add_argument("--channels", metavar="NAME", nargs="+", default=(), help="default: all")
+    parser.add_argument("--unit", help="only the channels of this unit")
+    parser.add_argument("--from", dest="start", metavar="TIME", help="first moment, as 2031-02-03T04:05:06")
+    parser.add_argument("--to-time", dest="end", metavar="TIME", help="last moment")
+    parser.add_argument("--every", metavar="TIME", help="step of the grid (default: the shortest poll)")
+    parser.add_argument("--age", metavar="TIME", help="how old a value may be (default: 2.5 polls)")
+    parser.add_argument("--long", action="store_true", help="a row per reading instead of a grid")
+    parser.add_argument("--no-status", action="store_true", help="no status columns; blank where not good")
+    parser.add_argument("--zone", help="zone of local time (default: this machine's)")
+    parser.add_argument("--decimal", choices=("point", "comma"), default="point", help="decimal sign in CSV")
+    parser.add_argument("--force", action="store_true", help="replace the file if it exists")
+
+
+def _export(args: argparse.Namespace) -> int:
+    from rig.interchange import export, limits, stamps
+
+    try:
+        zone = limits.zone(args.zone) if args.zone else None
+        start, end = (stamps.moment(one, zone) if one else None for one in (args.start, args.end))
+    except ValueError as error:
+        raise UsageError(f"--zone, --from or --to-time: {error}") from error
+    wanted = export.Wanted(
+        channels=tuple(args.channels), unit=args.unit, start_ns=start, end_ns=end, long=args.long,
+        every_s=_duration_s(args.every, "--every") if args.every else None,
+        age_s=_duration_s(args.age, "--age") if args.age else None,
+        statuses=not args.no_status, zone=zone, decimal="," if args.decimal == "comma" else ".",
+    )  # fmt: skip
+    rows = export.export(
+        _run_path(args), Path(args.to), wanted, force=args.force, say=lambda text: print(text, flush=True)
+    )
+    print(f"{rows:,} rows in {args.to}")
     return 0
 
 

@@ -170,9 +170,7 @@ class OpenedParquet:
         usable = (written >= 0) & (written <= 86_400e9)
         return np.where(usable, np.where(usable, written, 0).round().astype(np.int64), h_ns)
 
-    def _numbers(
-        self, at: int, good: NDArray[np.bool_], line: Ints, name: str
-    ) -> tuple[NDArray[np.float64], NDArray[np.uint8]]:
+    def _numbers(self, at: int, good: NDArray[np.bool_], line: Ints, name: str) -> tuple[Floats, Codes]:
         """Return values and statuses of a column, NaN where the status has no number."""
         column = self.table.column(at).filter(pa.array(good))
         if _is_text(column.type):
@@ -198,9 +196,7 @@ class OpenedParquet:
         if (more := int(mask.sum()) - 3) > 0:
             self.notes.say("blank", text, count=more)
 
-    def _words(
-        self, cells: Sequence[Any], line: Ints, name: str
-    ) -> tuple[NDArray[np.float64], NDArray[np.uint8]]:
+    def _words(self, cells: Sequence[Any], line: Ints, name: str) -> tuple[Floats, Codes]:
         reader = CellReader(DECIMALS.get(self.meaning.table.decimal, "."), "", self.meaning.words)
         value, status = np.full(len(cells), np.nan), np.zeros(len(cells), np.uint8)
         for k, cell in enumerate(cells):
@@ -216,7 +212,7 @@ class OpenedParquet:
         line: Ints,
         value: NDArray[np.float64],
         status: NDArray[np.uint8],
-    ) -> tuple[NDArray[np.float64], NDArray[np.uint8]]:
+    ) -> tuple[Floats, Codes]:
         value, status = value.copy(), status.copy()
         for k, cell in enumerate(self.table.column(at).filter(pa.array(good)).to_pylist()):
             if cell is None or cell in {"GOOD", 0}:
@@ -265,9 +261,8 @@ def _time(table: Any, names: Sequence[str], meaning: Meaning, file: str) -> tupl
     wanted = meaning.time.column
     stamped = [k for k in range(len(names)) if pa.types.is_timestamp(table.column(k).type)]
     if not wanted and stamped:
-        return min(
-            stamped, key=lambda k: (table.column(k).type.tz is None, "utc" not in names[k].lower(), k)
-        ), None
+        zoned = [k for k in stamped if table.column(k).type.tz is not None]
+        return next((k for k in zoned if "utc" in names[k].lower()), (zoned or stamped)[0]), None
     if isinstance(wanted, str) and wanted in names and names.index(wanted) in stamped:
         return names.index(wanted), None
     clock = roles.clock(names, list(_sample(table)), meaning, file)

@@ -26,6 +26,7 @@ from rig.core.wording import counted, duration
 from rig.errors import StoreError
 from rig.interchange.limits import INSTRUMENT, Meaning
 from rig.interchange.tracks import (
+    SESSIONS_MOST,
     Order,
     SetAside,
     Source,
@@ -81,6 +82,7 @@ def record(sources: Sequence[Source], meaning: Meaning, runs: Path, name: str | 
     A run that could not be finished is removed again.
     """
     plan = _plan(sources, meaning, say)
+    _say_order(plan.order, sources, say)
     run = rundir.create(
         runs, rig=meaning.rig, created_ns=SYSTEM.utc_ns(), software=_software(), name=name,
         planned_s=plan.layout.planned_s,
@@ -100,6 +102,19 @@ def record(sources: Sequence[Source], meaning: Meaning, runs: Path, name: str | 
         path=run.path, readings=readings, sessions=int(plan.order.session[-1]) + 1,
         span_ns=_span(plan.tracks), set_aside=sum(len(source.aside) for source in sources),
     )  # fmt: skip
+
+
+def _say_order(order: Order, sources: Sequence[Source], say: Say) -> None:
+    """Say which stamps repeat or step back; nothing is put into another order for it."""
+    kept = "kept, in the order of the file"
+    if order.repeated:
+        say(f"{counted(order.repeated, 'row')} with the stamp of the row before: {kept}")
+    if order.within:
+        say(f"{counted(order.within, 'step')} back within what the stamps resolve: {kept}")
+    for step in order.steps[:STEPS_TOLD]:
+        say(f"{step_text(step, sources)}: session {step.session + 1} begins")
+    if len(order.steps) > STEPS_TOLD:
+        say(f"{len(order.steps) - STEPS_TOLD} more steps back; at most {SESSIONS_MOST} sessions are begun")
 
 
 def _software() -> str:

@@ -73,15 +73,21 @@ def names_zone(text: str) -> bool:
     return bool(match and match[8])
 
 
-def moment(text: str, zone: tzinfo) -> int:
-    """Return the UTC ns of an ISO stamp; ``zone`` for those without. Raises StampError."""
+def moment(text: str, zone: tzinfo | None) -> int:
+    """Return the UTC ns of an ISO stamp; ``zone`` for those without (None: this machine's).
+
+    Raises StampError.
+    """
     return _iso(text, None, Zoned(zone)).t_ns
 
 
 class Zoned:
-    """Local clock readings to UTC, with hours that come twice settled by the stamp before."""
+    """Local clock readings to UTC, with hours that come twice settled by the stamp before.
 
-    def __init__(self, zone: tzinfo) -> None:
+    zone: None for the zone of this machine.
+    """
+
+    def __init__(self, zone: tzinfo | None) -> None:
         self._zone = zone
         self._offsets: dict[int, tuple[int, int]] = {}
 
@@ -109,7 +115,8 @@ class Zoned:
         return found
 
     def _offset(self, naive: datetime, fold: int) -> int:
-        offset = naive.replace(tzinfo=self._zone, fold=fold).utcoffset() or timedelta()
+        local = naive.replace(tzinfo=self._zone, fold=fold)
+        offset = (local if self._zone else local.astimezone()).utcoffset() or timedelta()
         return round(offset.total_seconds() * SECOND_NS)
 
 

@@ -75,10 +75,6 @@ class Notes:
         """Return one line of text for each note."""
         return [f"{self.of}: {sentence(note)}" for note in self.found.values()]
 
-    def total(self, code: str) -> int:
-        """Return how often things of this code were counted."""
-        return sum(note.count for (one, _), note in self.found.items() if one == code)
-
 
 def sentence(note: Note) -> str:
     """Return a note in words, with its count and first lines."""
