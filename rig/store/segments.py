@@ -13,7 +13,7 @@ from pathlib import Path
 from typing import Any
 
 from rig.core.model import Event, Series
-from rig.errors import DamageError, StoreError
+from rig.errors import DamageError, FormatError, StoreError
 from rig.store import catalogue, files, journal, parquet, rundir
 from rig.store.catalogue import PARQUET, Sealed
 from rig.store.columns import Content, content, joined
@@ -188,7 +188,10 @@ def clear(run: RunDir, disk: Disk) -> list[str]:
         journals = [n for n in found.covered if sealed.first <= n <= sealed.last]
         if not children and not journals:
             continue
-        wrong = _wrong(run, sealed, disk)
+        try:
+            wrong = _wrong(run, sealed, disk)
+        except FormatError:
+            continue  # a newer soakrig knows what this is
         if wrong:
             for path in sealed.paths(run.path):
                 _move_to_damaged(run, path, f"{path.parent.name}-", disk)
@@ -208,6 +211,8 @@ def _wrong(run: RunDir, sealed: Sealed, disk: Disk) -> str:
     paths = {folder: sealed.path(run.path, folder) for folder in catalogue.PAIR}
     try:
         return "; ".join(proved(disk, paths, read_index(disk, sealed.index_path(run.path))))
+    except FormatError:
+        raise
     except (OSError, StoreError) as error:
         return str(error)
 

@@ -9,6 +9,7 @@ import pyarrow.parquet as pq
 from rig.core.model import EventKind, Series, Status
 from rig.store import catalogue, journal, segments
 from rig.store.files import OS_DISK
+from rig.store.index import pack
 from rig.store.reader import Run
 from rig.store.rundir import RunDir
 from rig.store.seal import seal
@@ -204,3 +205,19 @@ def test_a_day_groups_only_neighbouring_journals() -> None:
     assert segments.mergeable([*one, *back, *again], None, finish=False) == [one, back]
     assert segments.mergeable(one, "2026-01-01", finish=False) == []
     assert segments.mergeable(one, "2026-01-02", finish=False) == [one]
+
+
+def test_a_pair_that_a_newer_soakrig_sealed_is_left_alone_and_named(tmp_path: Path) -> None:
+    run = new_run(tmp_path)
+    hours(run, 0, 2)
+    kept = {path: path.read_bytes() for path in run.folder("journal").iterdir()}
+    seal(run, finish=True)
+    for path, raw in kept.items():
+        path.write_bytes(raw)
+    (index,) = run.folder("sealed").iterdir()
+    index.write_bytes(pack(b'{"format": 2}'))
+    assert seal(run).cleared == ()
+    assert [path.name for path in run.folder("sealed").iterdir()] == [index.name]
+    recording = Run.open(run.path)
+    assert len(recording.series("A1.volts")) == 24
+    assert any("install the newer soakrig" in one.reason for one in recording.skipped)
