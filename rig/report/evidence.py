@@ -12,7 +12,7 @@ MOST_EVIDENCE = 5
 MOST_EVENTS = 20
 MOST_EARLY = 12
 
-_TOLD_ELSEWHERE = frozenset(
+TOLD_ELSEWHERE = frozenset(
     {EventKind.LIMIT_OUT, EventKind.LIMIT_IN, EventKind.EARLY_OUT, EventKind.EARLY_IN, EventKind.HEALTH}
 )
 """Kinds of events that the crossings say better, and those that are no news."""
@@ -31,7 +31,7 @@ def pairs(post_mortem: PostMortem, width: int) -> list[str]:
         return []
     lines = titled(f"Cannot be told apart ({counted(len(open_pairs), 'pair')})", width)
     for pair in sorted(open_pairs, key=lambda p: abs(p.probability - 0.5))[:MOST_PAIRS]:
-        words = f"{pair.first} before {pair.second}: {_percent(pair.probability)} likely"
+        words = f"{pair.first} before {pair.second}: {percent(pair.probability)} likely"
         if pair.told_by_s:
             words += f"; a reading every {duration(pair.told_by_s)} would have told"
         if pair.obstacle:
@@ -40,7 +40,7 @@ def pairs(post_mortem: PostMortem, width: int) -> list[str]:
     return lines + _more(len(open_pairs), MOST_PAIRS, "pair")
 
 
-def _percent(probability: float) -> str:
+def percent(probability: float) -> str:
     """Return a probability in percent; what is not certain never reads as 0 or 100 %."""
     return f"{min(99, max(1, round(probability * 100)))} %"
 
@@ -143,7 +143,7 @@ def around(post_mortem: PostMortem, width: int) -> list[str]:
         for subject, state, words in rows[1:]:
             lead = f"{subject:<{first}} {state:<{second}} "
             lines += wrapped(words, width, lead, " " * len(lead))
-    events = [e for e in post_mortem.events if e.kind not in _TOLD_ELSEWHERE]
+    events = [e for e in post_mortem.events if e.kind not in TOLD_ELSEWHERE]
     if events:
         lines += titled("Recorded events nearby", width)
         nearest = sorted(events, key=lambda e: abs(e.t_ns - post_mortem.reference_ns))[:MOST_EVENTS]

@@ -67,10 +67,17 @@ def text(post_mortem: PostMortem, width: int = 100, zone: tzinfo | None = None) 
 
 def answer(post_mortem: PostMortem, width: int, zone: tzinfo | None) -> list[str]:
     """Return the short answer: what, when, what went first, how sure, whose fault, what to look at."""
-    headline = post_mortem.headline
     who = f"unit {post_mortem.unit}" if post_mortem.unit else "no unit"
     serial = f" (serial {post_mortem.serial})" if post_mortem.serial else ""
     lines = wrapped(f"POST-MORTEM of {who}{serial}, rig {post_mortem.rig}", width)
+    for name, words in answer_facts(post_mortem, zone):
+        lines += wrapped(words or "-", width, f"{name:<12}", " " * 12)
+    return lines
+
+
+def answer_facts(post_mortem: PostMortem, zone: tzinfo | None) -> list[tuple[str, str]]:
+    """Return the short answer as names and sentences, for every form of the post-mortem."""
+    headline = post_mortem.headline
     facts = [("What failed", headline.what)]
     if post_mortem.episode_ns is not None:
         when = both_times(post_mortem.reference_ns, zone)
@@ -84,9 +91,7 @@ def answer(post_mortem: PostMortem, width: int, zone: tzinfo | None) -> list[str
         if main is not None:
             facts.append(("Cause in", f"{ROLES[main.role]} ({main.weight:.0%}): {main.text}"))
         facts.append(("Look at", headline.look_at))
-    for name, words in facts:
-        lines += wrapped(words or "-", width, f"{name:<12}", " " * 12)
-    return lines
+    return facts
 
 
 def _first_interval(post_mortem: PostMortem) -> Interval | None:
@@ -96,7 +101,7 @@ def _first_interval(post_mortem: PostMortem) -> Interval | None:
     return ordered.interval if ordered else None
 
 
-def _ordered(post_mortem: PostMortem) -> list[tuple[ChannelStory, Excursion]]:
+def ordered_stories(post_mortem: PostMortem) -> list[tuple[ChannelStory, Excursion]]:
     """Return the channels of the order with the excursion that counts, most likely first."""
     found = []
     for name in post_mortem.order.channels:
@@ -121,7 +126,7 @@ def _order(post_mortem: PostMortem, width: int) -> list[str]:
     caption = "place, channel, and when it crossed its limit, relative to the time above:"
     lines += ["", *wrapped(caption, width)]
     reference = post_mortem.reference_ns
-    ordered = _ordered(post_mortem)
+    ordered = ordered_stories(post_mortem)
     longest = max(len(story.channel) for story, _ in ordered)
     bars = [
         Bar(
@@ -147,7 +152,7 @@ def limit_words(excursion: Excursion, unit_of_measure: str) -> str:
 
 def _crossings(post_mortem: PostMortem, width: int) -> list[str]:
     lines = titled(f"Crossings at {post_mortem.confidence:.0%} confidence", width)
-    ordered = _ordered(post_mortem)
+    ordered = ordered_stories(post_mortem)
     if width < _TABLE_FROM:
         for story, excursion in ordered:
             lines += _crossing_lines(post_mortem, story, excursion, width)
@@ -155,7 +160,7 @@ def _crossings(post_mortem: PostMortem, width: int) -> list[str]:
     reference = post_mortem.reference_ns
     rows = [("place", "channel", "limit", "last inside", "first outside", "crossed between", "because of")]
     for story, e in ordered:
-        inside = _mark(e.last_inside, reference) if e.last_inside else "out from the start"
+        inside = mark_words(e.last_inside, reference) if e.last_inside else "out from the start"
         earliest, latest = (relative(t, reference) for t in (e.interval.earliest_ns, e.interval.latest_ns))
         rows.append(
             (
@@ -163,7 +168,7 @@ def _crossings(post_mortem: PostMortem, width: int) -> list[str]:
                 story.channel,
                 limit_words(e, story.unit_of_measure),
                 inside,
-                _mark(e.first_outside, reference),
+                mark_words(e.first_outside, reference),
                 f"{earliest} and {latest}",
                 reasons(e.interval),
             )
@@ -171,7 +176,8 @@ def _crossings(post_mortem: PostMortem, width: int) -> list[str]:
     return lines + table(rows, width)
 
 
-def _mark(mark: Mark, reference_ns: int) -> str:
+def mark_words(mark: Mark, reference_ns: int) -> str:
+    """Return a reading as value and time: ``95.6 at +11.77 s``."""
     return f"{figure(mark.value)} at {relative(mark.t_ns, reference_ns)}"
 
 
@@ -180,8 +186,8 @@ def _crossing_lines(post_mortem: PostMortem, story: ChannelStory, e: Excursion, 
     head = f"{story.channel}, {limit_words(e, story.unit_of_measure)}"
     inside = "out already at the first reading"
     if e.last_inside is not None:
-        inside = f"last inside {_mark(e.last_inside, reference)}"
-    outside = f"first outside {_mark(e.first_outside, reference)}"
+        inside = f"last inside {mark_words(e.last_inside, reference)}"
+    outside = f"first outside {mark_words(e.first_outside, reference)}"
     lost = f"; {counted(e.lost, 'reading')} between them lost" if e.lost else ""
     between = (
         f"crossed between {relative(e.interval.earliest_ns, reference)} and "
@@ -207,6 +213,12 @@ def reasons(interval: Interval) -> str:
 
 def _silent_ones(post_mortem: PostMortem, width: int) -> list[str]:
     """Return what there is to say of the channels that take no part in the order."""
+    lines = [text for words in silent_words(post_mortem) for text in wrapped(words, width, "- ", "  ")]
+    return [*titled("Channels that take no part in the order", width), *lines] if lines else []
+
+
+def silent_words(post_mortem: PostMortem) -> list[str]:
+    """Return why the channels outside of the order are there, a sentence for each reason."""
     rest = [story for story in post_mortem.channels if story.ordered is None]
     words = {
         Censoring.RIGHT: "never out of a limit while read",
@@ -215,9 +227,9 @@ def _silent_ones(post_mortem: PostMortem, width: int) -> list[str]:
         Censoring.NONE: "out at other times only",
         Censoring.LEFT: "out from the first reading",
     }
-    lines: list[str] = []
+    found = []
     for censoring, meaning in words.items():
         names = [story.channel for story in rest if story.censoring is censoring]
         if names:
-            lines += wrapped(f"{meaning}: {', '.join(names)}", width, "- ", "  ")
-    return [*titled("Channels that take no part in the order", width), *lines] if lines else []
+            found.append(f"{meaning}: {', '.join(names)}")
+    return found
