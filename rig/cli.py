@@ -73,6 +73,8 @@ def _parser() -> argparse.ArgumentParser:
     _add_runs(commands)
     _add_import(commands)
     _add_export(commands)
+    _add_alerts(commands)
+    _add_verify(commands)
     _add_demo(commands)
     return parser
 
@@ -308,6 +310,68 @@ def _export(args: argparse.Namespace) -> int:
     )
     print(f"{rows:,} rows in {args.to}")
     return 0
+
+
+def _add_alerts(commands: Commands) -> None:
+    parser = _command(
+        commands,
+        "alerts",
+        _alerts,
+        "tell people of what happens in a run; 'soakrig log' starts this by itself",
+        "soakrig alerts runs",
+    )
+    _run_argument(parser)
+    parser = _command(
+        commands,
+        "alert-test",
+        _alert_test,
+        "send one test message by every way of a rig file",
+        "soakrig alert-test configs/alerts.yaml",
+    )
+    parser.add_argument("file", metavar="FILE", help="the rig file")
+
+
+def _alerts(args: argparse.Namespace) -> int:
+    from rig.alerts.__main__ import main as follow
+
+    return follow([str(_run_path(args))])
+
+
+def _alert_test(args: argparse.Namespace) -> int:
+    from rig import alerts
+
+    results = alerts.test_message(_read(args.file))
+    for one in results:
+        print(f"{'delivered' if one.delivered else 'FAILED   '}  {one.way}  {one.note} ({one.took_s:.1f} s)")
+    return 0 if all(one.delivered for one in results) else 4
+
+
+def _add_verify(commands: Commands) -> None:
+    parser = _command(
+        commands,
+        "verify",
+        _verify,
+        "check every byte of a run against its checksums",
+        "soakrig verify runs",
+    )
+    _run_argument(parser)
+
+
+def _verify(args: argparse.Namespace) -> int:
+    from rig.core.wording import stamp
+    from rig.errors import DamageError
+    from rig.store.verify import verify
+
+    path = _run_path(args)
+    found = verify(path)
+    for one in found.faults:
+        span = (
+            "" if one.start_ns is None else f"  {stamp(one.start_ns)} to {stamp(one.end_ns or one.start_ns)}"
+        )
+        print(f"DAMAGED  {one.path.relative_to(path)}: {one.reason}{span}")
+    good = f"{found.files} files, {found.readings} readings and {found.events} events are good"
+    print(f"{path}: {good}; {len(found.faults) or 'no'} fault{'s' if len(found.faults) != 1 else ''}")
+    return DamageError.exit_code if found.faults else 0
 
 
 def _add_demo(commands: Commands) -> None:

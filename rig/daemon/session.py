@@ -34,6 +34,9 @@ from rig.store.writer import RunWriter
 
 Say = Callable[[str], None]
 
+ALERTS_S = 5.0
+"""How long the alerts may still tell after a clean stop."""
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Outcome:
@@ -96,6 +99,7 @@ def record(
         _begin(writer, found, session, config, clock)
         for reason in early:
             supervisor.stop(reason)
+        alerts = _start_alerts(config, run)
         say(f"session {session}: {len(config.layout.channels)} channels on {len(config.buses)} buses")
         reason = supervisor.run()
         health = supervisor.health()
@@ -110,6 +114,7 @@ def record(
         writer.close()
         if ended:
             rundir.end_run(run, clock.utc_ns(), reason)
+        _end_alerts(alerts)
         _seal(run, say)
     return Outcome(reason=reason, path=run.path, health=health)
 
@@ -205,6 +210,33 @@ def _supervisor(
         notifier=Notifier(clock),
         each_look=each_look,
     )
+
+
+def _start_alerts(config: RigConfig, run: RunDir) -> subprocess.Popen[bytes] | None:
+    """Start the alerts beside the logger: a process that outlives this one's crash and tells of it.
+
+    Where one is running for this run already (that of a session that crashed), the new one ends at once.
+    """
+    if config.alerts is None:
+        return None
+    return subprocess.Popen(  # noqa: S603 - our own module on our own run
+        [sys.executable, "-m", "rig.alerts", str(run.path)],
+        stdin=subprocess.DEVNULL,
+        stdout=subprocess.DEVNULL,
+        stderr=subprocess.DEVNULL,
+        start_new_session=True,
+    )
+
+
+def _end_alerts(alerts: subprocess.Popen[bytes] | None) -> None:
+    """After a stop in good order there is nothing left to watch; what is undelivered is kept for the next."""
+    if alerts is None:
+        return
+    try:
+        alerts.wait(ALERTS_S)  # let it tell of the stop
+    except subprocess.TimeoutExpired:
+        alerts.terminate()
+        alerts.wait()
 
 
 def _seal(run: RunDir, say: Say) -> None:
