@@ -15,6 +15,8 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
+from rig.core.accounting import Accounting
+from rig.core.accountkeys import AccountSection, accounting
 from rig.core.alerting import Alerts
 from rig.core.buses import BlockFacts, Instrument, Ports, check_buses, check_instruments
 from rig.core.channels import Readable
@@ -109,6 +111,7 @@ def read(
         instruments={name: _facts(one) for name, one in made.items()},
         planned_s=top["planned_s"],
     )
+    asked = _accounting(node, top.get("account"), channels, faults)
     return RigConfig(
         rig=top["rig"],
         runs=top["runs"],
@@ -121,6 +124,7 @@ def read(
         alerts=top.get("alerts"),
     )
 
+        accounting=asked,
 
 def _facts(one: Instrument) -> InstrumentFacts:
     return InstrumentFacts(
@@ -156,6 +160,14 @@ def _instruments(
         instruments[name] = (instrument, place)
     check_instruments(buses, instruments)
     return instruments
+
+
+def _accounting(
+    node: Node, section: AccountSection | None, channels: ChannelReader, faults: list[Fault]
+) -> Accounting | None:
+    place = Place(entries(node).get("account", node), "account", faults)
+    known = {name: one for name, (one, _) in channels.channels.items()}
+    return accounting(section, known, list(channels.units), place)
 
 
 def _instrument(name: str, place: Place, drivers: Callable[[str], DriverSpec]) -> Instrument | None:

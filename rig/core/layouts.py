@@ -11,6 +11,7 @@ from collections.abc import Mapping
 from datetime import date
 from typing import Any, TypeVar
 
+from rig.core import accounting
 from rig.core.model import Calibration, Channel, InstrumentFacts, Kind, Layout, Limit, Side, Source, Unit
 
 T = TypeVar("T")
@@ -24,6 +25,7 @@ def to_json(layout: Layout) -> dict[str, Any]:
         "units": {name: _plain(unit) for name, unit in layout.units.items()},
         "channels": {name: _plain(channel) for name, channel in layout.channels.items()},
         "instruments": {name: _plain(one) for name, one in layout.instruments.items()},
+        "accounting": accounting.to_json(layout.accounting) if layout.accounting else None,
     }
 
 
@@ -36,6 +38,7 @@ def layout_from_json(values: Mapping[str, Any]) -> Layout:
             units={name: _made(Unit, one) for name, one in values["units"].items()},
             channels={name: _channel(one) for name, one in values["channels"].items()},
             instruments={name: _made(InstrumentFacts, one) for name, one in values["instruments"].items()},
+            accounting=accounting.from_json(values["accounting"]) if values.get("accounting") else None,
         )
     except (KeyError, TypeError, AttributeError) as error:
         raise ValueError(f"not the values of a layout: {error!r}") from error

@@ -15,6 +15,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from rig.core.accounting import Accounting
+
 
 class Status(enum.IntEnum):
     """Why a value may or may not be trusted. Only GOOD and SUSPECT carry a number."""
@@ -163,13 +165,17 @@ class InstrumentFacts:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Layout:
-    """What a recording needs to be understood: units, channels and instruments by name."""
+    """What a recording needs to be understood: units, channels and instruments by name.
+
+    accounting: what the rig file asks the account for, None where it asks for nothing.
+    """
 
     rig: str
     units: Mapping[str, Unit]
     channels: Mapping[str, Channel]
     instruments: Mapping[str, InstrumentFacts]
     planned_s: float = 0.0
+    accounting: Accounting | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -10,6 +10,7 @@ import re
 from dataclasses import dataclass
 from datetime import date
 
+from rig.core.accountkeys import AccountSection
 from rig.core.alerting import Alerts
 from rig.core.kinds import Later
 from rig.core.model import Kind
@@ -312,3 +313,6 @@ class RigSection:
         Map(Later(Section(ChannelSection)), word="CHANNEL"), default={}, doc="the room's own channels"
     )
     alerts: Alerts | None = key(Section(Alerts), default=None, doc="who is told of what")
+    account: AccountSection | None = key(
+        Section(AccountSection), default=None, doc="what a run is accounted for, and what a pass takes"
+    )

@@ -1,0 +1,134 @@
+"""What the account, the verdict and the comparison are asked for, as plain values of a recording.
+
+They stand in the rig file under ``account`` and are frozen with the layout, so that nobody parses a rig
+file to account for a run. Names of channels may hold ``{unit}``. Values are in the channel's own unit of
+measure; ``*_s`` in seconds, ``*_w`` in watts, ``*_c`` in degrees Celsius.
+"""
+
+from __future__ import annotations
+
+import dataclasses
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import Any
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LevelPlan:
+    """When a channel counts as on: above ``on_above``, until it falls below ``off_below``."""
+
+    channel: str
+    on_above: float
+    off_below: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PartPlan:
+    """A part with the corner of its data sheet: ``rating_w`` up to ``rated_c``, nothing at ``zero_c``.
+
+    power, temperature: channels in W and degC. factor: rule of the trade, rating over dissipation.
+    """
+
+    rating_w: float
+    rated_c: float
+    zero_c: float
+    power: str
+    temperature: str
+    factor: float = 2.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class StagePlan:
+    """A stage of the way that heat takes, from channel ``hot`` to ``cold`` (degC), driven by ``power`` (W).
+
+    window_s: readings are averaged over windows so long; steady_k_per_h: a window counts if both
+    temperatures change more slowly than this to the next one.
+    """
+
+    hot: str
+    cold: str
+    power: str
+    window_s: float = 600.0
+    steady_k_per_h: float = 1.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class WindingPlan:
+    """A winding that is its own thermometer: ``cold_ohm`` at ``cold_c``, its resistance in a channel (ohm).
+
+    zero_c: 234.5 for copper, 225 for aluminium.
+    """
+
+    resistance: str
+    cold_ohm: float
+    cold_c: float
+    zero_c: float = 234.5
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Pass:
+    """What a pass takes, beside the phases' hours and the channels' limits.
+
+    least_share: of each phase's planned hours and cycles. unlogged_share: most of a unit's time that may be
+    unlogged. trips: protection trips allowed. guard_k: guard band in standard uncertainties. trade_rule:
+    whether parts must keep the rule of the trade as well as their data sheet.
+    """
+
+    least_share: float = 0.99
+    unlogged_share: float = 0.02
+    trips: int = 0
+    guard_k: float = 0.0
+    trade_rule: bool = True
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Accounting:
+    """All that is asked for. None and empty mappings leave a part out.
+
+    ambient: channel that temperature rises are taken over. energy: channel in W whose integral is the energy.
+    output: when a unit counts as giving output; drive: when it counts as driven. trip_least_s: how long
+    driven time without output must last to be a protection trip. bands: edges of bands, ascending, by
+    channel. cycles: smallest swing that is listed, by channel. dead_after_s: a unit without output although
+    driven for so long up to its end is held for dead.
+    """
+
+    ambient: str | None = None
+    energy: str | None = None
+    output: LevelPlan | None = None
+    drive: LevelPlan | None = None
+    trip_least_s: float | None = None
+    dead_after_s: float = 60.0
+    bands: Mapping[str, tuple[float, ...]] = field(default_factory=dict)
+    cycles: Mapping[str, float] = field(default_factory=dict)
+    parts: Mapping[str, PartPlan] = field(default_factory=dict)
+    stages: Mapping[str, StagePlan] = field(default_factory=dict)
+    windings: Mapping[str, WindingPlan] = field(default_factory=dict)
+    asked: Pass = Pass()
+
+
+def to_json(accounting: Accounting) -> dict[str, Any]:
+    """Return it as JSON values under the names of the fields."""
+    return dataclasses.asdict(accounting)
+
+
+def from_json(values: Mapping[str, Any]) -> Accounting:
+    """Return what ``to_json`` wrote; keys that nobody knows are left alone, missing ones take defaults.
+
+    Raises TypeError, ValueError or AttributeError if these are not such values.
+    """
+    changed: dict[str, Any] = {
+        "bands": {name: tuple(float(e) for e in edges) for name, edges in values.get("bands", {}).items()},
+        "asked": _made(Pass, values.get("asked", {})),
+    }
+    for name, cls in (("parts", PartPlan), ("stages", StagePlan), ("windings", WindingPlan)):
+        changed[name] = {key: _made(cls, one) for key, one in values.get(name, {}).items()}
+    for name in ("output", "drive"):
+        level = values.get(name)
+        changed[name] = None if level is None else _made(LevelPlan, level)
+    made: Accounting = _made(Accounting, {**values, **changed})
+    return made
+
+
+def _made(cls: type[Any], values: Mapping[str, Any]) -> Any:
+    known = {one.name for one in dataclasses.fields(cls)}
+    return cls(**{name: value for name, value in values.items() if name in known})
