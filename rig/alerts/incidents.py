@@ -74,6 +74,15 @@ _EACH: Final = {
     EventKind.CONFIG_CHANGE: "run",
 }
 """Things of which each is told."""
+_OVER: Final = {
+    "limit": "{subject} no longer {side} its {bound}",
+    "readings": "{subject} gives valid readings again",
+    "instrument": "{subject} answers again",
+    "store": "the disk takes records again",
+    "stopped": "the logger was started again",
+    "silent": "the logger records again",
+    "way": "alerts by {subject} arrive again",
+}
 _LASTING: Final = frozenset({"limit", "readings", "instrument", "store"})
 
 
@@ -286,13 +295,7 @@ class Incidents:
         self.peaks.pop(incident.key, None)
         if not incident.told or (incident.momentary and incident.times == incident.told_times):
             return []
-        lasted = duration((back_ns - incident.began_ns) / _SECOND)
-        if incident.momentary:
-            words = f"{incident.subject}: no more of it since; {incident.times} times in {lasted}"
-        elif incident.assumed:
-            words = f"{incident.subject}: not seen again since the logger was started anew"
-        else:
-            words = f"{incident.subject} back to normal after {lasted}"
+        words = over_words(incident, back_ns)
         return [
             self._fact(
                 what="over", category=incident.category, group=incident.group, t_ns=back_ns,
@@ -363,6 +366,22 @@ class Incidents:
         if incident.worst is not None:
             words.append(f"farthest out: {number(incident.worst)} {incident.unit}".rstrip())
         return tuple(words)
+
+
+def over_words(incident: Incident, back_ns: int) -> str:
+    """Return what is over, in few words, and how long it lasted."""
+    lasted = duration((back_ns - incident.began_ns) / _SECOND)
+    if incident.momentary:
+        return f"{incident.subject}: no more of it since; {incident.times} times in {lasted}"
+    kind = "silent" if incident.key == SILENT else incident.key.partition(":")[0]
+    words = _OVER[kind].format(
+        subject=incident.subject,
+        side="below" if incident.side == "low" else "above",
+        bound="limit" if incident.level > 1 else "early warning",
+    )
+    if incident.assumed:
+        return f"{words} since the logger was started anew"
+    return f"{words}, after {lasted}"
 
 
 def _number(value: object) -> float | None:

@@ -42,7 +42,7 @@ def test_a_chattering_channel_is_told_once_and_once_when_it_is_calm() -> None:
     assert [fact.what for fact in facts] == ["new"]
     [over] = rules.tick(at(3595 + 600))
     assert over.what == "over"
-    assert over.headline == "A1.heatsink back to normal after 1 h"
+    assert over.headline == "A1.heatsink no longer above its limit, after 1 h"
     assert over.detail[1] == "360 times so far"
     assert rules.open == {}
 
@@ -92,7 +92,7 @@ def test_channels_of_a_lost_instrument_are_not_told_one_by_one_also_through_form
     for channel in ("A1.heatsink", "A1.margin", "A2.margin"):
         rules.take(story.event(EventKind.VALID_AGAIN, 101, channel))
     told = rules.tick(at(161))
-    assert ("over", "scanner back to normal after 1.7 min") in words(told)
+    assert ("over", "scanner answers again, after 1.7 min") in words(told)
     told += rules.tick(at(162))
     # the one that stayed dead although its instrument answers is a matter of its own, and told
     assert [fact.headline for fact in told if fact.what == "new"] == ["A2.heatsink no-valid-reading"]
@@ -124,7 +124,7 @@ def test_after_a_restart_of_the_logger_what_is_gone_is_told_as_gone() -> None:
     rules.take(story.out(0))
     rules.take(story.event(EventKind.SESSION_START, 100, "run"))
     [over] = rules.tick(at(160))
-    assert over.headline == "A1.heatsink: not seen again since the logger was started anew"
+    assert over.headline == "A1.heatsink no longer above its limit since the logger was started anew"
 
 
 def test_things_without_an_end_are_counted_while_they_keep_happening() -> None:
@@ -261,3 +261,13 @@ def test_the_past_of_a_run_first_looked_at_is_told_only_where_it_goes_on() -> No
     rules.begin_quietly()
     [fact] = rules.tick(at(100_000))
     assert (fact.what, fact.since_ns) == ("new", at(20))
+
+
+def test_what_is_over_is_named_so_that_nobody_takes_the_other_limit_for_over_too() -> None:
+    rules, story = incidents(settle_s=0), Story()
+    rules.take(story.out(0))
+    rules.take(story.out(1, side="low"))
+    rules.take(story.back(2))
+    assert words(rules.tick(at(2))) == [("over", "A1.heatsink no longer above its limit, after 2 s")]
+    rules.take(story.back(9, side="low"))
+    assert words(rules.tick(at(9))) == [("over", "A1.heatsink no longer below its limit, after 8 s")]

@@ -84,7 +84,7 @@ def test_a_chattering_channel_and_three_restarts_make_exactly_two_messages(
         settled(alerts)
     first, second_message = told(target)
     assert first.startswith("A1.heatsink above its limit 95 degC: 96.2 degC\n")
-    assert second_message.startswith("A1.heatsink back to normal after 1 h\n")
+    assert second_message.startswith("A1.heatsink no longer above its limit, after 1 h\n")
     assert "60 times so far" in second_message
     alerts.close()
 
@@ -133,7 +133,7 @@ def test_no_network_during_thirty_events_gives_one_digest_afterwards_in_order(
         for n in range(30)
         for line in (
             f"A{n % 2 + 1}.heatsink above its limit 95 degC: {100 + n} degC",
-            f"A{n % 2 + 1}.heatsink back to normal after 1.1 min",
+            f"A{n % 2 + 1}.heatsink no longer above its limit, after 1.1 min",
         )
     ]
     for digest in (str(letter.get_content()), json.loads(posted)["text"], json.loads(published)["text"]):
@@ -253,7 +253,7 @@ def test_a_silent_logger_is_told_and_so_is_its_return(
         clock.forward(30 * SECOND)
         recording.scan()
         settled(alerts)
-    assert told(target)[1].startswith("run back to normal after 1 h\n")
+    assert told(target)[1].startswith("the logger records again, after 1 h\n")
     alerts.close()
 
 
@@ -364,7 +364,7 @@ def test_a_way_that_fails_is_told_by_the_other_and_shown_in_the_status(
             recording.scan()
             settled(alerts)
         settled(alerts)
-        assert told(target)[2].startswith("hook back to normal after")
+        assert told(target)[2].startswith("alerts by hook arrive again, after")
         assert status(recording.path)["ways"]["hook"]["waiting"] == 0
         assert sum("arrive" in body.decode() for _, _, body in hook.posts) == 0
         alerts.close()
