@@ -101,6 +101,7 @@ def read(
     instruments = _instruments(node, drivers, buses, faults)
     channels = ChannelReader(node, _readable(node, instruments), faults)
     channels.read()
+    asked = _accounting(node, top.get("account"), channels, faults)
     if faults:
         raise ConfigError(_joined(faults))
     made = {name: one for name, (one, _) in instruments.items()}
@@ -110,8 +111,8 @@ def read(
         channels={name: one for name, (one, _) in channels.channels.items() if one is not None},
         instruments={name: _facts(one) for name, one in made.items()},
         planned_s=top["planned_s"],
+        accounting=asked,
     )
-    asked = _accounting(node, top.get("account"), channels, faults)
     return RigConfig(
         rig=top["rig"],
         runs=top["runs"],
@@ -124,7 +125,6 @@ def read(
         alerts=top.get("alerts"),
     )
 
-        accounting=asked,
 
 def _facts(one: Instrument) -> InstrumentFacts:
     return InstrumentFacts(
