@@ -35,10 +35,18 @@ def excursions(readings: Readings, limit: Limit, confidence: float) -> list[Excu
     if not found:
         return []
     groups = joined(readings, limit, found)
-    starts = [0, *(g.pieces[-1].returned for g in groups[:-1])]
+    starts = _starts(groups)
     return [
         _excursion(readings, limit, g, begin, confidence) for g, begin in zip(groups, starts, strict=True)
     ]
+
+
+def _starts(groups: Sequence[Group]) -> list[int]:
+    """Return from which position on each group may be explained: after the last sure group came back."""
+    starts = [0]
+    for group in groups[:-1]:
+        starts.append(group.pieces[-1].returned if group.sure else starts[-1])
+    return starts
 
 
 def mark(readings: Readings, index: int) -> Mark:
@@ -60,7 +68,7 @@ def joined(readings: Readings, limit: Limit, found: Sequence[Stretch]) -> list[G
         inside = z[before.returned : after.first_outside][
             readings.usable[before.returned : after.first_outside]
         ]
-        if _shows(-inside, noise, 0.0):
+        if _shows(-inside - limit.deadband, noise, 0.0):
             groups.append([after])
         else:
             groups[-1].append(after)
@@ -242,7 +250,7 @@ def _draws(local: Local, sure: Doubtless, curve: Curve) -> Floats:
     moment = np.where(above.any(axis=1), moment, curve.grid[-1])
     moment = np.where(above[:, 0], curve.grid[0], moment)
     moment = moment + local.stamp_s * (2 * even[3] - 1)
-    return np.clip(moment, sure.earliest_s, sure.latest_s)
+    return np.asarray(np.clip(moment, sure.earliest_s, sure.latest_s))
 
 
 def _even(base: int) -> Floats:

@@ -36,9 +36,14 @@ class Doubtless:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _Shown:
-    """One way of looking: side shown by each look (+1 out, -1 in, 0 neither) and what it spans."""
+    """One way of looking: side shown by each look (+1 out, -1 in, 0 neither) and what it spans.
+
+    level: how far out the look lies at most by noise; past the first reading out, only a look that lies the
+    deadband inside shows that the quantity had not left yet (or had come back).
+    """
 
     side: Floats
+    level: Floats
     start: Floats
     stop: Floats
     first: int
@@ -61,6 +66,7 @@ def doubtless(local: Local) -> Doubtless:
     earliest, inside = -np.inf, -1
     for look in looks:
         hits = np.flatnonzero((look.side < 0) & (look.stop <= latest))
+        hits = hits[(hits < local.first_outside) | (look.level[hits] < -local.deadband)]
         if len(hits):
             begin = float(look.start[hits[-1]])
             if begin > earliest:
@@ -87,7 +93,7 @@ def _plain_looks(local: Local) -> list[_Shown]:
         last = size - 1
         start = (local.t - local.h)[: len(mean)]
         stop = (local.t + local.h)[last:]
-        looks.append(_Shown(side, start, stop, last))
+        looks.append(_Shown(side, mean + margin, start, stop, last))
     return looks
 
 
@@ -99,14 +105,16 @@ def _lagged_looks(local: Local) -> list[_Shown]:
         if gap >= len(local.z):
             break
         apart = local.t[gap:] - local.t[:-gap]
-        sides = []
+        sides, levels = [], []
         for tau in (channel.lag_s - channel.lag_tolerance_s, channel.lag_s + channel.lag_tolerance_s):
             kept = np.exp(-np.maximum(apart, 1e-9) / max(tau, 1e-9))
             behind = (local.z[gap:] - kept * local.z[:-gap]) / (1 - kept)
             margin = DOUBT_SIGMAS * noise.sigma * np.sqrt(1 + kept**2) / (1 - kept) + channel.accuracy
+            levels.append(behind + margin)
             sides.append(np.where(behind > margin, 1.0, np.where(behind < -margin, -1.0, 0.0)))
         agreed = np.where(sides[0] == sides[1], sides[0], 0.0)
-        looks.append(_Shown(agreed, (local.t - local.h)[:-gap], (local.t + local.h)[gap:], gap))
+        level = np.maximum(levels[0], levels[1])
+        looks.append(_Shown(agreed, level, (local.t - local.h)[:-gap], (local.t + local.h)[gap:], gap))
     plain = np.where(local.z > noise.margin + channel.accuracy, 1.0, 0.0)
-    looks.append(_Shown(plain, local.t - local.h, local.t + local.h, 0))
+    looks.append(_Shown(plain, local.z, local.t - local.h, local.t + local.h, 0))
     return looks

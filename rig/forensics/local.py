@@ -32,6 +32,7 @@ class Local:
     z: Floats
     last_inside: int
     first_outside: int
+    deadband: float
     noise: Noise
 
     @property
@@ -65,6 +66,7 @@ def around(
         z=z,
         last_inside=place[last_inside],
         first_outside=place[first_outside],
+        deadband=limit.deadband,
         noise=_calm_noise(readings, where, first_outside),
     )
 

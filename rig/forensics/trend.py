@@ -16,9 +16,9 @@ from rig.forensics.doubt import Doubtless
 from rig.forensics.evidence import Floats
 from rig.forensics.local import Local
 
-SIZES = (1, 2, 3, 5, 8, 13, 21, 34, 55, 89, 144, 233)
+SIZES = (1, 2, 4, 8, 16, 32, 64, 128)
 DEGREES = (1, 2, 3)
-CAUTION = 1.2
+CAUTION = 1.5
 """Factor on a fit's standard error for having chosen the fit among many."""
 GRID = 129
 INNER = 48
@@ -52,33 +52,46 @@ class _Points:
 
 
 def fit(local: Local, bracket: Doubtless) -> Curve | None:
-    """Return the most telling believed curve through a crossing; None where the readings carry none."""
+    """Return the most telling believed curve through a crossing; None where the readings carry none.
+
+    A window is used only if one twice as long (to one side at least) is believed too: what a longer
+    window does not betray is then small over the shorter one.
+    """
     points = _points(local, bracket)
-    best: Curve | None = None
+    tried: dict[tuple[int, int, int], Curve | None] = {}
+
+    def believed(left: int, right: int, degree: int) -> Curve | None:
+        key = (left, right, degree)
+        if key not in tried:
+            tried[key] = _over(points, left, right, degree, local, bracket)
+        return tried[key]
+
+    found = []
     for left in SIZES:
-        first = points.inside - left + 1
-        if first < 0:
-            break
         for right in SIZES:
-            last = points.outside + right
-            if last > len(points.t):
-                break
             for degree in DEGREES:
-                if last - first < degree + 3:
-                    break
-                curve = _believed(points, slice(first, last), degree, local, bracket)
-                if curve is not None:
-                    if best is None or _half_width(curve) < _half_width(best):
-                        best = curve
-                    break
-    return best
+                curve = believed(left, right, degree)
+                wider = ((2 * left, 2 * right), (2 * left, right), (left, 2 * right))
+                if curve is not None and any(believed(a, b, degree) for a, b in wider):
+                    found.append(curve)
+    return min(found, key=_half_width, default=None)
+
+
+def _over(
+    points: _Points, left: int, right: int, degree: int, local: Local, bracket: Doubtless
+) -> Curve | None:
+    """Return the fit over so many readings to the left and right of the bracket, if believed."""
+    first, last = points.inside - left + 1, points.outside + right
+    if first < 0 or last > len(points.t) or last - first < degree + 3:
+        return None
+    return _believed(points, slice(first, last), degree, local, bracket)
 
 
 def _half_width(curve: Curve) -> float:
     """Return the standard error in seconds."""
     rate = (curve.value[-1] - curve.value[0]) / max(curve.grid[-1] - curve.grid[0], 1e-12)
     middle = np.interp(curve.crossing_s, curve.grid, curve.slope)
-    return curve.error / max(float(middle), 0.2 * rate, 1e-12)
+    return float(curve.error / max(float(middle), 0.2 * rate, 1e-12))
 
 
 def _points(local: Local, bracket: Doubtless) -> _Points:
@@ -128,14 +141,28 @@ def _believed(points: _Points, cut: slice, degree: int, local: Local, bracket: D
     loose = 1 + 2.5 * np.sqrt(2.0 / dof + 2.0 / max(points.degrees, 1))
     if float(rest @ rest) > dof * sigma**2 * loose or not _near_ones_lie_on_it(rest, u, sigma):
         return None
-    inverse = np.linalg.inv(r[:-1, :-1])
-    coefficients = inverse @ along[:-1]
-    return _curve(points, coefficients, inverse, middle, scale, z, local, bracket)
+    if _jumps(basis, z, points, cut, sigma):
+        return None
+    inverse = np.linalg.inv(r)
+    coefficients = inverse[:-1, :-1] @ along[:-1]
+    shape = _Shape(coefficients, inverse, float(along[-1]), middle, scale, _misfit(rest, sigma))
+    return _curve(points, shape, z, local, bracket)
+
+
+def _jumps(basis: Floats, z: Floats, points: _Points, cut: slice, sigma: float) -> bool:
+    """Return whether a step at the middle of the bracket would explain the readings better than the curve."""
+    step = np.zeros(len(z))
+    step[(points.inside + points.outside + 1) // 2 - cut.start :] = 1.0
+    curve = basis[:, :-1]
+    inner, _ = np.linalg.qr(curve)
+    apart = step - inner @ (inner.T @ step)
+    size = float(apart @ apart)
+    return size < 1e-9 or abs(float(apart @ z)) > 2.0 * sigma * np.sqrt(size)
 
 
 def _slack(points: _Points) -> float:
     """Return the factor by which the noise may be larger than estimated."""
-    return 1 + 1.0 / np.sqrt(max(points.degrees, 1))
+    return float(1 + 1.0 / np.sqrt(max(points.degrees, 1)))
 
 
 def _near_ones_lie_on_it(rest: Floats, u: Floats, sigma: float) -> bool:
@@ -149,19 +176,37 @@ def _near_ones_lie_on_it(rest: Floats, u: Floats, sigma: float) -> bool:
     return True
 
 
-def _curve(
-    points: _Points,
-    coefficients: Floats,
-    inverse: Floats,
-    middle: float,
-    scale: float,
-    z: Floats,
-    local: Local,
-    bracket: Doubtless,
-) -> Curve | None:
+def _misfit(rest: Floats, sigma: float) -> float:
+    """Return the variance of slow waves left in the residuals, which noise alone would have averaged out."""
+    most = 0.0
+    for size in (2, 4, 8, 16, 32):
+        count = len(rest) // size
+        if count < 4:
+            break
+        means = rest[: count * size].reshape(count, size).mean(axis=1)
+        expected = sigma**2 / size
+        excess = float(np.mean(means**2)) - expected * (1 + np.sqrt(2.0 / count))
+        most = max(most, excess)
+    return most
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Shape:
+    """A fitted polynomial in (t - middle) / scale, and what is known of its error."""
+
+    coefficients: Floats
+    inverse: Floats
+    beyond: float
+    middle: float
+    scale: float
+    misfit: float
+
+
+def _curve(points: _Points, shape: _Shape, z: Floats, local: Local, bracket: Doubtless) -> Curve | None:
     """Return the curve on a grid over the bracket if it rises through the limit once."""
+    coefficients, scale = shape.coefficients, shape.scale
     grid = np.linspace(bracket.earliest_s, bracket.latest_s, GRID)
-    u = (grid - middle) / scale
+    u = (grid - shape.middle) / scale
     powers = np.vander(u, len(coefficients), increasing=True)
     steps = np.arange(1, len(coefficients))
     slopes = np.vander(u, len(coefficients) - 1, increasing=True) * steps / scale
@@ -171,11 +216,13 @@ def _curve(
     if not behind[0] < 0 < behind[-1] or np.count_nonzero(np.diff(np.sign(behind))) != 1:
         return None
     crossing = float(np.interp(0.0, behind[_rising(behind)], grid[_rising(behind)]))
-    at = (crossing - middle) / scale
-    wanted = at ** np.arange(len(coefficients)) * 1.0
-    wanted[1:] += tau / scale * steps * at ** (steps - 1)
-    spread = float(np.sum((inverse.T @ wanted) ** 2))
-    error = CAUTION * points.sigma * np.sqrt(spread * _alike(points, z))
+    at = (crossing - shape.middle) / scale
+    degrees = np.arange(len(coefficients) + 1)
+    wanted = at**degrees + tau / scale * degrees * at ** np.maximum(degrees - 1, 0)
+    shares = shape.inverse.T @ wanted
+    spread = float(np.sum(shares[:-1] ** 2)) * _alike(points, z)
+    bias = shape.beyond * float(shares[-1])
+    error = CAUTION * np.sqrt(points.sigma**2 * spread + bias**2 + shape.misfit)
     return Curve(
         grid=grid,
         value=value,

@@ -16,7 +16,7 @@ from rig.core.model import Series, Status
 from tests.verify.cases import START_NS, Truth
 from tests.verify.signals import at
 
-SIZES = (1, 2, 3, 5, 8, 13, 21, 34, 55, 89, 144, 233, 377)
+SIZES = (1, 2, 4, 7, 12, 21, 36, 63, 110, 190, 330)
 DEGREES = (1, 2, 3)
 
 
@@ -28,14 +28,40 @@ def best_interval(truth: Truth, dt: float, series: Series, crossed_s: float) -> 
     after = int(np.searchsorted(t, crossed_s))
     if after == 0 or after >= len(t):
         return -np.inf, np.inf
-    gap = t[after] - t[after - 1] + 2 * truth.half_s + truth.window_s
-    low, high = t[after - 1] - truth.half_s - truth.window_s / 2, t[after] + truth.half_s + truth.window_s / 2
+    inside, outside = _bracket(truth, dt, t, after, crossed_s)
+    gap = t[outside] - t[inside] + 2 * truth.half_s + truth.window_s
+    low, high = t[inside] - truth.half_s - truth.window_s / 2, t[outside] + truth.half_s + truth.window_s / 2
     cut = 0.025 * gap
     best = (low + cut, high - cut)
     half = _smooth_half_width(truth, dt, t, after, crossed_s)
     if 2 * half < best[1] - best[0]:
         best = (crossed_s - half, crossed_s + half)
     return best
+
+
+def _bracket(
+    truth: Truth, dt: float, t: NDArray[np.float64], after: int, crossed_s: float
+) -> tuple[int, int]:
+    """Return the last reading before and the first after a crossing whose side noise does not hide."""
+    near = slice(max(after - 2000, 0), after + 2000)
+    x = at(truth.x, dt, t[near])
+    before = float(at(truth.x, dt, np.array([crossed_s - dt]))[0])
+    later = float(at(truth.x, dt, np.array([crossed_s + dt]))[0])
+    level = (
+        float(at(truth.x, dt, np.array([crossed_s]))[0])
+        if not _jumps(truth, dt, crossed_s)
+        else (before + later) / 2
+    )
+    beyond = (x - level) * (1.0 if later >= before else -1.0)
+    margin = 1.64 * truth.sigma + truth.step / 2 + truth.accuracy
+    middle = after - near.start
+    clear_before, clear_after = (
+        np.flatnonzero(beyond[:middle] < -margin),
+        np.flatnonzero(beyond[middle:] > margin),
+    )
+    inside = near.start + int(clear_before[-1]) if len(clear_before) else near.start
+    outside = after + int(clear_after[0]) if len(clear_after) else min(after + 2000, len(t) - 1)
+    return inside, outside
 
 
 def _jumps(truth: Truth, dt: float, crossed_s: float) -> bool:
@@ -47,59 +73,88 @@ def _jumps(truth: Truth, dt: float, crossed_s: float) -> bool:
 def _smooth_half_width(
     truth: Truth, dt: float, t: NDArray[np.float64], after: int, crossed_s: float
 ) -> float:
+    """Return half the width of the best fit's interval; infinity where the quantity jumps."""
     if _jumps(truth, dt, crossed_s):
         return float("inf")
-    slope = float(
-        (at(truth.x, dt, np.array([crossed_s + dt])) - at(truth.x, dt, np.array([crossed_s - dt])))[0]
-    ) / (2 * dt)
+    ends = at(truth.x, dt, np.array([crossed_s - dt, crossed_s, crossed_s + dt]))
+    slope = float(ends[2] - ends[0]) / (2 * dt)
     if slope == 0:
         return float("inf")
-    most = SIZES[-1]
-    first, last = max(after - most, 0), min(after + most, len(t))
+    first, last = max(after - SIZES[-1], 0), min(after + SIZES[-1], len(t))
     times = t[first:last]
-    seen = at(truth.seen, dt, times)
-    level = float(at(truth.x, dt, np.array([crossed_s]))[0])
     inner = after - first
-    found = float("inf")
+    gap = float(t[after] - t[after - 1])
+    shifts = [gap * share for share in (-0.375, -0.125, 0.125, 0.375)]
+    looks = [(shift, at(truth.seen, dt, times + shift)) for shift in shifts]
+    rectangles = [truth.half_s, _accuracy_half(truth, dt, crossed_s, float(ends[1])), truth.lag_tolerance_s]
+    smallest = float("inf")
     for left in SIZES:
         for right in SIZES:
             if left > inner or right > len(times) - inner:
                 continue
             cut = slice(inner - left, inner + right)
             for degree in DEGREES:
-                if left + right <= degree:
-                    continue
-                half = _fit_half(truth, times[cut], seen[cut], degree, crossed_s, level, slope)
-                found = min(found, half)
-    return found
+                if left + right > degree:
+                    error = _fit_error(truth, times, looks, cut, degree, crossed_s, float(ends[1]), slope)
+                    smallest = min(smallest, error)
+    return _half_of_sum(smallest, rectangles)
 
 
-def _fit_half(
+def _accuracy_half(truth: Truth, dt: float, crossed_s: float, level: float) -> float:
+    """Return half the time the true quantity takes from one end of the stated accuracy to the other."""
+    if not truth.accuracy:
+        return 0.0
+    k = int(crossed_s / dt)
+    turn = 1.0 if truth.x[0, min(k + 1, truth.x.shape[1] - 1)] >= truth.x[1, max(k, 0)] else -1.0
+    beyond = turn * (truth.x[1] + truth.offset - level)
+    below = np.flatnonzero(beyond[: k + 1] < -truth.accuracy)
+    above = np.flatnonzero(beyond[k:] > truth.accuracy)
+    early = int(below[-1]) if len(below) else 0
+    late = k + int(above[0]) if len(above) else truth.x.shape[1]
+    return (late - early) * dt / 2
+
+
+def _fit_error(
     truth: Truth,
     times: NDArray[np.float64],
-    seen: NDArray[np.float64],
+    looks: list[tuple[float, NDArray[np.float64]]],
+    cut: slice,
     degree: int,
     crossed_s: float,
     level: float,
     slope: float,
 ) -> float:
-    scale = max(times[-1] - times[0], 1e-9)
-    u = (times - crossed_s) / scale
-    basis = np.vander(u, degree + 1, increasing=True)
+    """Return the error (seconds, one standard deviation) of one fit, had the polls fallen anyhow.
+
+    The bias is the root mean square over four phases of polling, so that no fit is called good because
+    its bias happens to vanish for the one phase there was.
+    """
+    t = times[cut]
+    scale = max(float(t[-1] - t[0]), 1e-9)
     wanted = np.zeros(degree + 1)
     wanted[0] = 1.0
     wanted[1] = truth.lag_s / scale
-    weights = basis @ np.linalg.solve(basis.T @ basis + 1e-12 * np.eye(degree + 1), wanted)
-    bias = abs(float(weights @ seen) - level) / abs(slope)
-    spread = float(weights @ weights)
+    errors = []
+    spread, shallow = 0.0, abs(slope)
+    for shift, seen in looks:
+        basis = np.vander((t + shift - crossed_s) / scale, degree + 1, increasing=True)
+        fitted = np.linalg.solve(basis.T @ basis + 1e-12 * np.eye(degree + 1), np.eye(degree + 1))
+        weights = basis @ fitted @ wanted
+        found = fitted @ basis.T @ seen[cut]
+        second = found[2] if degree > 1 else 0.0
+        fitted_slope = float(found[1] + 2 * truth.lag_s / scale * second) / scale
+        if fitted_slope * slope <= 0:
+            return float("inf")
+        errors.append((float(weights @ seen[cut]) - level) / min(abs(fitted_slope), abs(slope)))
+        shallow = min(shallow, abs(fitted_slope))
+        spread = max(spread, float(weights @ weights))
     variance = spread * truth.sigma**2
     if truth.step:
-        per_step = truth.step / max(abs(seen[-1] - seen[0]) / len(seen), 1e-12)
+        seen = looks[0][1][cut]
+        per_step = truth.step / max(abs(float(seen[-1] - seen[0])) / len(seen), 1e-12)
         together = 1.0 if truth.sigma > 0.5 * truth.step else min(max(per_step, 1.0), len(seen))
         variance += spread * truth.step**2 / 12 * together
-    error = float(np.sqrt(variance)) / abs(slope)
-    rectangles = [truth.half_s, truth.accuracy / abs(slope), truth.lag_tolerance_s]
-    return bias + _half_of_sum(error, rectangles)
+    return float(np.sqrt(variance / shallow**2 + np.mean(np.square(errors))))
 
 
 def _half_of_sum(error: float, rectangles: list[float]) -> float:

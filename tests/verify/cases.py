@@ -73,10 +73,12 @@ class Truth:
     lag_s: float
     lag_tolerance_s: float
     accuracy: float
+    offset: float
     half_s: float
     departures: dict[tuple[str, float], list[float]]
     onset_s: float | None
     blind: bool
+    undefined: NDArray[np.bool_] | None = None
 
 
 @dataclass
@@ -412,7 +414,7 @@ class Made:
             session=np.zeros(len(value), np.int32),
         )
         self.truth[name] = self.true_of(
-            key, x, seen, sigma, step, window, self.channels[name], float(h_ns.mean() / 1e9)
+            key, x, seen, sigma, step, window, offset, self.channels[name], float(h_ns.mean() / 1e9)
         )
 
     def name(self, key: tuple[int, str]) -> str:
@@ -424,7 +426,7 @@ class Made:
     ) -> tuple[NDArray[np.float64], NDArray[np.uint8]]:
         """Return the load as the daemon derives it from the readings of voltage and current."""
         volts, amps = (self.data[self.name((unit, q))].value for q in ("vout", "iout"))
-        none = (status == Status.GOOD) & ~(np.abs(amps) > 0.05)
+        none = (status == Status.GOOD) & ~(np.abs(amps) > 0.03)
         with np.errstate(divide="ignore", invalid="ignore"):
             value = volts / amps
         return np.where(none, np.nan, value), np.where(none, Status.NOT_COMPUTED, status).astype(np.uint8)
@@ -470,6 +472,7 @@ class Made:
         sigma: float,
         step: float,
         window: float,
+        offset: float,
         channel: Channel,
         half_s: float,
     ) -> Truth:
@@ -496,8 +499,10 @@ class Made:
             lag_s=channel.lag_s,
             lag_tolerance_s=channel.lag_tolerance_s,
             accuracy=channel.accuracy,
+            offset=offset,
             half_s=half_s,
             departures=out,
             onset_s=first,
             blind=key in self.trouble.blind,
+            undefined=np.abs(self.signals[(key[0], "iout")][1]) < 0.3 if key[1] == "load" else None,
         )

@@ -88,9 +88,17 @@ def crossings(case: Case, answer: PostMortem, judged: Judged) -> None:
         if truth.blind:
             continue
         counted = [e for e in story.excursions if e.counted and e.sure and e.last_inside is not None]
+        counted = [e for e in counted if _defined(case, e)]
         for excursion in counted[:5]:
             judged.crossings.append(_crossed(case, excursion, excursion is story.ordered))
         judged.missed += _missed(case, story.channel, len(counted))
+
+
+def _defined(case: Case, excursion: Excursion) -> bool:
+    """Return whether the quantity existed at that moment: a load has no resistance without a current."""
+    undefined = case.truth[excursion.channel].undefined
+    k = int((excursion.first_outside.t_ns - START_NS) / 1e9 / case.dt)
+    return undefined is None or not bool(undefined[max(k - 1, 0) : k + 2].any())
 
 
 def _missed(case: Case, channel: str, counted: int) -> int:
@@ -126,6 +134,8 @@ def pairs(case: Case, answer: PostMortem, judged: Judged) -> None:
         excursion = answer.story(name).ordered
         true_s = truth_of(case, excursion) if excursion else None
         if excursion is None or true_s is None or case.truth[name].blind or excursion.last_inside is None:
+            continue
+        if not _defined(case, excursion):
             continue
         when[name] = true_s
         best[name] = best_interval(case.truth[name], case.dt, case.data[name], true_s)

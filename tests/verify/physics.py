@@ -118,7 +118,8 @@ def course(build: Build, room: Room) -> dict[str, Signal]:
     rail = open_rail - 0.8 * np.minimum(current, 8.0) * build.powered * fuse
     vout = np.minimum(wanted, np.maximum(rail, 0.0) * 0.69) * build.powered
     vout = vout * np.where(decay < 0.35, 0.0, decay) if build.fuse_at is not None else vout
-    iout = vout / ohms + build.extra_current * fuse
+    vout = np.hypot(vout, build.extra_offset * decay)
+    iout = vout / ohms
     heat = np.maximum(0.9 * rail * np.minimum(iout, 9.0) - vout * vout / ohms, 0.0) * fuse + 6.0
     gate = np.ones((2, n))
     if build.trip_at_degc is not None:
@@ -139,9 +140,7 @@ def course(build: Build, room: Room) -> dict[str, Signal]:
         "iout": iout,
         "rail": rail * decay,
         "ripple": 0.35 * np.minimum(iout, 9.0) / build.capacity * fuse,
-        "line": (delivered + 15.0 + 30.0 * np.maximum(iout - 9.0, 0.0))
-        / (np.maximum(mains, 20.0) * 0.75)
-        * fuse,
+        "line": (delivered + 15.0 + 30.0 * build.extra_current) / (np.maximum(mains, 20.0) * 0.75) * fuse,
         "bias": (build.bias_ma * (1 + 0.01 * (device - 60.0)) + build.extra_bias) * fuse * gate,
         "offset": np.abs(0.005 + build.extra_offset) * decay,
         "load": ohms,

@@ -46,6 +46,7 @@ def overall(judged: Sequence[Judged]) -> str:
         f"crossings stated       {len(crossings)} (phantom {phantoms}, missed channels {missed})",
         f"coverage               {_coverage(crossings)}   (wanted: at least 95 %)",
         f"median width / best    {_ratio(crossings)}   (wanted: at most 1.5)",
+        f"  smooth crossings only  {_ratio(c for c in crossings if not c.jump)}",
         f"certain pairs          {certain}, of which wrong {wrong}   (wanted: fewer than 1 in 1,000)",
         f"orderable pairs        {orderable}, ordered {_percent(ordered, orderable)}   (wanted: at least 90 %)",
     ]
@@ -98,8 +99,8 @@ def by_stratum(judged: Sequence[Judged]) -> str:
         for c in j.crossings:
             kinds[c.method, "jump" if c.jump else "smooth"].append(c)
     for (method, shape), found in sorted(kinds.items()):
-        cells = ("", len(found), _coverage(found), _ratio(found))
-        lines.append(f"{method:12s} {shape:24s} " + " ".join(f"{c!s:>9s}" for c in cells))
+        shown = ("", len(found), _coverage(found), _ratio(found))
+        lines.append(f"{method:12s} {shape:24s} " + " ".join(f"{c!s:>9s}" for c in shown))
     return "\n".join(lines)
 
 
