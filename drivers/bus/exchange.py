@@ -9,7 +9,7 @@ Rules kept here:
 * stamps are taken around the transfer, before any parsing;
 * after a failure the link is *dirty*: before the next question the transport makes sure that no answer
   to an earlier one can come any more, waiting as long again as the instrument had been given to reply;
-* what arrives before a question is thrown away and counted; what follows a reply makes the reply
+* what arrives before a question is thrown away and counted, and the line must then be quiet; what follows a reply makes the reply
   doubtful (which of the two answers the question?), so neither is taken;
 * one thread owns a link; a second one gets an exception, never an answer.
 """
@@ -24,7 +24,7 @@ from dataclasses import dataclass
 from typing import NamedTuple
 
 from drivers import Exchange, Reply
-from drivers.bus.transport import NS_PER_S, Transport
+from drivers.bus.transport import GAP_NS, NS_PER_S, Transport
 from rig.clock import SYSTEM, Clock
 from rig.errors import BusError, BusInUseError, DeadlineError, InstrumentError, ReplyError, shown
 
@@ -140,7 +140,7 @@ class Link:
         return answer
 
     def _ask(self, exchange: Exchange, timeout_s: float, quiet_s: float) -> Answer:
-        self._discard_unsolicited()
+        self._discard_unsolicited(timeout_s)
         self._keep_silence(quiet_s)
         request = exchange.request()
         deadline_ns = self._clock.monotonic_ns() + round(timeout_s * NS_PER_S)
@@ -268,14 +268,32 @@ class Link:
         self._failed_ns = None
         self._misses = 0
 
-    def _discard_unsolicited(self) -> None:
+    def _discard_unsolicited(self, timeout_s: float) -> None:
+        """Throw away what nobody asked for.
+
+        If that was more than line noise, the line must be quiet for a moment before the question: from
+        an instrument that goes on talking, the next line would be taken for the answer.
+        """
         count = 0
+        words = False
         while data := self._transport.drain():
-            self._last_byte_ns = self._clock.monotonic_ns()
-            count += len(data)
-            self.counts.discarded += len(data)
+            count += self._unsolicited(data)
+            words = words or bool(data.strip(_HARMLESS))
             if count > _UNSOLICITED_CAP:
                 raise BusError(f"more than {_UNSOLICITED_CAP} bytes that nobody asked for: {shown(data)}")
+        give_up_ns = self._clock.monotonic_ns() + round(timeout_s * NS_PER_S)
+        while words and (data := self._transport.receive(self._clock.monotonic_ns() + GAP_NS)):
+            count += self._unsolicited(data)
+            if self._clock.monotonic_ns() >= give_up_ns:
+                raise BusError(
+                    f"never quiet: {count} bytes nobody asked for, the last {shown(data)}; "
+                    "is it set to send by itself, or is a second program asking?"
+                )
+
+    def _unsolicited(self, data: bytes) -> int:
+        self._last_byte_ns = self._clock.monotonic_ns()
+        self.counts.discarded += len(data)
+        return len(data)
 
     def _keep_silence(self, quiet_s: float) -> None:
         if quiet_s <= 0.0:

@@ -123,10 +123,25 @@ def test_line_noise_and_the_rest_of_a_terminator_after_a_reply_are_let_pass_but_
 
 
 def test_what_came_before_the_question_is_thrown_away_and_counted() -> None:
-    link, transport, _ = scripted(*OPENED, Unasked(b"9\n"), Unasked(b"8"), Sends(b"2\n"), Gives(b"2\n"))
+    link, transport, _ = scripted(
+        *OPENED, Unasked(b"9\n"), Unasked(b"8"), Gives(b"7\n", 0.01), Silence(), Sends(b"2\n"), Gives(b"2\n")
+    )
     assert link.exchange(Tagged(2), 0.5).reply.values == (2.0,)
-    assert link.counts.discarded == 3
+    assert link.counts.discarded == 5
     assert transport.finished
+
+
+def test_line_noise_before_the_question_costs_no_wait() -> None:
+    link, transport, _ = scripted(*OPENED, Unasked(b"\x00\xff\r"), Sends(b"2\n"), Gives(b"2\n"))
+    assert link.exchange(Tagged(2), 0.5).reply.values == (2.0,)
+    assert transport.finished
+
+
+def test_an_instrument_that_goes_on_talking_is_asked_nothing() -> None:
+    link, transport, _ = scripted(*OPENED, Unasked(b"9\n"), *[Gives(b"9\n", 0.04)] * 13)
+    with pytest.raises(BusError, match="never quiet: 28 bytes nobody asked for"):
+        link.exchange(Tagged(2), 0.5)
+    assert "send" not in transport.calls
 
 
 def test_an_endless_stream_before_the_question_is_a_bus_error() -> None:
