@@ -111,6 +111,29 @@ class Driver(Protocol):
         ...
 
 
+class Commanded(Protocol):
+    """What a driver has besides, if its instrument can be told to do something (a relay, a source).
+
+    A driver without ``command`` only reads; the rig file cannot name its instrument for switching.
+    """
+
+    def command(self, text: str) -> Exchange:
+        """Return the exchange that carries out a command of the rig file.
+
+        Raises ValueError, at the desk, for a text that is no command of this kind of instrument.
+        """
+        ...
+
+
+def command_of(driver: Driver, text: str) -> Exchange:
+    """Return the exchange for a command. Raises ValueError if the driver has none or refuses the text."""
+    command = getattr(driver, "command", None)
+    if command is None:
+        raise ValueError("this kind of instrument is only read; its driver has no commands")
+    exchange: Exchange = command(text)
+    return exchange
+
+
 def available() -> tuple[str, ...]:
     """Return the names of all drivers that come with soakrig."""
     return tuple(
@@ -154,4 +177,7 @@ def spec(name: str) -> DriverSpec:
             for one in driver.polls
         ]
 
-    return DriverSpec(options=module.Options, describe=describe)
+    def check_command(options: Any, text: str) -> None:
+        command_of(module.Driver(options), text)
+
+    return DriverSpec(options=module.Options, describe=describe, check_command=check_command)

@@ -11,9 +11,11 @@ import regex
 from drivers import Exchange, Reply
 from drivers.bus.lines import (
     TERMINATORS,
+    Answered,
     Command,
     IdentityQuery,
     ask_bytes,
+    command_text,
     compiled,
     matched,
     split,
@@ -87,6 +89,11 @@ class Options:
     setup: tuple[str, ...] = key(
         Seq(Text()), default=(), doc="commands sent after each opening, not answered"
     )
+    command_reply: str = key(
+        Text(empty=True),
+        default="",
+        doc="pattern of the line that answers a command, such as OK; without it none is awaited",
+    )
     words: Mapping[str, str] = key(
         Map(Choice(*STATUS_WORDS), names=Text(), word="WORD"),
         default={},
@@ -130,6 +137,19 @@ class Driver:
                 )
             )
         self.opening: Sequence[Exchange] = (*opening, *(Command(text, sent) for text in options.setup))
+        self._sent, self._end, self._command_reply = sent, end, options.command_reply
+        if options.command_reply:
+            compiled(options.command_reply, "command-reply")
+        self._streams = any(reading.request_bytes == 0 for reading in readings)
+
+    def command(self, text: str) -> Exchange:
+        """Return the exchange that sends a command line. Raises ValueError for what cannot be one."""
+        text = command_text(text)
+        if not self._command_reply:
+            return Command(text, self._sent)
+        if self._streams:
+            raise ValueError("it sends by itself: an answer could not be told from a reading")
+        return Answered(text, terminator=self._sent, reply_terminator=self._end, pattern=self._command_reply)
 
 
 class LineReading:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any, Final
@@ -10,13 +11,17 @@ from drivers import Exchange, Reply
 from drivers.bus.frames import FRAMINGS, Frame, exception_name
 from drivers.bus.registers import ORDERS, TYPES, WORDS, Value
 from rig.core.schema import Choice, Flag, Integer, Map, Number, OneOf, Quantity, Section, Seq, key
-from rig.errors import InstrumentError, ReplyError
+from rig.errors import InstrumentError, ReplyError, shown
 
 READ_FUNCTIONS: Final[Mapping[str, int]] = {"coil": 1, "discrete": 2, "holding": 3, "input": 4}
 MOST_REGISTERS: Final = 125
 MOST_BITS: Final = 2000
 _SHORTEST_SILENCE_S: Final = 0.00175
 """Modbus over Serial Line V1.02, 2.5.1.1: fixed above 19200 baud. Below, the link makes it longer."""
+
+
+_COIL = re.compile(r"coil\s+([0-9]{1,5})\s+(on|off)", re.ASCII)
+_REGISTER = re.compile(r"register\s+([0-9]{1,5})\s*=\s*(-?[0-9]{1,5})", re.ASCII)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -93,6 +98,14 @@ class Driver:
         self.opening: Sequence[Exchange] = (
             (IdentityReading(options, options.identity),) if isinstance(options.identity, Identity) else ()
         )
+        self._options = options
+
+    def command(self, text: str) -> Exchange:
+        """Return the exchange that writes: ``coil 3 on``, ``coil 3 off`` or ``register 12 = 2300``.
+
+        Addresses are counted from 0. Raises ValueError for any other text.
+        """
+        return Writing(self._options, text)
 
 
 class _Question:
@@ -170,6 +183,56 @@ class IdentityReading(_Question):
                 used=used,
             )
         return Reply(used=used, text=str(found))
+
+
+class Writing:
+    """One coil or register that is written; its reply repeats the request (V1.1b3, 6.5 and 6.6)."""
+
+    fields: tuple[str, ...] = ()
+
+    def __init__(self, options: Options, text: str) -> None:
+        function, address, value = _written(text)
+        self._pdu = bytes([function]) + address.to_bytes(2, "big") + value.to_bytes(2, "big")
+        self._frame: Frame = FRAMINGS[options.framing](
+            device=options.device, pdu=self._pdu, echo=options.echo
+        )
+        self.tagged = self._frame.tagged
+        self.label = f"device {options.device} {text}"
+        self.request_bytes = len(self._pdu) + self._frame.extra
+        self.reply_bytes = self.request_bytes * (2 if options.echo else 1)
+
+    def request(self) -> bytes:
+        """Return the frame to send, over TCP with a new transaction number."""
+        return self._frame.request()
+
+    def parse(self, received: bytes) -> Reply | None:
+        """Return an empty reply. Raises ReplyError, or InstrumentError for an exception reply."""
+        taken = self._frame.take(received, self._pdu[0], 0)
+        if taken is None:
+            return None
+        pdu, used = taken
+        if pdu[0] != self._pdu[0]:
+            raise InstrumentError(f"refused with {exception_name(pdu[1])} to function {self._pdu[0]}")
+        if pdu != self._pdu:
+            raise ReplyError(f"{shown(pdu)} does not repeat the request {shown(self._pdu)}", used=used)
+        return Reply(used=used, text="written")
+
+
+def _written(text: str) -> tuple[int, int, int]:
+    """Return function, address and value of a write in words. Raises ValueError."""
+    coil = _COIL.fullmatch(text.strip())
+    register = _REGISTER.fullmatch(text.strip())
+    if coil is not None:
+        function, address, value = 5, int(coil[1]), 0xFF00 if coil[2] == "on" else 0
+    elif register is not None:
+        function, address, value = 6, int(register[1]), int(register[2])
+    else:
+        raise ValueError(
+            f"{shown(text)} is not a command; write coil 3 on, coil 3 off, or register 12 = 2300"
+        )
+    if address > 65535 or not -32768 <= value <= 65535:
+        raise ValueError(f"{shown(text)}: an address is at most 65535, a register holds -32768 to 65535")
+    return function, address, value & 0xFFFF
 
 
 def _check_field(name: str, field: Field) -> None:

@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from typing import Final
 
 from drivers import Exchange, Reply
-from drivers.bus.lines import TERMINATORS, Command, IdentityQuery, ask_bytes, split, take_line
+from drivers.bus.lines import TERMINATORS, Command, IdentityQuery, ask_bytes, command_text, split, take_line
 from drivers.bus.numbers import STATUS_WORDS, decode, read_field, settled, words_of
 from rig.core.model import Status
 from rig.core.schema import Choice, Flag, Map, Name, Section, Seq, Text, key
@@ -78,6 +78,17 @@ class Driver:
             opening += [Command(text, sent) for text in options.setup]
             opening += [SetupCheck(sent, end, options.setup)] if options.error_queue else []
         self.opening: Sequence[Exchange] = tuple(opening)
+        self._sent = sent
+
+    def command(self, text: str) -> Exchange:
+        """Return the exchange that sends a command. Raises ValueError for a query or what cannot be sent.
+
+        What the instrument thinks of it is in its error queue afterwards (``report``).
+        """
+        text = command_text(text)
+        if "?" in text:
+            raise ValueError(f"{shown(text)} is a question; write a command")
+        return Command(text, self._sent)
 
 
 class _Query:

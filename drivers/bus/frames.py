@@ -27,6 +27,9 @@ _EXCEPTIONS: Final = {
     11: "gateway target device failed to respond",
 }
 """Modbus Application Protocol V1.1b3, 7; code 7 is of older editions."""
+WRITE_FUNCTIONS: Final = frozenset({5, 6})
+"""Write one coil, one register: the reply repeats the five bytes of the request (V1.1b3, 6.5 and 6.6)."""
+_WRITTEN_PDU: Final = 5
 _HEADER_BYTES: Final = 7
 _LONGEST_PDU: Final = 253
 
@@ -56,8 +59,8 @@ class Frame(Protocol):
     def take(self, received: bytes, function: int, data_bytes: int) -> tuple[bytes, int] | None:
         """Return (reply PDU, bytes used), None while more bytes are needed.
 
-        The PDU is an exception (2 bytes) or has ``function``, the byte count ``data_bytes`` and as
-        many bytes. Raises ReplyError when this cannot become such a reply.
+        The PDU is an exception (2 bytes), or has ``function``, the byte count ``data_bytes`` and as
+        many bytes, or for a write its own form. Raises ReplyError when this cannot become such a reply.
         """
         ...
 
@@ -160,6 +163,8 @@ def _pdu_length(pdu: bytes, function: int, data_bytes: int, received: bytes) -> 
         return 2
     if pdu[0] != function:
         raise ReplyError(f"function {pdu[0]} in {shown(received)}, expected function {function}")
+    if function in WRITE_FUNCTIONS:
+        return _WRITTEN_PDU
     if len(pdu) < 2:
         return None
     if pdu[1] != data_bytes:

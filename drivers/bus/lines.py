@@ -9,7 +9,7 @@ import regex
 
 from drivers import Reply
 from drivers.bus.numbers import decode
-from rig.errors import ReplyError, shown
+from rig.errors import InstrumentError, ReplyError, shown
 
 TERMINATORS: Final[Mapping[str, bytes]] = {"LF": b"\n", "CR": b"\r", "CRLF": b"\r\n"}
 MATCH_TIMEOUT_S: Final = 0.1
@@ -75,6 +75,48 @@ class Command:
     def parse(self, received: bytes) -> Reply | None:
         """Refuse: nothing is to be parsed. Raises ReplyError."""
         raise ReplyError(f"{shown(received)} came, though {self.label} is not answered", used=len(received))
+
+
+class Answered:
+    """A command whose one-line answer must match a pattern, such as ``OK``; anything else is a refusal."""
+
+    fields: tuple[str, ...] = ()
+    reply_bytes = 10
+
+    def __init__(self, text: str, *, terminator: bytes, reply_terminator: bytes, pattern: str) -> None:
+        self.label = text
+        self._request = ask_bytes(text, terminator)
+        self.request_bytes = len(self._request)
+        self._pattern = compiled(pattern, "command-reply")
+        self._reply_terminator = reply_terminator
+
+    def request(self) -> bytes:
+        """Return the bytes to send."""
+        return self._request
+
+    def parse(self, received: bytes) -> Reply | None:
+        """Return the answer as ``text``. Raises InstrumentError when it is another one."""
+        taken = take_line(received, self._reply_terminator)
+        if taken is None:
+            return None
+        line, used = taken
+        try:
+            text = decode(line)
+        except ReplyError as error:
+            raise ReplyError(str(error), used=used) from error
+        if matched(self._pattern, text) is None:
+            raise InstrumentError(
+                f"the command {shown(self.label)} was answered with {shown(text)}, "
+                f"expected {shown(self._pattern.pattern)}"
+            )
+        return Reply(used=used, text=text)
+
+
+def command_text(text: str) -> str:
+    """Return a command as it may be sent: one line of printable ASCII. Raises ValueError."""
+    if not text or not text.isascii() or not text.isprintable():
+        raise ValueError(f"{shown(text)} is not a command: write one line of printable ASCII")
+    return text
 
 
 class IdentityQuery:

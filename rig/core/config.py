@@ -11,7 +11,7 @@ import difflib
 import hashlib
 from collections import Counter
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
 
@@ -26,6 +26,7 @@ from rig.core.node import Node, Place, entries, near
 from rig.core.rooms import ChannelReader
 from rig.core.schema import build, keys, take_keys
 from rig.core.sections import Bus, InstrumentSection, RigSection
+from rig.core.switching import CheckCommand, SwitchOff, switch_offs
 from rig.errors import ConfigError, Fault, SoakrigError
 
 __all__ = [
@@ -41,16 +42,23 @@ __all__ = [
 ]
 
 
+def no_commands(_options: Any, _text: str) -> None:
+    """Refuse: nothing is known of commands. Raises ValueError."""
+    raise ValueError("this kind of instrument is only read; its driver has no commands")
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class DriverSpec:
     """What a driver says of itself at the desk.
 
     options: its ``Options`` dataclass. describe: options -> the exchanges of one poll; raises
-    ValueError for options that make no sense together.
+    ValueError for options that make no sense together. check_command: (options, text) raises
+    ValueError if the instrument cannot be told so.
     """
 
     options: type[Any]
     describe: Callable[[Any], Sequence[BlockFacts]]
+    check_command: Callable[[Any, str], None] = no_commands
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -59,6 +67,7 @@ class RigConfig:
 
     rig: its name. runs: folder of the recordings. planned_s: planned duration of a run. sync_s: longest
     time that readings wait for the disk. text: the file as it stands. alerts: None where nobody is told.
+    switch_offs: units that are switched off when they have left a trip limit.
     """
 
     rig: str
@@ -70,6 +79,7 @@ class RigConfig:
     layout: Layout
     text: str = ""
     alerts: Alerts | None = None
+    switch_offs: Mapping[str, SwitchOff] = field(default_factory=dict)
 
     @property
     def runs_path(self) -> Path:
@@ -102,13 +112,16 @@ def read(
     channels = ChannelReader(node, _readable(node, instruments), faults)
     channels.read()
     asked = _accounting(node, top.get("account"), channels, faults)
+    made = {name: one for name, (one, _) in instruments.items()}
+    known = {name: one for name, (one, _) in channels.channels.items() if one is not None}
+    check = _command_check(made, entries(node, "instruments"), drivers)
+    switches = switch_offs(channels.switches, dict.fromkeys(channels.channels) | known, check)
     if faults:
         raise ConfigError(_joined(faults))
-    made = {name: one for name, (one, _) in instruments.items()}
     layout = Layout(
         rig=top["rig"],
         units=channels.units,
-        channels={name: one for name, (one, _) in channels.channels.items() if one is not None},
+        channels=known,
         instruments={name: _facts(one) for name, one in made.items()},
         planned_s=top["planned_s"],
         accounting=asked,
@@ -123,7 +136,31 @@ def read(
         layout=layout,
         text=text,
         alerts=top.get("alerts"),
+        switch_offs=switches,
     )
+
+
+def _command_check(
+    made: Mapping[str, Instrument], written: Mapping[str, Node], drivers: Callable[[str], DriverSpec]
+) -> CheckCommand:
+    """Return what judges a command; it raises KeyError with the instruments' names for an unknown one."""
+
+    def check(instrument: str, command: str) -> None:
+        if instrument not in written:
+            raise KeyError(list(written))
+        if instrument in made:  # a faulty one has been reported already
+            one = made[instrument]
+            drivers(one.driver).check_command(one.options, command)
+
+    return check
+
+
+def _accounting(
+    node: Node, section: AccountSection | None, channels: ChannelReader, faults: list[Fault]
+) -> Accounting | None:
+    place = Place(entries(node).get("account", node), "account", faults)
+    known = {name: one for name, (one, _) in channels.channels.items()}
+    return accounting(section, known, list(channels.units), place)
 
 
 def _facts(one: Instrument) -> InstrumentFacts:
@@ -160,14 +197,6 @@ def _instruments(
         instruments[name] = (instrument, place)
     check_instruments(buses, instruments)
     return instruments
-
-
-def _accounting(
-    node: Node, section: AccountSection | None, channels: ChannelReader, faults: list[Fault]
-) -> Accounting | None:
-    place = Place(entries(node).get("account", node), "account", faults)
-    known = {name: one for name, (one, _) in channels.channels.items()}
-    return accounting(section, known, list(channels.units), place)
 
 
 def _instrument(name: str, place: Place, drivers: Callable[[str], DriverSpec]) -> Instrument | None:

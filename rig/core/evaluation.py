@@ -80,6 +80,30 @@ class Evaluation:
         self.crossed_units: set[str | None] = set()
         self.near: set[str] = set()
 
+    def arm(self, channels: Mapping[str, Channel], now_ns: int) -> list[Finding]:
+        """Judge by the limits of these channels (the same names) from now on; return what that ended.
+
+        A bound keeps its state where its side and sort (limit, early warning) are still limited: one that
+        is out stays out until a reading says otherwise. Where nothing is limited any more, it is over.
+        """
+        findings: list[Finding] = []
+        for place, old in enumerate(self._blocks):
+            fresh = _block([channels[channel.name] for channel in old.channels])
+            fresh.heard_ns, fresh.silent = old.heard_ns, old.silent
+            for at, channel in enumerate(old.channels):
+                kept = {(one.bound.side, one.bound.early): one for one in fresh.watched[at]}
+                for one in old.watched[at]:
+                    successor = kept.get((one.bound.side, one.bound.early))
+                    if successor is not None:
+                        successor.watch = one.watch
+                    elif one.watch.state is State.OUT:
+                        findings.append(_no_longer_limited(channel, one, now_ns))
+                if all(one.watch.state is State.NORMAL for one in fresh.watched[at]):
+                    self.near.discard(channel.name)
+            fresh.busy = sum(one.watch.state is not State.NORMAL for group in fresh.watched for one in group)
+            self._blocks[place] = fresh
+        return findings
+
     def feed(self, scan: Scan) -> list[Finding]:
         """Return what this scan changed."""
         block = self._blocks[scan.block]
@@ -181,6 +205,19 @@ def _crossing(kind: EventKind, channel: Channel, watched: _Watched, t_ns: int, v
     if kind in (EventKind.LIMIT_OUT, EventKind.EARLY_OUT):
         data |= {"began_boot_ns": watch.began_ns, "trip": bound.limit.trip and not bound.early}
     return Finding(kind=kind, boot_ns=t_ns, channel=channel.name, text=text, data=data)
+
+
+def _no_longer_limited(channel: Channel, watched: _Watched, now_ns: int) -> Finding:
+    bound = watched.bound
+    word = "early-warning" if bound.early else "limit"
+    return Finding(
+        kind=EventKind.EARLY_IN if bound.early else EventKind.LIMIT_IN,
+        boot_ns=now_ns,
+        channel=channel.name,
+        text=f"{channel.name} has no {bound.side} {word} any more: the excursion beyond {bound.value:g} "
+        f"{channel.unit_of_measure} ends here",
+        data={"side": str(bound.side), "limit": bound.value, "cause": "limit taken away"},
+    )
 
 
 def _silent(channel: Channel, valid_ns: int, now_ns: int) -> Finding:

@@ -7,7 +7,7 @@ a newer recording opens in older software as far as the two agree.
 from __future__ import annotations
 
 import dataclasses
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from datetime import date
 from typing import Any, TypeVar
 
@@ -44,6 +44,16 @@ def layout_from_json(values: Mapping[str, Any]) -> Layout:
         raise ValueError(f"not the values of a layout: {error!r}") from error
 
 
+def limits_to_json(limits: Iterable[Limit]) -> list[dict[str, Any]]:
+    """Return the limits of one channel as JSON values."""
+    return [_plain(one) for one in limits]
+
+
+def limits_from_json(values: Iterable[Mapping[str, Any]]) -> tuple[Limit, ...]:
+    """Return the limits that ``limits_to_json`` wrote. Raises KeyError, TypeError or ValueError."""
+    return tuple(_made(Limit, one, side=Side(one["side"])) for one in values)
+
+
 def _plain(value: Any) -> Any:
     if dataclasses.is_dataclass(value) and not isinstance(value, type):
         return {one.name: _plain(getattr(value, one.name)) for one in dataclasses.fields(value)}
@@ -66,8 +76,7 @@ def _channel(values: Mapping[str, Any]) -> Channel:
     changed: dict[str, Any] = {"kind": Kind(values["kind"])}
     if values.get("source") is not None:
         changed["source"] = _made(Source, values["source"])
-    limits = values.get("limits", ())
-    changed["limits"] = tuple(_made(Limit, one, side=Side(one["side"])) for one in limits)
+    changed["limits"] = limits_from_json(values.get("limits", ()))
     calibration = values.get("calibration", {})
     due = calibration.get("due")
     changed["calibration"] = _made(Calibration, calibration, due=date.fromisoformat(due) if due else None)

@@ -19,12 +19,14 @@ class ChannelReader:
 
     instruments: what can be read, by instrument; None where there is nothing to judge it by. After
     ``read()``: ``channels`` holds every name with its channel (None where it is faulty) and place, in
-    the order of the file, the room's first; ``units`` the units that have no fault of their own.
+    the order of the file, the room's first; ``units`` the units that have no fault of their own;
+    ``switches`` the block that says how a unit is switched off, where there is one, by unit.
     """
 
     def __init__(self, top: Node, instruments: Mapping[str, Readable] | None, faults: list[Fault]) -> None:
         self.channels: dict[str, tuple[Channel | None, Place]] = {}
         self.units: dict[str, Unit] = {}
+        self.switches: dict[str, Place] = {}
         self._top = top
         self._instruments = instruments
         self._faults = faults
@@ -58,6 +60,10 @@ class ChannelReader:
             full = f"{name}.{local}"
             self._channel(full, name, local, Place(words.filled(one, faults, path), path, faults))
             names.append(full)
+        switch = entries(node).get("switch-off") or entries(template or node).get("switch-off")
+        if switch is not None:
+            path = f"{place.path}.switch-off"
+            self.switches[name] = Place(words.filled(switch, faults, path), path, faults)
         if not names and (template or "template" not in taken):
             place.say("", "the unit has no channel", "write a template or channels")
         if "unit" in given:

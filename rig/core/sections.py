@@ -33,6 +33,7 @@ from rig.core.schema import (
     UnitSymbol,
     key,
 )
+from rig.core.switching import SwitchOffSection
 from rig.core.units import Amount
 
 _WORD = Name(hyphens=True)
@@ -256,6 +257,11 @@ class TemplateSection:
     channels: dict[str, Node] = key(
         Map(Later(Section(ChannelSection)), word="CHANNEL"), doc="channels of each unit made from it"
     )
+    switch_off: Node | None = key(
+        Later(Section(SwitchOffSection)),
+        default=None,
+        doc="how each unit is switched off on a trip limit (no protection)",
+    )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -272,6 +278,11 @@ class UnitSection:
         Map(Later(Section(ChannelSection)), word="CHANNEL"),
         default={},
         doc="its own channels; keys given here replace those of the template's channel of the same name",
+    )
+    switch_off: Node | None = key(
+        Later(Section(SwitchOffSection)),
+        default=None,
+        doc="how it is switched off on a trip limit, in place of the template's (no protection)",
     )
 
 

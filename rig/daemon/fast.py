@@ -11,7 +11,7 @@ from collections.abc import Set as AbstractSet
 
 from rig.clock import Clock
 from rig.core.config import RigConfig
-from rig.core.model import EventKind, Scan
+from rig.core.model import Channel, EventKind, Scan
 from rig.core.urgency import Urgency
 from rig.daemon.intake import Intake, Notice
 from rig.daemon.poller import Haste
@@ -35,6 +35,7 @@ class FastPolling:
         intake: Intake,
         clock: Clock,
     ) -> None:
+        self._blocks = blocks
         self._urgency = Urgency(blocks, config.layout.channels, HORIZON_S)
         self._haste = haste
         self._intake = intake
@@ -76,6 +77,10 @@ class FastPolling:
             periods = ", ".join(f"{name} every {period:g} s" for name, period in instruments.items())
             self._say(unit, f"fast polls for {unit or 'the room'} ({reason}): {periods}", begins=True)
         self._until_ns[unit] = until_ns
+
+    def arm(self, channels: Mapping[str, Channel]) -> None:
+        """Hurry by these channels' limits from now on."""
+        self._urgency = Urgency(self._blocks, channels, HORIZON_S)
 
     def tick(self) -> None:
         """Say of each unit whose time is over that the ordinary polls are back."""

@@ -12,6 +12,7 @@ from rig.clock import Clock
 from rig.core.measure import Route, failed, measure
 from rig.core.model import EventKind, Scan, Status
 from rig.core.schedule import Backoff, Cadence, Lateness
+from rig.daemon.errands import Errand, Errands
 from rig.daemon.intake import Intake, Notice
 from rig.errors import BusError, DeadlineError, InstrumentError, ReplyError
 
@@ -19,6 +20,8 @@ LOST_AFTER = 2
 """Failed polls in a row until an instrument counts as lost; a single one shows in the statuses."""
 REPORTS_AT_ONCE = 20
 """Most entries read from an instrument's error queue in one go."""
+TOLD_NS = 60_000_000_000
+"""How long what goes on repeating itself is counted before it is told again."""
 OPEN_S = 10.0
 """Longest time to open a connection, beside the bus's own settling time."""
 GRACE_S = 2.0
@@ -122,6 +125,7 @@ class Poller(threading.Thread):
         clock: Clock,
         haste: Haste | None = None,
         settle_s: float = 0.0,
+        errands: Errands | None = None,
     ) -> None:
         super().__init__(name=f"bus {bus}", daemon=True)
         self.bus = bus
@@ -134,14 +138,19 @@ class Poller(threading.Thread):
         self._intake = intake
         self._clock = clock
         self._haste = haste or Haste()
+        self._errands = errands or Errands()
         self._settle_s = settle_s
         self._stopping = threading.Event()
         self._open = False
         self._bus_backoff = Backoff(first_s=1.0)
+        self._worked_since_opening = False
+        self._reopenings = 0
+        self._told_reopenings_ns: int | None = None
 
     def stop(self) -> None:
         """Ask the thread to end after the exchange under way."""
         self._stopping.set()
+        self._errands.wake()
 
     def run(self) -> None:
         """Poll until stopped. An unexpected exception ends the thread and is kept in ``failure``."""
@@ -154,9 +163,15 @@ class Poller(threading.Thread):
             self._wire.close()
 
     def _turn(self) -> None:
+        errand = self._errands.take()
+        if errand is not None:
+            self._carry_out(errand)
+            return
+        if self._stopping.is_set():
+            return
         station = min(self.stations, key=lambda one: one.cadence.due_ns)
         wait_ns = station.cadence.due_ns - self._clock.monotonic_ns()
-        if wait_ns > 0 and self._stopping.wait(wait_ns / 1e9):
+        if wait_ns > 0 and self._errands.wait(wait_ns / 1e9):
             return
         began_ns = self._clock.monotonic_ns()
         if station.ready and not station.listening:  # an introduction takes its time, once
@@ -181,7 +196,7 @@ class Poller(threading.Thread):
     def _missed(self, station: Station, missed: int, now_ns: int) -> None:
         """Say once a minute, not each time, that polls were passed over."""
         station.missed += missed
-        if now_ns - station.told_missed_ns < 60_000_000_000:
+        if now_ns - station.told_missed_ns < TOLD_NS:
             return
         station.told_missed_ns = now_ns
         self._say(
@@ -207,7 +222,7 @@ class Poller(threading.Thread):
             if self._stopping.is_set():
                 return
             try:
-                answer = self._exchange(station, exchange)
+                answer = self._ask(station, exchange)
             except BusError as error:
                 self._failed(station, error)
                 whole = isinstance(error, DeadlineError) or not self._open
@@ -222,6 +237,56 @@ class Poller(threading.Thread):
                 if at == len(polls) - 1:
                     self._worked(station)
 
+    def _carry_out(self, errand: Errand) -> None:
+        """Do what somebody wants done with an instrument, and say how it went."""
+        station = next(one for one in self.stations if one.name == errand.instrument)
+        trouble = "the thread of the bus ended"
+        try:
+            self._ensure_open()
+            if not station.ready:
+                self._introduce(station)
+            for exchange in errand.exchanges:
+                self._exchange(station, exchange)
+            trouble = "; ".join(self._read_reports(station))
+        except BusError as error:
+            trouble = str(error)
+            self._failed(station, error)
+        finally:
+            errand.done(trouble, self._clock.boot_ns())
+
+    def _ask(self, station: Station, exchange: Exchange) -> Answer:
+        """Ask; where a connection that had worked turns out to be gone, open it anew and ask again, once.
+
+        Many an instrument closes a connection that was idle for a while, or loses its power for a moment:
+        neither need cost a reading.
+        """
+        try:
+            return self._exchange(station, exchange)
+        except BusError as error:
+            connected = isinstance(error, DeadlineError | ReplyError | InstrumentError)
+            if connected or not self._worked_since_opening or self._stopping.is_set():
+                raise
+            self._close()
+            self._reopenings += 1
+            self._tell_reopenings(error)
+            self._ensure_open()
+            self._introduce(station)
+            return self._exchange(station, exchange)
+
+    def _tell_reopenings(self, error: BusError) -> None:
+        """Say at once, but then once a minute only, that the connection was lost and opened anew."""
+        now_ns = self._clock.monotonic_ns()
+        if self._told_reopenings_ns is not None and now_ns - self._told_reopenings_ns < TOLD_NS:
+            return
+        self._told_reopenings_ns = now_ns
+        self._say(
+            EventKind.INSTRUMENT_REPORT,
+            self.bus,
+            f"connection of {self.bus} lost, opened anew at once ({self._reopenings} times since told): {error}",
+            {"cause": str(error), "error": type(error).__name__, "times": self._reopenings},
+        )
+        self._reopenings = 0
+
     def _ensure_open(self) -> None:
         if self._open:
             return
@@ -231,6 +296,7 @@ class Poller(threading.Thread):
         finally:
             self._watch("", 0.0)
         self._open = True
+        self._worked_since_opening = False
         self._bus_backoff.worked()
 
     def _introduce(self, station: Station) -> None:
@@ -260,22 +326,25 @@ class Poller(threading.Thread):
         self.doing = doing
         self.deadline_ns = self._clock.monotonic_ns() + round((allowed_s + GRACE_S) * 1e9) if doing else 0
 
-    def _read_reports(self, station: Station) -> None:
-        """Drain the instrument's own error queue into events, bounded."""
+    def _read_reports(self, station: Station) -> list[str]:
+        """Drain the instrument's own error queue into events, bounded; return what it said."""
         report = station.driver.report
+        entries: list[str] = []
         if report is None or not self._open:
-            return
+            return entries
         for _ in range(REPORTS_AT_ONCE):
             try:
                 entry = self._exchange(station, report).reply.text
             except BusError as error:
                 self._failed(station, error)
-                return
+                return [*entries, str(error)]
             if not entry:
-                return
+                return entries
+            entries.append(entry)
             self._say(
                 EventKind.INSTRUMENT_REPORT, station.name, f"{station.name} reports {entry}", {"entry": entry}
             )
+        return entries
 
     def _failed(self, station: Station, error: BusError) -> None:
         """Note a failed exchange: reopen what has to be, wait longer each time, say so once."""
@@ -307,6 +376,7 @@ class Poller(threading.Thread):
 
     def _worked(self, station: Station) -> None:
         station.answered_ns = self._clock.boot_ns()
+        self._worked_since_opening = True
         if station.lost:
             self._say(
                 EventKind.INSTRUMENT_BACK,

@@ -15,6 +15,7 @@ from rig.clock import Clock
 from rig.core.derived import DerivedChannels
 from rig.core.evaluation import Evaluation, Finding
 from rig.core.model import Event, EventKind, Scan
+from rig.daemon.attend import Attendant
 from rig.daemon.intake import Intake, Notice
 
 TAKE_S = 0.1
@@ -62,6 +63,7 @@ class Recorder:
         clock: Clock,
         sync_s: float,
         fast: Fast | None = None,
+        attendants: Sequence[Attendant] = (),
         told: Callable[[Event], None] = lambda _event: None,
     ) -> None:
         self._intake = intake
@@ -72,6 +74,7 @@ class Recorder:
         self._sync_ns = round(sync_s * 1e9)
         self._told = told
         self._fast = fast
+        self._attendants = attendants
         self._unsynced = False
         self.progress_ns = clock.boot_ns()
         self.readings = 0
@@ -81,6 +84,8 @@ class Recorder:
         while not stopping.is_set() or self._intake.depth():
             self.turn(TAKE_S)
         self.sync()
+        for one in self._attendants:
+            one.close()
 
     def turn(self, timeout_s: float) -> None:
         """Take what has arrived, write it, judge it, sync if it is time."""
@@ -90,6 +95,8 @@ class Recorder:
         self._write_findings(self._evaluation.tick(now_ns))
         if self._fast is not None:
             self._fast.tick()
+        for one in self._attendants:
+            one.tick()
         urgent = bool(self._evaluation.crossed_units) and self._unsynced
         if urgent or now_ns - self.progress_ns >= self._sync_ns:
             self.sync()
@@ -126,6 +133,8 @@ class Recorder:
                 self._write_findings(findings)
             if self._fast is not None:
                 self._fast.consider(scan, self._evaluation.near)
+            for one in self._attendants:
+                one.scan(scan)
 
     def _write_findings(self, findings: Iterable[Finding]) -> None:
         for one in findings:
@@ -137,3 +146,5 @@ class Recorder:
         event = self._writer.event(kind, boot_ns, subject, text, data)
         self._unsynced = True
         self._told(event)
+        for one in self._attendants:
+            one.event(event)

@@ -1,0 +1,117 @@
+"""What can be asked of a run: notes, swaps, other limits. One handler each, raising ValueError to refuse."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import Any
+
+from rig.core import positions
+from rig.core.inforce import change_data, limit_changes, only_limits_differ
+from rig.core.layouts import layout_from_json
+from rig.core.model import EventKind, Layout
+from rig.core.orders import Deed, Order
+from rig.core.positions import Change
+from rig.daemon.attend import Announce, LimitsInForce
+from rig.daemon.inbox import Handler, order_data
+from rig.errors import DamageError, shown
+from rig.store import rundir
+from rig.store.rundir import RunDir
+
+LONGEST_SERIAL = 100
+
+
+class Deeds:
+    """Carries out orders for one session.
+
+    layout: of the rig file in force. serials: who sits where now. changed: called after serials or the
+    rig file in force have changed, so that the next session knows. limits: None where nobody judges (a
+    session that only carries out an order).
+    """
+
+    def __init__(
+        self,
+        *,
+        run: RunDir,
+        layout: Layout,
+        config: str,
+        serials: dict[str, str],
+        announce: Announce,
+        changed: Callable[[], None],
+        limits: LimitsInForce | None = None,
+    ) -> None:
+        self.layout = layout
+        self.config = config
+        self.serials = serials
+        self._run = run
+        self._announce = announce
+        self._changed = changed
+        self._limits = limits
+
+    def handlers(self) -> dict[Deed, Handler]:
+        """Return the handler of each deed."""
+        return {Deed.NOTE: self._note, Deed.SWAP: self._swap, Deed.RELOAD: self._reload}
+
+    def _note(self, order: Order) -> None:
+        text, unit = order.text_of("text").strip(), order.text_of("unit")
+        if not text:
+            raise ValueError("a note without text")
+        if unit:
+            self._known(unit)
+        data: dict[str, Any] = order_data(order)
+        at_ns = order.data.get("at_ns")
+        if at_ns is not None:
+            if isinstance(at_ns, bool) or not isinstance(at_ns, int):
+                raise ValueError(f"the time of the note is {shown(str(at_ns))}; expected UTC nanoseconds")
+            data["at_ns"] = at_ns
+        self._announce(EventKind.NOTE, unit or "run", text, data)
+
+    def _swap(self, order: Order) -> None:
+        unit, serial = order.text_of("unit"), order.text_of("serial").strip()
+        self._known(unit)
+        if len(serial) > LONGEST_SERIAL or not serial.isprintable():
+            raise ValueError(f"{shown(serial)} cannot be a serial number; write up to 100 plain characters")
+        if serial == self.serials.get(unit, ""):
+            raise ValueError(f"{serial or 'nobody'} sits in {unit} already")
+        other = positions.elsewhere(self.serials, unit, serial)
+        if other is not None:
+            raise ValueError(f"{serial} sits in {other} by the record; take it out there first")
+        why = order.text_of("text").strip() or f"swapped by {order.by}"
+        change = Change(unit=unit, before=self.serials.get(unit, ""), serial=serial, why=why)
+        self.serials[unit] = serial
+        self._announce(EventKind.UNIT, unit, change.text, change.data() | order_data(order))
+        self._changed()
+
+    def _reload(self, order: Order) -> None:
+        config = order.text_of("config")
+        try:
+            fresh = layout_from_json(rundir.frozen_layout(self._run, config))
+        except (DamageError, ValueError) as error:
+            raise ValueError(f"the rig file {shown(config)} is not in the run: {error}") from error
+        self._change(self.layout, fresh, config, order)
+
+    def _change(self, old: Layout, fresh: Layout, config: str, order: Order) -> None:
+        if self._limits is None:
+            raise ValueError(
+                "nobody records now, so no limit is in force; start the logger with the new file"
+            )
+        others = only_limits_differ(old, fresh)
+        if others:
+            raise ValueError(
+                f"only limits can be reloaded, and more than limits differs: {', '.join(others[:8])}; "
+                "stop the logger and start it with the new file"
+            )
+        changes = limit_changes(old, fresh)
+        if not changes:
+            raise ValueError("all limits are as they were; nothing to reload")
+        data = order_data(order) | change_data(changes, old, self.config, config)
+        data["reason"] = order.text_of("text")
+        self._limits.reload(fresh.channels)
+        data |= self._limits.data()
+        self.layout, self.config = fresh, config
+        self._announce(EventKind.CONFIG_CHANGE, "run", f"limits changed by {order.by}: {data['words']}", data)
+        self._changed()
+
+    def _known(self, unit: str) -> None:
+        if unit not in self.layout.units:
+            known = ", ".join(self.layout.units) or "none"
+            raise ValueError(f"there is no position {shown(unit)}; there are: {known}")
