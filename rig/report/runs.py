@@ -8,8 +8,9 @@ from pathlib import Path
 from rig.core.wording import counted, duration, moment, size
 from rig.errors import SoakrigError, UsageError
 from rig.report.paper import table, wrapped
+from rig.report.recorded import state_word
 from rig.store import rundir
-from rig.store.reader import Run, State
+from rig.store.reader import Run
 
 _WIDTH = 120
 
@@ -49,21 +50,13 @@ def _row(path: Path, reasons: list[str]) -> tuple[str, ...]:
     return (
         path.name,
         run.dir.rig,
-        _state(run),
+        state_word(run),
         f"{moment(run.dir.created_ns, UTC):%Y-%m-%d %H:%M}",
         duration((end_ns - start_ns) / 1e9) if end_ns else "-",
         str(len(run.sessions)),
         out,
         size(_bytes(path)),
     )
-
-
-def _state(run: Run) -> str:
-    if run.state is State.RUNNING:
-        return "running"
-    if rundir.has_ended(run.dir):
-        return "finished"
-    return "crashed" if run.state is State.CRASHED else "stopped"
 
 
 def _bytes(path: Path) -> int:

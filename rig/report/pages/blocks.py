@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from rig.core.wording import counted
 from rig.report.pictures.drawing import Drawing
 
 
@@ -77,3 +78,8 @@ class Page:
     blocks: tuple[Block, ...]
     contents: bool = False
     foot: str = ""
+
+
+def more(total: int, most: int, what: str) -> list[Block]:
+    """Return a line that says how many were left out, nothing if none was."""
+    return [Words(text=f"And {counted(total - most, what)} more.", quiet=True)] if total > most else []

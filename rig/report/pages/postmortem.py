@@ -10,7 +10,7 @@ from rig.forensics.answer import Excursion, Finding, PostMortem
 from rig.forensics.evidence import Recording
 from rig.report.evidence import MOST_EVIDENCE, TOLD_ELSEWHERE, percent
 from rig.report.pages import death
-from rig.report.pages.blocks import Block, Bullets, Facts, Heading, Page, Table, Words
+from rig.report.pages.blocks import Block, Bullets, Facts, Heading, Page, Table, Words, more
 from rig.report.paper import figure, relative
 from rig.report.postmortem import (
     answer_facts,
@@ -123,11 +123,7 @@ def pairs(found: PostMortem) -> list[Block]:
         Heading(text=f"Cannot be told apart ({counted(len(open_pairs), 'pair')})"),
         Table(titles=("pair", "likely", "would have told", "what hides it"), rows=rows),
     ]
-    return blocks + _more(len(open_pairs), MOST_PAIRS, "pair")
-
-
-def _more(total: int, most: int, what: str) -> list[Block]:
-    return [Words(text=f"And {counted(total - most, what)} more.", quiet=True)] if total > most else []
+    return blocks + more(len(open_pairs), MOST_PAIRS, "pair")
 
 
 def onsets(found: PostMortem) -> list[Block]:
@@ -208,7 +204,7 @@ def before(found: PostMortem) -> list[Block]:
         Heading(text=f"Earlier excursions that came back ({len(early)})"),
         Table(titles=titles, rows=rows),
     ]
-    return blocks + _more(len(early), MOST_EARLY, "excursion")
+    return blocks + more(len(early), MOST_EARLY, "excursion")
 
 
 def _early_row(one: Excursion, measure: str, found: PostMortem) -> tuple[str, ...]:
@@ -238,5 +234,5 @@ def surroundings(found: PostMortem) -> list[Block]:
         )
         blocks.append(Heading(text="Recorded events nearby"))
         blocks.append(Table(titles=("when", "kind", "what"), rows=rows_))
-        blocks += _more(len(events), MOST_EVENTS, "event")
+        blocks += more(len(events), MOST_EVENTS, "event")
     return blocks

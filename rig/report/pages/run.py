@@ -1,0 +1,156 @@
+"""The report of a run: what was tested, with what, what happened, what was missed, what it rests on."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from rig import __version__, forensics
+from rig.account.program import in_force
+from rig.core.model import Unit
+from rig.core.wording import counted, duration, stamp
+from rig.errors import SoakrigError
+from rig.report import outages
+from rig.report.pages import course, death, record
+from rig.report.pages.blocks import Block, Bullets, Facts, Heading, Page, Table, Words
+from rig.report.pages.course import Material, out_of
+from rig.report.paper import both_times, figure
+from rig.report.postmortem import answer_facts
+from rig.report.survey import Surveyed
+
+MOST_DEATHS = 6
+
+NO_SAFETY_DEVICE = """\
+This report is drawn from readings of instruments through software. Neither is a safety device: hard-wired
+thermal cut-outs, fuses, residual-current protection and smoke detection are, and they must work with the
+computer switched off."""
+FAILED_UNITS = """\
+A unit that failed may hold charged capacitors and hot parts, and may put the supply rail on its load. Let
+competent persons discharge and open it; a variac does not isolate from the mains."""
+NOT_SEEN = """\
+No excursion seen is not the same as none: what lies between two readings, in a gap, or beyond what a sensor
+can follow is not in the recording."""
+CAUTIONS = tuple(" ".join(words.split()) for words in (NO_SAFETY_DEVICE, FAILED_UNITS, NOT_SEEN))
+
+
+def page(material: Material) -> Page:
+    """Return the page of a run."""
+    blocks: list[Block] = [Facts(pairs=tuple(_summary(material)))]
+    blocks += [Words(text=CAUTIONS[0], warning=True)]
+    blocks += _tested(material)
+    blocks += _deaths(material)
+    blocks += course.excursions(material)
+    blocks += course.happened(material)
+    blocks += course.pictures(material)
+    blocks += record.missed(material.missed, material.recording.sessions, material.recording.span)
+    blocks += record.instruments(material.recording.layout, material.channels, material.events)
+    blocks += record.calibration(material.recording.layout, material.recording.span)
+    blocks += record.sessions(material.recording.sessions, material.facts)
+    blocks += record.configuration(material.facts, material.events)
+    blocks += record.limits(material.recording.layout)
+    blocks += record.software(material.facts, material.recording.sessions)
+    blocks += [Heading(text="Cautions"), Bullets(items=CAUTIONS)]
+    return Page(
+        title=f"Run {material.facts.name} of rig {material.facts.rig}",
+        blocks=tuple(blocks),
+        contents=True,
+        foot=f"Written by soakrig {__version__} from the recording alone. Times are UTC unless said.",
+    )
+
+
+def _summary(material: Material) -> list[tuple[str, str]]:
+    facts, layout = material.facts, material.recording.layout
+    start_ns, end_ns = material.recording.span
+    recorded_s = outages.recorded_s(material.recording.sessions)
+    missing_s = sum((one.end_ns or end_ns) - one.start_ns for one in material.missed if one.whole) / 1e9
+    failed = [name for name in layout.units if any(one.open_at_end for one in out_of(material, name))]
+    left = [name for name in layout.units if out_of(material, name) and name not in failed]
+    verdict = [f"out of limit at the end: {', '.join(failed)}"] if failed else []
+    verdict += [f"out of limit at times: {', '.join(left)}"] if left else []
+    plan = f" of {duration(facts.planned_s)} planned" if facts.planned_s else ""
+    ended = f" ({facts.ended})" if facts.ended else ""
+    readings = sum(one.readings for one in material.channels.values())
+    return [
+        ("Units", "; ".join(verdict) or f"none of {counted(len(layout.units), 'unit')} left a limit"),
+        ("State", f"{facts.state}{ended}"),
+        ("Began", both_times(start_ns, material.zone, 0)),
+        ("Last record", both_times(end_ns, material.zone, 0)),
+        (
+            "Recorded",
+            f"{duration(recorded_s)}{plan} in {counted(len(material.recording.sessions), 'session')}",
+        ),
+        (
+            "Not recorded",
+            duration(missing_s) if missing_s else "no time between the first and the last record",
+        ),
+        ("Readings", f"{readings:,} on {counted(len(material.channels), 'channel')}"),
+    ]
+
+
+def _tested(material: Material) -> list[Block]:
+    layout = material.recording.layout
+    rows = [_unit_row(material, unit) for unit in layout.units.values()]
+    titles = ("unit", "serial", "load", "channels", "out of limit", "closest to a limit, or farthest beyond")
+    blocks: list[Block] = [Heading(text="What was tested")]
+    if rows:
+        blocks.append(Table(titles=titles, rows=tuple(rows), right=frozenset({3})))
+    else:
+        blocks.append(Words(text="The rig file names no unit; all channels belong to the room."))
+    program = in_force(material.events, material.recording.span)
+    if program:
+        rows_ = tuple(
+            (stamp(one.start_ns), one.phase, str(one.number), duration((one.end_ns - one.start_ns) / 1e9))
+            for one in program
+        )
+        titles_ = ("began", "phase", "pass", "in force")
+        blocks.append(Table(titles=titles_, rows=rows_, caption="Phases as recorded"))
+    return blocks
+
+
+def _unit_row(material: Material, unit: Unit) -> tuple[str, ...]:
+    mine = [material.channels[name] for name in unit.channels if name in material.channels]
+    out = out_of(material, unit.name)
+    count = sum(len(one.excursions) for one in out)
+    words = "never"
+    if count:
+        words = f"{counted(count, 'time')} on {counted(len(out), 'channel')}, first {out[0].channel.name}"
+    return (unit.name, unit.serial, unit.load, str(len(unit.channels)), words, _closest(mine))
+
+
+def _closest(channels: Sequence[Surveyed]) -> str:
+    known = [(one, one.narrowest) for one in channels if one.narrowest is not None]
+    if not known:
+        return "no limit, or no good reading"
+    one, extreme = min(known, key=lambda pair: pair[1].margin / (abs(pair[1].limit.value) or 1.0))
+    measure = one.channel.unit_of_measure
+    side = "within" if extreme.margin >= 0 else "beyond"
+    return (
+        f"{one.channel.name} {figure(extreme.value)} {measure}, {figure(abs(extreme.margin), 3)} {measure} "
+        f"{side} its {extreme.limit.side.value} limit {figure(extreme.limit.value)}"
+    )
+
+
+def _deaths(material: Material) -> list[Block]:
+    """Return a short post-mortem of each unit that left a limit, the worst first."""
+    units = [name for name in material.recording.layout.units if out_of(material, name)]
+    units.sort(key=lambda name: (
+        not any(one.open_at_end for one in out_of(material, name)),
+        out_of(material, name)[0].excursions[0].start_ns,
+    ))  # fmt: skip
+    if not units:
+        return []
+    blocks: list[Block] = [Heading(text="Post-mortems in short")]
+    for name in units[:MOST_DEATHS]:
+        blocks.append(Heading(text=f"Unit {name}", level=3))
+        try:
+            found = forensics.analyse(material.recording, unit=name)
+        except SoakrigError as error:
+            blocks.append(Words(text=f"No post-mortem: {error}"))
+            continue
+        blocks.append(Facts(pairs=tuple(answer_facts(found, material.zone))))
+        picture = death.timeline(found)
+        if picture is not None:
+            blocks.append(picture)
+    if len(units) > MOST_DEATHS:
+        blocks.append(Words(text=f"Out of limit as well: {', '.join(units[MOST_DEATHS:])}.", quiet=True))
+    words = "The whole of each: soakrig postmortem RUN --unit NAME --page FILE.html"
+    return [*blocks, Words(text=words, quiet=True)]
