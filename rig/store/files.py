@@ -10,7 +10,7 @@ import os
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Protocol
+from typing import Any, Protocol, runtime_checkable
 from zlib import crc32
 
 from rig.errors import StoreError
@@ -85,6 +85,15 @@ class Disk(Protocol):
 
     def space(self, path: Path) -> Space:
         """Return how much room is left where ``path`` is."""
+        ...
+
+
+@runtime_checkable
+class OpensInput(Protocol):
+    """What a Disk has besides, if its files cannot be opened by their path (an object store)."""
+
+    def open_input(self, path: Path) -> Any:
+        """Return a file object to read and seek in; whoever asked closes it."""
         ...
 
 
@@ -216,6 +225,15 @@ def discard(disk: Disk, path: Path) -> None:
         disk.remove(path)
     except OSError:
         return
+
+
+def there(disk: Disk, path: Path) -> bool:
+    """Return whether there is a file at ``path``, as far as the disk can tell."""
+    try:
+        disk.size(path)
+    except OSError:
+        return False
+    return True
 
 
 def checksum(disk: Disk, path: Path, piece: int = 1 << 22) -> tuple[int, int]:

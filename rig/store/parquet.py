@@ -20,7 +20,7 @@ from numpy.typing import NDArray
 from rig.core.model import Event, Series, Status
 from rig.errors import DamageError, StoreError
 from rig.store import journal
-from rig.store.files import Disk, File
+from rig.store.files import Disk, File, OpensInput
 from rig.store.index import ChannelNote, FileNote, Index
 
 if TYPE_CHECKING:
@@ -208,6 +208,7 @@ def write_events(disk: Disk, path: Path, events: Iterable[Event], index: Index) 
 class ReadingsFile:
     """A readings file, opened: its index, and the row groups as they are asked for."""
 
+    disk: Disk = field(repr=False)
     path: Path
     index: Index
     metadata: Any = field(repr=False)
@@ -225,7 +226,8 @@ class ReadingsFile:
         try:
             if index is not None:
                 _check_tail(disk, path, index.files["readings"])
-            metadata: Any = pq.read_metadata(path)
+            with _input(disk, path) as source:
+                metadata: Any = pq.read_metadata(source)
         except FileNotFoundError:
             raise
         except (OSError, pa.ArrowException) as error:
@@ -235,7 +237,7 @@ class ReadingsFile:
         if metadata.num_row_groups != len(index.channels):
             raise DamageError(f"{path}: its index and its row groups do not agree")
         groups = {name: k for k, name in enumerate(index.channels)}
-        return ReadingsFile(path=path, index=index, metadata=metadata, groups=groups)
+        return ReadingsFile(disk=disk, path=path, index=index, metadata=metadata, groups=groups)
 
     def series(self, channel: str) -> Series | None:
         """Return all readings of a channel, None if there are none.
@@ -249,7 +251,10 @@ class ReadingsFile:
         if note is None:
             return None
         try:
-            with pq.ParquetFile(self.path, metadata=self.metadata, pre_buffer=False) as file:
+            with (
+                _input(self.disk, self.path) as source,
+                pq.ParquetFile(source, metadata=self.metadata, pre_buffer=source is not self.path) as file,
+            ):
                 table = file.read_row_group(
                     self.groups[channel], columns=["time", "value", "status", "half_width", "session"],
                     use_threads=False,
@@ -280,6 +285,19 @@ class ReadingsFile:
             except StoreError as error:
                 wrong.append(str(error))
         return wrong
+
+
+@contextmanager
+def _input(disk: Disk, path: Path) -> Iterator[Any]:
+    """Yield what pyarrow reads a file from: its path, or a file object where the disk has no paths."""
+    if not isinstance(disk, OpensInput):
+        yield path
+        return
+    source = disk.open_input(path)
+    try:
+        yield source
+    finally:
+        source.close()
 
 
 def _check_tail(disk: Disk, path: Path, note: FileNote) -> None:

@@ -13,7 +13,7 @@ from rig.errors import StoreError
 from rig.store import catalogue, journal, rundir
 from rig.store.catalogue import Catalogue, Sealed
 from rig.store.columns import Content, content, joined, within
-from rig.store.files import OS_DISK, Disk
+from rig.store.files import OS_DISK, Disk, there
 from rig.store.journal import JournalReader
 from rig.store.notes import Skipped, Stretch, named_span, outside, skipped_by, stretch_of
 from rig.store.pair import Pair
@@ -165,14 +165,15 @@ class Run:
                 pair = pair or Pair.open(self.dir, sealed, self.disk)
                 missing = pair.missing()
             except FileNotFoundError:
-                if sealed.index_path(self.dir.path).exists():
+                if there(self.disk, sealed.index_path(self.dir.path)):
                     self._give_up(sealed, "its readings are not there")
                     return None
                 raise
             except (OSError, StoreError) as error:
                 self._give_up(sealed, str(error))
                 return None
-            if missing and not sealed.index_path(self.dir.path).exists() and sealed not in found.orphans:
+            unnamed = missing and not there(self.disk, sealed.index_path(self.dir.path))
+            if unnamed and sealed not in found.orphans:
                 raise FileNotFoundError(missing)  # merged away just now
             if pair.fault:
                 self._fault(Skipped(path=sealed.index_path(self.dir.path), reason=pair.fault))
@@ -316,7 +317,8 @@ class Run:
     def _vanished(self, pair: Pair, folder: str, error: FileNotFoundError) -> None:
         """Raise the error again if the whole pair was merged away meanwhile, note it if only this is gone."""
         path = pair.sealed.path(self.dir.path, folder)
-        if not pair.sealed.index_path(self.dir.path).exists() and pair.sealed not in self.catalogue.orphans:
+        gone = not there(self.disk, pair.sealed.index_path(self.dir.path))
+        if gone and pair.sealed not in self.catalogue.orphans:
             raise error
         self._fault(Skipped(path=path, reason=f"{path} is not there"))
 

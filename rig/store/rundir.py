@@ -18,7 +18,7 @@ from typing import Any, Self
 from rig.clock import SYSTEM
 from rig.errors import DamageError, FormatError, RunInUseError, StoreError, UsageError, shown
 from rig.store import journal
-from rig.store.files import OS_DISK, Disk, make_dirs, publish
+from rig.store.files import OS_DISK, Disk, make_dirs, publish, there
 from rig.store.journal import Facts
 
 FORMAT = 1
@@ -159,9 +159,9 @@ def end_run(run: RunDir, ended_ns: int, reason: str, disk: Disk = OS_DISK) -> No
     publish(disk, run.path / END, _text({"ended_ns": ended_ns, "reason": reason}))
 
 
-def has_ended(run: RunDir) -> bool:
+def has_ended(run: RunDir, disk: Disk = OS_DISK) -> bool:
     """Return whether a run is over, by duration or because a new one was asked for."""
-    return (run.path / END).exists()
+    return there(disk, run.path / END)
 
 
 def freeze_config(run: RunDir, text: str, layout: Mapping[str, Any], disk: Disk = OS_DISK) -> str:
