@@ -70,12 +70,15 @@ def _parser() -> argparse.ArgumentParser:
     _add_log(commands)
     _add_watch(commands)
     _add_postmortem(commands)
+    _add_report(commands)
+    _add_plot(commands)
     _add_runs(commands)
     _add_import(commands)
     _add_export(commands)
     _add_alerts(commands)
     _add_verify(commands)
     _add_demo(commands)
+    _add_desk(commands)
     return parser
 
 
@@ -208,6 +211,7 @@ def _add_postmortem(commands: Commands) -> None:
     _run_argument(parser)
     parser.add_argument("--unit", help="the unit to explain; default: the one that went out first")
     parser.add_argument("--json", action="store_true", help="print JSON (schema: rig/report/POSTMORTEM.md)")
+    parser.add_argument("--page", metavar="FILE", help="write a page with pictures: .html (one file) or .md")
 
 
 def _postmortem(args: argparse.Namespace) -> int:
@@ -217,11 +221,76 @@ def _postmortem(args: argparse.Namespace) -> int:
     from rig.report import postmortem
     from rig.store.reader import Run
 
-    found = forensics.analyse(Run.open(_run_path(args)), unit=args.unit)
+    run = Run.open(_run_path(args))
+    found = forensics.analyse(run, unit=args.unit)
+    if args.page:
+        from rig.report.pages import files
+        from rig.report.pages import postmortem as pages
+
+        written = files.save(pages.page(found, run), Path(args.page))
+        print(f"written: {written[0]}", file=sys.stderr)
     if args.json:
         print(postmortem.as_json(found))
     else:
         print(postmortem.text(found, width=shutil.get_terminal_size((100, 24)).columns))
+    return 0
+
+
+def _add_report(commands: Commands) -> None:
+    parser = _command(
+        commands,
+        "report",
+        _report,
+        "write what a run was, what happened in it and what was missed, with pictures",
+        "soakrig report runs --to report.html",
+    )
+    _run_argument(parser)
+    parser.add_argument(
+        "--to", metavar="PLACE", default="report.html",
+        help="FILE.html (one file), FILE.md (pictures beside it), or a folder for both; default: report.html",
+    )  # fmt: skip
+
+
+def _report(args: argparse.Namespace) -> int:
+    from rig.report.pages import files, run
+
+    for path in files.save_both(run.report(_run_path(args)), Path(args.to)):
+        print(f"written: {path}")
+    return 0
+
+
+def _add_plot(commands: Commands) -> None:
+    parser = _command(
+        commands,
+        "plot",
+        _plot,
+        "draw channels of a run with their limits; a single reading that strayed stays visible",
+        "soakrig plot runs 'A*.heatsink' mains --last '2 h' --to heat.svg",
+    )
+    parser.add_argument(
+        "run", metavar="RUN", help="a run directory, or a folder of runs (its newest is taken)"
+    )
+    parser.add_argument("channels", metavar="CHANNEL", nargs="+", help="a name, or a pattern with *")
+    parser.add_argument("--to", metavar="FILE", required=True, help="file to write: .svg or .png")
+    parser.add_argument("--from", dest="start", metavar="TIME", help="first moment, as 2031-02-03T04:05:06Z")
+    parser.add_argument("--until", dest="end", metavar="TIME", help="last moment")
+    parser.add_argument("--last", metavar="TIME", help="only this much before the last moment, as '2 h'")
+
+
+def _plot(args: argparse.Namespace) -> int:
+    from rig.interchange import stamps
+    from rig.report import plot
+    from rig.store.reader import Run
+
+    try:
+        start, end = (stamps.moment(one, None) if one else None for one in (args.start, args.end))
+    except ValueError as error:
+        raise UsageError(f"--from or --until: {error}") from error
+    run = Run.open(_run_path(args))
+    if args.last:
+        start = (run.span[1] if end is None else end) - round(_duration_s(args.last, "--last") * 1e9)
+    plot.save(plot.plot(run, args.channels, start, end), Path(args.to))
+    print(f"written: {args.to}")
     return 0
 
 
@@ -372,6 +441,21 @@ def _verify(args: argparse.Namespace) -> int:
     good = f"{found.files} files, {found.readings} readings and {found.events} events are good"
     print(f"{path}: {good}; {len(found.faults) or 'no'} fault{'s' if len(found.faults) != 1 else ''}")
     return DamageError.exit_code if found.faults else 0
+
+
+def _add_desk(commands: Commands) -> None:
+    from rig import desk
+
+    def handler(run: Callable[[argparse.Namespace], tuple[int, str]]) -> Handler:
+        def carry_out(args: argparse.Namespace) -> int:
+            code, text = run(args)
+            print(text)
+            return code
+
+        return carry_out
+
+    for one in desk.COMMANDS:
+        one.arguments(_command(commands, one.name, handler(one.run), one.summary, one.example))
 
 
 def _add_demo(commands: Commands) -> None:

@@ -20,7 +20,7 @@ from rig.report.pictures.panels import NARROW, WIDE, Figure
 from rig.report.postmortem import ordered_stories, place
 from rig.report.timeline import Bar
 
-MOST_PANELS = 12
+MOST_PANELS = 10
 COLUMNS = 430
 """Columns of an envelope; every second one is left for the narrow version."""
 _MOST_OTHERS = 11

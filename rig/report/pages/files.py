@@ -34,6 +34,20 @@ def save(page: Page, path: Path) -> list[Path]:
     return [path, *files]
 
 
+def save_both(page: Page, place: Path) -> list[Path]:
+    """Write a page as a file (by its ending), or into a folder as ``report.html`` and ``report.md``.
+
+    Raises UsageError, StoreError; see ``save``.
+    """
+    if place.suffix.lower() in SUFFIXES:
+        return save(page, place)
+    if place.suffix and not place.is_dir():
+        raise UsageError(
+            f"a report cannot be written as {place.name!r}; name a folder, or end in .html or .md"
+        )
+    return [*save(page, place / "report.html"), *save(page, place / "report.md")]
+
+
 def put(path: Path, data: bytes) -> None:
     """Write a whole file or none of it; its folder is made. Raises StoreError."""
     try:

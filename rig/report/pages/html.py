@@ -14,9 +14,6 @@ from rig.report.pages.style import page_sheet
 from rig.report.pictures import svg
 from rig.report.pictures.svg import text
 
-_SHORT_PX = 900.0
-"""A picture up to this height stays on one sheet of paper."""
-
 
 def write(page: Page) -> str:
     """Return the page as a whole HTML document."""
@@ -24,8 +21,10 @@ def write(page: Page) -> str:
     digest = base64.b64encode(hashlib.sha256(style.encode()).digest()).decode()
     policy = f"default-src 'none'; style-src 'sha256-{digest}'; base-uri 'none'; form-action 'none'"
     ids = _Ids()
-    body = "\n".join(_block(block, ids, first=at == 0) for at, block in enumerate(page.blocks))
-    contents = _contents(ids) if page.contents else ""
+    parts = [_block(block, ids, first=at == 0) for at, block in enumerate(page.blocks)]
+    if page.contents:
+        parts.insert(1, _contents(ids))  # the answer stands before everything
+    body = "\n".join(parts)
     foot = f"<footer><p>{text(page.foot)}</p></footer>" if page.foot else ""
     return f"""<!DOCTYPE html>
 <html lang="en"><head><meta charset="utf-8"/>
@@ -36,7 +35,6 @@ def write(page: Page) -> str:
 <style>{style}</style></head>
 <body><main>
 <h1>{text(page.title)}</h1>
-{contents}
 {body}
 {foot}
 </main></body></html>
@@ -118,9 +116,8 @@ def _kinds(table: Table, column: int) -> str:
 
 
 def _picture(picture: Picture, number: int) -> str:
-    kind = ' class="short"' if picture.wide.height <= _SHORT_PX else ""
     return (
-        f"<figure{kind}>{svg.inside(picture.wide, f'pic-{number}w', 'wide')}"
+        f"<figure>{svg.inside(picture.wide, f'pic-{number}w', 'wide')}"
         f"{svg.inside(picture.narrow, f'pic-{number}n', 'narrow')}"
         f"<figcaption>{text(picture.caption)}</figcaption></figure>"
     )

@@ -2,20 +2,23 @@
 
 from __future__ import annotations
 
+import dataclasses
 from collections.abc import Sequence
+from pathlib import Path
 
 from rig import __version__, forensics
 from rig.account.program import in_force
 from rig.core.model import Unit
 from rig.core.wording import counted, duration, stamp
 from rig.errors import SoakrigError
-from rig.report import outages
+from rig.report import outages, recorded
 from rig.report.pages import course, death, record
 from rig.report.pages.blocks import Block, Bullets, Facts, Heading, Page, Table, Words
 from rig.report.pages.course import Material, out_of
 from rig.report.paper import both_times, figure
 from rig.report.postmortem import answer_facts
 from rig.report.survey import Surveyed
+from rig.store.reader import Run
 
 MOST_DEATHS = 6
 
@@ -30,6 +33,14 @@ NOT_SEEN = """\
 No excursion seen is not the same as none: what lies between two readings, in a gap, or beyond what a sensor
 can follow is not in the recording."""
 CAUTIONS = tuple(" ".join(words.split()) for words in (NO_SAFETY_DEVICE, FAILED_UNITS, NOT_SEEN))
+
+
+def report(path: Path) -> Page:
+    """Return the page of the run at ``path``. Raises StoreError where it is none."""
+    run = Run.open(path)
+    material = course.gather(run, recorded.facts(run))
+    # what could not be read shows while it is read
+    return page(dataclasses.replace(material, facts=recorded.facts(run)))
 
 
 def page(material: Material) -> Page:
@@ -122,9 +133,10 @@ def _closest(channels: Sequence[Surveyed]) -> str:
         return "no limit, or no good reading"
     one, extreme = min(known, key=lambda pair: pair[1].margin / (abs(pair[1].limit.value) or 1.0))
     measure = one.channel.unit_of_measure
+    apart = "K" if measure in ("degC", "°C") else measure  # a difference of temperatures
     side = "within" if extreme.margin >= 0 else "beyond"
     return (
-        f"{one.channel.name} {figure(extreme.value)} {measure}, {figure(abs(extreme.margin), 3)} {measure} "
+        f"{one.channel.name} {figure(extreme.value)} {measure}, {figure(abs(extreme.margin), 3)} {apart} "
         f"{side} its {extreme.limit.side.value} limit {figure(extreme.limit.value)}"
     )
 

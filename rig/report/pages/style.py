@@ -41,7 +41,7 @@ svg.pic{display:block;width:100%;height:auto}
 svg.narrow{display:none}
 pre{white-space:pre-wrap;overflow-wrap:anywhere;border:1px solid var(--grid);padding:.7em;font-size:.8rem;
 line-height:1.4}
-nav ul{columns:2;max-width:60em}
+nav ul{columns:2;max-width:60em;margin:0}nav{margin:1em 0}
 a{color:var(--s1)}
 footer{margin-top:3em;border-top:1px solid var(--grid);padding-top:.6em}
 @media (max-width:NARROW_PX){
@@ -62,7 +62,8 @@ table{font-size:.8em}
 html{color-scheme:light}
 body{font-size:10pt}main{max-width:none;padding:0}
 h2,h3{break-after:avoid}tr,dd,.warning{break-inside:avoid}thead{display:table-header-group}
-figure.short{break-inside:avoid}nav{display:none}a{color:inherit}
+figure{break-inside:avoid}svg.wide{max-height:245mm;width:auto;max-width:100%;margin:0 auto}
+nav{display:none}a{color:inherit}
 }
 """
 
