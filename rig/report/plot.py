@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import difflib
 import fnmatch
 from collections.abc import Sequence
@@ -61,7 +62,7 @@ def plot(
             Stretch(start_ns=one.start_ns, end_ns=one.end_ns) for one in recording.sessions[1:]
         ),
     )  # fmt: skip
-    return panels.draw(whole, WIDE)
+    return panels.draw(dataclasses.replace(whole, panel_px=max(92.0, 360.0 / len(shown))), WIDE)
 
 
 def chosen(layout: Layout, wanted: Sequence[str]) -> list[str]:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 
 from rig.core.wording import stamp
 from rig.report.pictures.drawing import Anchor, Drawing, Label, Part, across, box, shortened, upright
@@ -28,7 +28,7 @@ class Figure:
     """Panels on one time axis from ``start_ns`` to ``end_ns`` (UTC).
 
     zero_ns: times count from there (None: UTC clock); phases: of the test program; unlogged: nobody
-    recorded; sessions: when each later session began.
+    recorded; sessions: when each later session began; panel_px: height of a panel in the wide version.
     """
 
     title: str
@@ -39,7 +39,8 @@ class Figure:
     zero_ns: int | None = None
     phases: tuple[Stretch, ...] = ()
     unlogged: tuple[Stretch, ...] = ()
-    sessions: tuple[Stretch, ...] = field(default=())
+    sessions: tuple[Stretch, ...] = ()
+    panel_px: float = 92.0
 
 
 _TOP, _PHASE, _HEAD, _GAP, _FOOT = 4.0, 18.0, 18.0, 12.0, 36.0
@@ -49,7 +50,7 @@ def draw(figure: Figure, width: float = WIDE) -> Drawing:
     """Return the figure as a drawing of this width; its height follows from the number of panels."""
     narrow = width < 600
     left, right = (46.0, width - 8.0) if narrow else (58.0, width - 12.0)
-    height = 76.0 if narrow else 92.0
+    height = figure.panel_px * (0.83 if narrow else 1.0)
     times = Scale(low=figure.start_ns, high=max(figure.end_ns, figure.start_ns + 1), start=left, end=right)
     ticks = time_ticks(figure.start_ns, figure.end_ns, 4 if narrow else 8, figure.zero_ns)
     top = _TOP + (_PHASE if figure.phases else 0.0)
