@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 from datetime import UTC, datetime
 
 from rig.core.model import Channel, Event
@@ -10,8 +11,10 @@ from rig.errors import UsageError
 from rig.forensics.answer import Censoring, ChannelStory, Excursion, Headline, Order, PostMortem
 from rig.forensics.crossings import excursions
 from rig.forensics.episodes import Episode, closeness_s, episodes, final, first_of_each
-from rig.forensics.evidence import Recording, period_s, readings
+from rig.forensics.evidence import Recording, period_s
+from rig.forensics.onset import onset
 from rig.forensics.order import order
+from rig.forensics.scene import Scene
 
 NEAR_EVENTS_NS = 600_000_000_000
 
@@ -28,7 +31,8 @@ def analyse(recording: Recording, unit: str | None = None, confidence: float = 0
         raise UsageError(f"no unit named {unit!r} in this recording; there are: {known}")
     if not 0.5 <= confidence <= 0.9999:
         raise UsageError(f"confidence {confidence!r} must lie between 0.5 and 0.9999")
-    stories = {c.name: _story(recording, c, confidence) for c in layout.channels.values()}
+    scene = Scene(recording, layout, recording.span)
+    stories = {c.name: _story(scene, c, confidence) for c in layout.channels.values()}
     slowest = max((s.period_s for s in stories.values()), default=0.0)
     close_s = closeness_s(recording.span, slowest)
     chosen = unit if unit is not None else _worst_unit(stories, close_s)
@@ -38,12 +42,12 @@ def analyse(recording: Recording, unit: str | None = None, confidence: float = 0
     if episode is not None:
         room = [e for s in mine.values() if s.unit is None for e in s.excursions]
         episode = _with_room(episode, room, close_s)
-    return _assemble(recording, chosen, confidence, mine, episode)
+    return _assemble(scene, chosen, confidence, mine, episode)
 
 
-def _story(recording: Recording, channel: Channel, confidence: float) -> ChannelStory:
+def _story(scene: Scene, channel: Channel, confidence: float) -> ChannelStory:
     """Return what one channel did over the whole recording."""
-    found = readings(channel, recording.series(channel.name))
+    found = scene.readings(channel.name)
     all_out = [e for limit in channel.limits for e in excursions(found, limit, confidence)]
     all_out.sort(key=lambda e: e.first_outside.index)
     usable = int(found.usable.sum())
@@ -95,7 +99,7 @@ def _with_room(episode: Episode, room: Sequence[Excursion], close_s: float) -> E
 
 
 def _assemble(
-    recording: Recording,
+    scene: Scene,
     unit: str | None,
     confidence: float,
     stories: dict[str, ChannelStory],
@@ -103,7 +107,10 @@ def _assemble(
 ) -> PostMortem:
     """Return the answer put together from the stories of the channels."""
     firsts = first_of_each(episode) if episode else {}
-    told = tuple(_placed(story, firsts.get(name), episode) for name, story in stories.items())
+    recording = scene.recording
+    placed = [_placed(story, firsts.get(name), episode) for name, story in stories.items()]
+    told = tuple(_with_onset(scene, story, episode, confidence) for story in placed)
+    onsets = {s.channel: s.onset.interval for s in told if s.onset}
     ranking = order({name: excursion.interval for name, excursion in firsts.items()})
     reference = recording.span[1]
     if ranking.channels:
@@ -122,10 +129,24 @@ def _assemble(
         headline=_headline(unit, ranking, reference, bool(episode)),
         channels=told,
         order=ranking,
-        onset_order=Order(),
+        onset_order=order(onsets),
         early=tuple(e for story in told for e in story.early),
         events=_near(recording.events(), reference, episode),
     )
+
+
+def _with_onset(
+    scene: Scene, story: ChannelStory, episode: Episode | None, confidence: float
+) -> ChannelStory:
+    """Return the story with the onset of its departure, or why none was seen."""
+    until = episode.start_ns if episode else scene.span_ns[1]
+    if story.ordered is not None:
+        first = story.ordered.interval.earliest_ns
+        if first is None:
+            return replace(story, onset_note="out already at the first reading")
+        until = first
+    found, note = onset(scene, story.channel, until, story.ordered, confidence)
+    return replace(story, onset=found, onset_note=note)
 
 
 def _placed(story: ChannelStory, ordered: Excursion | None, episode: Episode | None) -> ChannelStory:
@@ -137,19 +158,7 @@ def _placed(story: ChannelStory, ordered: Excursion | None, episode: Episode | N
     censoring = story.censoring
     if ordered is not None and ordered.last_inside is None:
         censoring = Censoring.LEFT
-    return ChannelStory(
-        channel=story.channel,
-        unit=story.unit,
-        kind=story.kind,
-        unit_of_measure=story.unit_of_measure,
-        censoring=censoring,
-        readings=story.readings,
-        usable=story.usable,
-        excursions=story.excursions,
-        ordered=ordered,
-        early=early,
-        period_s=story.period_s,
-    )
+    return replace(story, censoring=censoring, ordered=ordered, early=early)
 
 
 def _near(events: Sequence[Event], reference_ns: int, episode: Episode | None) -> tuple[Event, ...]:

@@ -76,7 +76,7 @@ class Truth:
     offset: float
     half_s: float
     departures: dict[tuple[str, float], list[float]]
-    onset_s: float | None
+    onset_s: tuple[float, float] | None
     blind: bool
     undefined: NDArray[np.bool_] | None = None
 
@@ -488,8 +488,13 @@ class Made:
             )
             for limit in channel.limits
         }
-        moved = np.abs(x - self.normal[key]).max(axis=0) > max(sigma, step / 3, 1e-6)
-        first = float(np.argmax(moved)) * dt if moved.any() else None
+        apart = np.abs(x - self.normal[key]).max(axis=0)
+        visible = apart > max(sigma, step / 3, 1e-6)
+        first = None
+        if visible.any():  # from where the fault moves it at all to where that exceeds one standard deviation
+            shown = int(np.argmax(visible))
+            begun = np.flatnonzero(apart[:shown] <= 0.02 * max(sigma, step / 3))
+            first = (float(begun[-1]) * dt if len(begun) else 0.0, shown * dt)
         return Truth(
             x=x,
             seen=seen,

@@ -55,8 +55,7 @@ class Judged:
 def judge(seed: int, kind: str | None = None) -> Judged:
     """Return the figures of one seed."""
     case = make(seed, kind)
-    unit = case.victim if case.kind != "nothing" else None
-    return compare(case, analyse(case, unit=unit))
+    return compare(case, analyse(case, unit=case.victim))
 
 
 def compare(case: Case, answer: PostMortem) -> Judged:
@@ -163,7 +162,7 @@ def onsets(case: Case, answer: PostMortem, judged: Judged) -> None:
     days = (case.span[1] - case.span[0]) / 86400e9
     for story in answer.channels:
         truth = case.truth[story.channel]
-        if truth.blind or story.channel == (case.trouble.stuck_channel or ("", ""))[1]:
+        if truth.blind:
             continue
         if truth.onset_s is None:
             judged.quiet_days += days
@@ -172,12 +171,16 @@ def onsets(case: Case, answer: PostMortem, judged: Judged) -> None:
         if story.ordered is None or judged.expected != ["unit"]:
             continue
         crossing = truth_of(case, story.ordered)
-        if crossing is None:
+        if crossing is None or crossing - truth.onset_s[1] < 5 * case.stratum.poll_s:
             continue
         if story.onset is None or story.onset.interval.best_ns is None:
             judged.onset_missed += 1
             continue
         said = (story.onset.interval.best_ns - START_NS) / 1e9
-        early, late = story.onset.interval.earliest_ns, story.onset.interval.latest_ns
-        inside = early is not None and late is not None and early <= truth.onset_s * 1e9 + START_NS <= late
-        judged.onsets.append((story.channel, said - truth.onset_s, crossing - truth.onset_s, float(inside)))
+        early = ((story.onset.interval.earliest_ns or 0) - START_NS) / 1e9
+        late = ((story.onset.interval.latest_ns or 0) - START_NS) / 1e9
+        begun, shown = truth.onset_s
+        error = min(said - begun, 0.0) + max(said - shown, 0.0)
+        judged.onsets.append(
+            (story.channel, error, crossing - begun, float(early <= shown and late >= begun))
+        )

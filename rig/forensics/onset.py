@@ -1,0 +1,290 @@
+"""When a channel departed from its own normal, before any limit.
+
+The normal is what the channel did earlier in the recording, corrected for what was done to it: like
+channels of other units under the same stimuli, and the stimulus channels themselves (at once and through
+slow filters, as heat follows power). What is left over should be level; where it leaves that level for
+good, and not because a stimulus changed, is the onset. "None seen" is an answer.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from rig.core.model import Kind
+from rig.forensics.answer import Excursion, Interval, Method, Onset, Reason
+from rig.forensics.changes import bend, cusum, last_rest
+from rig.forensics.evidence import Floats
+from rig.forensics.noise import MAD_TO_SIGMA
+from rig.forensics.order import CUTS
+from rig.forensics.scene import Scene, alike, stimuli
+
+BINS = 1500
+LEAST_BINS = 60
+REFERENCE_SHARE = 0.4
+MEMORIES = (3.0, 12.0, 50.0, 200.0)
+"""Time constants, in bins, of the slow filters a stimulus may act through."""
+SLACK = 1.5
+DECIDED = 14.0
+"""CUSUM threshold in standard deviations of one bin mean; raised by what the normal itself reaches."""
+LEAST_DEPARTURE = 5.0
+ALIKE = 1.5
+"""Factor on the scatter for neighbouring bins not being quite independent."""
+RIDGE = 0.1
+PEER_TOLERANCE = 0.05
+"""How differently like units may respond to the same stimuli (common practice, no source)."""
+STIMULUS_TOLERANCE = 0.25
+"""How far a response learnt from small changes of a stimulus may be off for larger ones."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Departure:
+    """The row of bin means with its normal taken out: seconds from ``start_ns``, in scatters."""
+
+    start_ns: int
+    width_ns: int
+    row: Floats
+    baseline: float
+    scatter: float
+    reference: int
+    against: tuple[str, ...]
+
+
+def onset(
+    scene: Scene, name: str, until_ns: int, crossing: Excursion | None, confidence: float
+) -> tuple[Onset | None, str]:
+    """Return the onset of one channel before a moment, or None and why there is none.
+
+    until_ns: where to stop looking (the crossing, or the failure for a channel that stayed inside).
+    """
+    if scene.layout.channels[name].kind is Kind.STIMULUS:
+        return None, "a stimulus is what the rig does; it has no normal to depart from"
+    coarse = departure(scene, name, scene.span_ns[0], until_ns)
+    if coarse is None:
+        return None, "too few readings before the failure to know what is normal"
+    found = locate(coarse, crossing)
+    if found is None:
+        slope = LEAST_DEPARTURE * coarse.scatter / max((until_ns - coarse.start_ns) / 3600e9, 1e-9)
+        unit = scene.layout.channels[name].unit_of_measure
+        return None, f"none seen; a drift slower than {slope:.2g} {unit}/h would not have been"
+    first, rising = found
+    fine = refine(scene, name, coarse, first, until_ns)
+    return _onset(name, fine, coarse, rising, confidence), ""
+
+
+def departure(scene: Scene, name: str, start_ns: int, until_ns: int) -> Departure | None:
+    """Return the channel's bin means with its normal taken out; None where there is too little to go by."""
+    found = scene.readings(name)
+    before = int(np.count_nonzero(found.usable & (found.t_ns >= start_ns) & (found.t_ns < until_ns)))
+    count = min(BINS, before // 2)
+    if count < LEAST_BINS:
+        return None
+    width = max((until_ns - start_ns) // count, 1)
+    own = scene.means(name, start_ns, width, count)
+    reference = int(count * REFERENCE_SHARE)
+    known = np.isfinite(own)
+    if np.count_nonzero(known[:reference]) < LEAST_BINS // 3 or not known[-max(count // 20, 3) :].any():
+        return None
+    expected = _expected(scene, name, own, Grid(start_ns, width, count, reference))
+    rest = own - expected.row
+    level = rest[:reference][np.isfinite(rest[:reference])]
+    if len(level) < LEAST_BINS // 3:
+        return None
+    centre = float(np.median(level))
+    scatter = _scatter(level - centre, found.channel.resolution, before / count)
+    return Departure(
+        start_ns=start_ns,
+        width_ns=width,
+        row=(rest - centre) / np.hypot(scatter, expected.doubt),
+        baseline=float(np.median(own[:reference][known[:reference]])),
+        scatter=scatter,
+        reference=reference,
+        against=expected.against,
+    )
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Grid:
+    """Bins of equal width; the first ``reference`` of them say what is normal."""
+
+    start_ns: int
+    width_ns: int
+    count: int
+    reference: int
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Expected:
+    """What a channel should have done under what was done to it, and how far that may be off."""
+
+    row: Floats
+    doubt: Floats
+    against: tuple[str, ...]
+
+
+def _expected(scene: Scene, name: str, own: Floats, grid: Grid) -> Expected:
+    """Return what is expected of a channel: from like channels if there are any, else from the stimuli."""
+    channel = scene.layout.channels[name]
+    others = alike(scene.layout, channel)
+    if others:
+        peers = np.array([scene.means(other, grid.start_ns, grid.width_ns, grid.count) for other in others])
+        middle = _middle(peers, grid.reference)
+        late = middle[-max(grid.count // 20, 3) :]
+        if np.isfinite(middle[: grid.reference]).mean() > 0.5 and np.isfinite(late).any():
+            row = _weighted(own, [_filled(middle)], grid.reference, prior=1.0)
+            return Expected(row, PEER_TOLERANCE * np.abs(row), tuple(others))
+    rows, against = _stimulus_rows(scene, name, grid)
+    if not rows:
+        return Expected(np.zeros(grid.count), np.zeros(grid.count), ())
+    row = _weighted(own, rows, grid.reference, prior=0.0)
+    return Expected(row, STIMULUS_TOLERANCE * np.abs(row), against)
+
+
+def _middle(peers: Floats, reference: int) -> Floats:
+    """Return the median of like channels, each taken from its own level in the reference part."""
+    import warnings
+
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore", RuntimeWarning)  # a bin in which none was read is NaN, as wanted
+        levels = np.nanmedian(peers[:, :reference], axis=1, keepdims=True)
+        return np.asarray(np.nanmedian(peers - levels, axis=0))
+
+
+def _stimulus_rows(scene: Scene, name: str, grid: Grid) -> tuple[list[Floats], tuple[str, ...]]:
+    """Return the stimuli of a channel, at once and through slow filters."""
+    channel = scene.layout.channels[name]
+    rows: list[Floats] = []
+    against: list[str] = []
+    acting = dict.fromkeys([*stimuli(scene.layout, channel.unit), *channel.follows])
+    for stimulus in acting:
+        if stimulus == name or stimulus not in scene.layout.channels:
+            continue
+        row = _filled(scene.means(stimulus, grid.start_ns, grid.width_ns, grid.count))
+        if np.isfinite(row).all() and np.ptp(row) > 0:
+            rows += [row, *(_remembered(row, memory) for memory in MEMORIES)]
+            against.append(stimulus)
+    return rows, tuple(against)
+
+
+def _weighted(own: Floats, rows: list[Floats], reference: int, prior: float) -> Floats:
+    """Return the rows' joint explanation of a channel, its weights learnt on the reference part alone.
+
+    Ridge: weights that the reference part cannot tell stay at the prior.
+    """
+    part = np.isfinite(own)
+    part[reference:] = False
+    matrix = np.array(rows).T
+    matrix = matrix - matrix[part].mean(axis=0)
+    target = own[part] - np.median(own[part])
+    rest = target - prior * matrix[part].sum(axis=1)
+    near = (
+        np.abs(rest - np.median(rest)) <= 6 * MAD_TO_SIGMA * np.median(np.abs(rest - np.median(rest))) + 1e-12
+    )
+    design, rest = matrix[part][near], rest[near]
+    noise = float(np.median(np.diff(rest) ** 2)) if len(rest) > 2 else 0.0
+    size = np.mean(design**2, axis=0) + 1e-30
+    gram = design.T @ design + np.diag(RIDGE * (noise + 0.02 * size) * len(rest) / len(rows) + 1e-12)
+    weights = prior + np.linalg.solve(gram, design.T @ rest)
+    return np.asarray(matrix @ weights)
+
+
+def _scatter(level: Floats, resolution: float, per_bin: float) -> float:
+    """Return the scatter of bin means, slow wander included, and never below what the display can show."""
+    fast = MAD_TO_SIGMA * float(np.median(np.abs(level)))
+    blocks = level[: len(level) // 8 * 8].reshape(-1, 8).mean(axis=1)
+    slow = MAD_TO_SIGMA * float(np.median(np.abs(blocks))) if len(blocks) >= 8 else 0.0
+    least = resolution / np.sqrt(12.0 * max(per_bin, 1.0))
+    return float(max(fast, slow, least, 1e-12))
+
+
+def _filled(row: Floats) -> Floats:
+    """Return a row with gaps filled by straight lines."""
+    known = np.flatnonzero(np.isfinite(row))
+    if not len(known):
+        return row
+    return np.interp(np.arange(len(row)), known, row[known])
+
+
+def _remembered(row: Floats, memory: float) -> Floats:
+    """Return a row through a first-order filter of so many bins."""
+    from scipy.signal import lfilter, lfiltic
+
+    keep = float(np.exp(-1.0 / memory))
+    made, _ = lfilter([1 - keep], [1.0, -keep], row, zi=lfiltic([1 - keep], [1.0, -keep], [row[0]]))
+    return np.asarray(made)
+
+
+def locate(found: Departure, crossing: Excursion | None) -> tuple[int, bool] | None:
+    """Return the bin where the departure that lasts to the end began, and whether it rises."""
+    row = np.where(np.isfinite(found.row), found.row, 0.0)
+    clipped = np.clip(row, -6.0, 6.0)
+    sums = cusum(clipped, 0.0, SLACK)
+    sides = [True, False] if crossing is None else [crossing.side.value == "high"]
+    best: tuple[float, int, bool] | None = None
+    for rising in sides:
+        side = sums[0] if rising else sums[1]
+        usual = float(side[: found.reference].max(initial=0.0))
+        end = row[-3:].mean() if rising else -row[-3:].mean()
+        if side[-1] > max(DECIDED, 2.5 * usual) and end > LEAST_DEPARTURE:
+            first = last_rest(side)
+            if first > 5 and (best is None or side[-1] > best[0]):
+                best = (float(side[-1]), first, rising)
+    return None if best is None else (best[1], best[2])
+
+
+def refine(scene: Scene, name: str, coarse: Departure, first: int, until_ns: int) -> Departure:
+    """Return the stretch around a departure on a finer grid, where the readings allow one."""
+    late = coarse.row.size - first
+    start = coarse.start_ns + max(first - max(3 * late, 20), 0) * coarse.width_ns
+    if start - coarse.start_ns < (until_ns - coarse.start_ns) // 2:
+        return coarse
+    finer = departure(scene, name, start, until_ns)
+    if finer is None or locate(finer, None) is None:
+        return coarse
+    return finer
+
+
+def _onset(name: str, fine: Departure, coarse: Departure, rising: bool, confidence: float) -> Onset | None:
+    """Return the onset from the bend of the (finer) row."""
+    row = np.asarray(fine.row if rising else -fine.row, dtype=np.float64)
+    known = np.flatnonzero(np.isfinite(row))
+    side = cusum(np.clip(row[known], -6, 6), 0.0, SLACK)[0]
+    decided = int(np.argmax(side > DECIDED)) if (side > DECIDED).any() else len(known) - 1
+    after_rest = np.flatnonzero(side[: decided + 1] <= 0)
+    begun = int(after_rest[-1]) if len(after_rest) else 0
+    length = max(decided - begun, 4)
+    cut = known[max(begun - 6 * length, 0) : min(decided + 2 * length, len(known))]
+    seconds = np.asarray((cut + 0.5) * fine.width_ns / 1e9, dtype=np.float64)
+    found = bend(seconds, row[cut], ALIKE * _spread(row, fine.reference), confidence)
+    times = [fine.start_ns + round(x * 1e9) for x in (found.earliest, found.at, found.latest)]
+    half = fine.width_ns // 2
+    early, best, late = times[0] - half, times[1], times[2] + half
+    reasons = (
+        Reason(code="sampling", text=f"means of {fine.width_ns / 1e9:.3g} s", widened_s=fine.width_ns / 1e9),
+        Reason(code="noise", text="scatter about the normal", widened_s=found.latest - found.earliest),
+    )
+    cuts = np.interp(np.linspace(0, 1, CUTS), [0, 0.5, 1], np.array([early, best, late], dtype=float))
+    return Onset(
+        channel=name,
+        interval=Interval(
+            earliest_ns=early,
+            latest_ns=late,
+            best_ns=best,
+            method=Method.TREND,
+            reasons=reasons,
+            quantiles_ns=tuple(int(c) for c in cuts),
+        ),
+        rising=rising,
+        baseline=coarse.baseline,
+        scatter=fine.scatter,
+        departed_ns=fine.start_ns + int(known[decided] * fine.width_ns),
+        reached=float(row[known[-1]]),
+        against=coarse.against,
+    )
+
+
+def _spread(row: Floats, reference: int) -> float:
+    """Return the scatter to judge bends by: of the reference part, but not below 1 (in scatters)."""
+    level = row[:reference][np.isfinite(row[:reference])]
+    return max(float(np.std(level)), 1.0) if len(level) else 1.0
