@@ -24,7 +24,7 @@ _BOMS = (
     (codecs.BOM_UTF16_LE, "utf-16"),
     (codecs.BOM_UTF16_BE, "utf-16"),
 )
-_WRITTEN = {"utf-8": "utf-8", "utf-16": "utf-16", "windows-1252": "cp1252"}
+_WRITTEN = {"utf-8": "utf-8", "windows-1252": "cp1252"}
 _NUMBERISH = re.compile(
     r"[+\-\u2212]?\d[\d.,'\u2019\u00a0\u2009\u202f ]*(?:[eE][+-]?\d{1,3})?|[+-]?[.,]\d+", re.ASCII
 )
@@ -71,6 +71,9 @@ def encoding_of(start: bytes, *, utf8: bool, wanted: str = "") -> tuple[str, str
     for mark, name in _BOMS:
         if start.startswith(mark):
             return name, f"encoding {name.removesuffix('-sig')}, told by its byte order mark"
+    if wanted == "utf-16":  # without a mark the codec of that name refuses
+        order = "be" if start[:1] == b"\0" else "le"
+        return f"utf-16-{order}", f"encoding utf-16 ({order}), as the limits file says"
     if wanted:
         return _WRITTEN[wanted], f"encoding {wanted}, as the limits file says"
     if utf8:

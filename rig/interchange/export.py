@@ -233,8 +233,7 @@ def _wide(run: Run, plan: _Plan, wanted: Wanted) -> Iterator[Chunk]:
         here = points[at : at + CHUNK_ROWS]
         chunk: list[object] = [here, here]
         for name in plan.channels:
-            # what was stamped before the stretch does not count as being in it
-            series = run.series(name, max(int(here[0]) - plan.age_ns, plan.start_ns), int(here[-1]))
+            series = run.series(name, int(here[0]) - plan.age_ns, int(here[-1]))
             where = grid.held(series, here, plan.age_ns)
             value = np.append(series.value, np.nan)[where]
             status = np.append(series.status, np.uint8(len(Status)))[where]

@@ -28,6 +28,7 @@ from rig.interchange.tracks import Ints, Notes, Source, Track
 
 BLOCK = 1 << 20
 SAMPLE_ROWS = 300
+UNIT_NS = {"s": SECOND_NS, "ms": 1_000_000, "us": 1000, "ns": 1}
 OWN_HALF_WIDTH = "half_width"
 """Column of soakrig's own readings files: microseconds."""
 Floats = NDArray[np.float64]
@@ -74,13 +75,13 @@ class OpenedParquet:
         if self.clock is not None:
             return self._written_stamps(rows, column.to_pylist())
         null = np.asarray(column.is_null().to_numpy(zero_copy_only=False), dtype=bool)
-        wide = column.cast(pa.timestamp("us", column.type.tz), safe=False)
-        coarse = wide.cast(pa.int64()).fill_null(0).to_numpy().astype(np.int64)
-        good = ~null & (coarse >= FIRST_NS // 1000) & (coarse <= LAST_NS // 1000)
+        numbers = column.cast(pa.int64()).fill_null(0).to_numpy()
+        scale = UNIT_NS[column.type.unit]
+        good = ~null & (numbers >= FIRST_NS // scale) & (numbers <= LAST_NS // scale)
         for k in np.flatnonzero(~good):
-            rows.no_stamp(int(k) + 1, str(column[int(k)]), "no time, or one that cannot be kept")
-        fine = pa.chunked_array(column.filter(pa.array(good))).cast(pa.timestamp("ns", column.type.tz))
-        t_ns = np.asarray(fine.cast(pa.int64()).to_numpy(), dtype=np.int64)
+            written = "no time" if null[k] else f"{column.type}: {numbers[k]}"
+            rows.no_stamp(int(k) + 1, written, "no time, or one that cannot be kept")
+        t_ns = numbers[good].astype(np.int64) * scale
         if column.type.tz is None and self.meaning.time.zone not in {None, UTC}:
             t_ns = self._zoned(t_ns, np.flatnonzero(good) + 1)
         rows.step_ns = _step_ns(t_ns)
@@ -225,8 +226,10 @@ class OpenedParquet:
 def open_parquet(path: Path, meaning: Meaning) -> tuple[OpenedParquet, list[Fault]]:
     """Return a Parquet table with its form found out, and faults of the limits file. Raises UsageError."""
     try:
-        table = pq.read_table(path, partitioning=None)
-    except (OSError, pa.ArrowException) as error:
+        table = pq.read_table(path, partitioning=None, page_checksum_verification=True)
+        table.validate(full=True)
+        table.column_names  # noqa: B018 - names that are no UTF-8 are found out here
+    except (OSError, pa.ArrowException, UnicodeDecodeError) as error:
         raise UsageError(f"{path}: a Parquet file that cannot be read: {error}") from None
     names = tuple(table.column_names)
     notes = Notes(path.name)

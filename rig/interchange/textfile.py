@@ -10,7 +10,7 @@ from pathlib import Path
 import numpy as np
 
 from rig.core.model import Status
-from rig.errors import Fault, shown
+from rig.errors import Fault, UsageError, shown
 from rig.interchange import dialect, roles
 from rig.interchange.cells import CellReader, Found
 from rig.interchange.dialect import Dialect, split
@@ -54,6 +54,10 @@ def open_text(path: Path, meaning: Meaning) -> tuple[Opened, list[Fault]]:
     seen = survey(path)
     notes = Notes(path.name)
     encoding, sentence = dialect.encoding_of(seen.start, utf8=seen.utf8, wanted=meaning.table.encoding)
+    if b"\0" in seen.start and not encoding.startswith("utf-16"):
+        raise UsageError(
+            f"{path} holds zero bytes: no text, or UTF-16; then write table: {{encoding: utf-16}}"
+        )
     sample = []
     for line in lines(path, encoding):
         sample.append(line)

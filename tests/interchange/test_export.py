@@ -95,6 +95,13 @@ def test_channels_unit_stretch_step_and_age_are_chosen(desk: Desk) -> None:
     assert "mains [V]" not in rows[0]
 
 
+def test_the_first_row_of_a_stretch_holds_the_reading_before_it(desk: Desk) -> None:
+    run, to = recorded(desk), desk.folder / "out.csv"
+    start = int(run.series("mains").t_ns[0]) + 3_500_000_000
+    export(run.path, to, Wanted(start_ns=start, every_s=0.5, zone=UTC))
+    assert rows_of(to)[0]["A1.heatsink [degC]"] == "61.25"
+
+
 @pytest.mark.parametrize(
     ("wanted", "message"),
     [

@@ -2,7 +2,11 @@
 
 from __future__ import annotations
 
+import io
+
 import numpy as np
+import pyarrow as pa
+import pyarrow.parquet as pq
 from hypothesis import HealthCheck, example, given, settings
 from hypothesis import strategies as st
 
@@ -65,6 +69,29 @@ def test_any_pieces_of_tables(desk: Desk, content: bytes) -> None:
 @given(st.integers(0, len(GOOD)), st.integers(0, 30), PIECES)
 def test_a_good_table_with_a_piece_replaced(desk: Desk, at: int, length: int, piece: bytes) -> None:
     check(desk, GOOD[:at] + piece + GOOD[at + length :])
+
+
+def _parquet() -> bytes:
+    t_us = pa.array([1_927_886_400_000_000 + k * 1_000_000 for k in range(20)])
+    table = pa.table({
+        "when": t_us.cast(pa.timestamp("us", "UTC")), "tc1": [60.0 + k for k in range(20)],
+        "volts": [40] * 20, "mains": ["230"] * 20,
+    })  # fmt: skip
+    sink = io.BytesIO()
+    pq.write_table(table, sink)
+    return sink.getvalue()
+
+
+PARQUET = _parquet()
+
+
+@CALM
+@given(st.lists(st.tuples(st.integers(0, len(PARQUET) - 1), st.integers(0, 255)), max_size=4))
+def test_a_parquet_table_with_bytes_replaced(desk: Desk, changes: list[tuple[int, int]]) -> None:
+    content = bytearray(PARQUET)
+    for at, byte in changes:
+        content[at] = byte
+    check(desk, bytes(content))
 
 
 @settings(max_examples=15, suppress_health_check=ONE_DESK, deadline=None)

@@ -332,9 +332,31 @@ def test_the_readings_of_another_run_are_a_parquet_table_like_any_other(desk: De
         assert (values(one), statuses(one)) == (values(other), statuses(other))
 
 
+@pytest.mark.parametrize("unit", ["s", "ms", "us", "ns"])
+def test_timestamps_without_a_zone_take_that_of_the_limits_file(desk: Desk, unit: str) -> None:
+    """Berlin is one hour ahead of UTC in February."""
+    clock = np.array([f"2031-02-03T13:00:0{k}" for k in range(3)] + ["NaT"], f"datetime64[{unit}]")
+    table = pa.table({"when": pa.array(clock), "tc1": [60.0] * 4, "volts": [40.0] * 4, "mains": [230.0] * 4})
+    path = desk.folder / "naive.parquet"
+    pq.write_table(table, path)
+    run = desk.run(path, limits_text="time: {zone: Europe/Berlin}\n" + LIMITS)
+    series = run.series("mains")
+    assert series.t_ns.tolist() == [NOON_NS + k * SECOND for k in range(3)]
+    assert series.h_ns.tolist() == [SECOND // 2] * 3
+    assert desk.heard("line without a readable time, set aside (line 4)")
+
+
 def test_a_parquet_file_that_is_none_is_refused(desk: Desk) -> None:
     with pytest.raises(UsageError, match="cannot be read"):
         desk.run(desk.write(b"PAR1 and then nothing", "x.parquet"))
+
+
+def test_text_in_utf_16_without_a_mark_is_named(desk: Desk) -> None:
+    text = (HEADER + calm()).encode("utf-16-le")
+    with pytest.raises(UsageError, match=r"zero bytes: .*encoding: utf-16"):
+        desk.run(text)
+    run = desk.run(text, limits_text="table: {encoding: utf-16}\n" + LIMITS)
+    assert len(run.series("mains")) == 10
 
 
 def test_a_file_that_is_not_there_is_named(desk: Desk) -> None:
