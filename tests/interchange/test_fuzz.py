@@ -16,6 +16,11 @@ from rig.interchange import importing
 from tests.interchange.tables import HEADER, Desk, meaning, row
 
 GOOD = (HEADER + "".join(row(k, 60 + k, 40, 230) for k in range(12))).encode()
+LONG = b"time,channel,value,status,half_width_s\n" + b"".join(
+    b"2031-02-03T12:00:%02dZ,%s,%d,GOOD,0.01\n" % (k, name, 60 + k)
+    for k in range(6)
+    for name in (b"tc1", b"volts", b"mains")
+)
 MEANING = meaning()
 ONE_DESK = [HealthCheck.function_scoped_fixture]
 CALM = settings(max_examples=150, suppress_health_check=ONE_DESK, deadline=None)
@@ -66,9 +71,12 @@ def test_any_pieces_of_tables(desk: Desk, content: bytes) -> None:
 
 
 @CALM
-@given(st.integers(0, len(GOOD)), st.integers(0, 30), PIECES)
-def test_a_good_table_with_a_piece_replaced(desk: Desk, at: int, length: int, piece: bytes) -> None:
-    check(desk, GOOD[:at] + piece + GOOD[at + length :])
+@given(st.sampled_from([GOOD, LONG]), st.floats(0, 1), st.integers(0, 30), PIECES)
+def test_a_good_table_with_a_piece_replaced(
+    desk: Desk, table: bytes, where: float, length: int, piece: bytes
+) -> None:
+    at = int(where * len(table))
+    check(desk, table[:at] + piece + table[at + length :])
 
 
 def _parquet() -> bytes:

@@ -140,6 +140,14 @@ def test_the_local_hour_that_comes_twice_runs_on_and_is_told(desk: Desk) -> None
     )
 
 
+def test_an_offset_that_changes_with_summer_time_is_taken_from_each_stamp(desk: Desk) -> None:
+    """EU summer time began on 2022-03-27 at 1:00 UTC."""
+    clocks = ("01:00:00+01:00", "03:00:00+02:00", "04:00:00+02:00")
+    run = desk.run(HEADER + "".join(f"2022-03-27 {one},60,40,230\n" for one in clocks))
+    assert np.diff(run.series("mains").t_ns).tolist() == [3600 * SECOND] * 2
+    assert not desk.heard("name no zone")
+
+
 def test_without_a_zone_local_stamps_are_taken_as_utc_and_that_is_said(desk: Desk) -> None:
     run = desk.run(HEADER + "2031-02-03 12:00:00,60,40,230\n2031-02-03 12:00:01,60,40,230\n")
     assert run.series("mains").t_ns[0] == NOON_NS
