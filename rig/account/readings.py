@@ -9,7 +9,7 @@ from rig.account import Recording
 from rig.account.coverage import Held, hold, time_line
 from rig.account.program import InForce, Stay, in_force, moved_span, stays
 from rig.core.formula import Formula
-from rig.core.model import Channel
+from rig.core.model import Channel, Event
 from rig.errors import UsageError
 
 AT_HAND = 8
@@ -68,6 +68,10 @@ class Readings:
                 f"accounting for rig {self.recording.layout.rig}: the recording has no channel named "
                 f"{', '.join(missing)}; it has: {', '.join(sorted(known))}"
             )
+
+    def moment(self, event: Event) -> int:
+        """Return when an event happened on the time line, UTC ns."""
+        return event.t_ns + self.shifts.get(event.session, 0)
 
     def stays(self) -> list[Stay]:
         """Return which serial number sat in which place."""
