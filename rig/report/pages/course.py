@@ -6,13 +6,12 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import tzinfo
 
-from rig.account.program import in_force
 from rig.core.model import Event, EventKind
 from rig.core.wording import duration, stamp
 from rig.report import outages
 from rig.report.outages import Outage
 from rig.report.pages.blocks import Block, Heading, Picture, Table, Words, more
-from rig.report.pages.death import COLUMNS, coarser, worst_words
+from rig.report.pages.death import COLUMNS, coarser, phases, worst_words
 from rig.report.paper import figure
 from rig.report.pictures import panels
 from rig.report.pictures.panel import Panel, Trace
@@ -25,6 +24,10 @@ MOST_PANELS = 10
 MOST_EXCURSIONS = 200
 MOST_EVENTS = 200
 ROOM = "the room"
+HOW_TO_READ = """\
+Least and greatest good reading in each column: a single reading that strayed is as high here as it was.
+Dashed: limits; dotted: early warnings; grey from top to bottom: nothing recorded; marks along the foot:
+readings without a good value, counted at the top right; along the top: phases."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -102,9 +105,7 @@ _NO_NEWS = frozenset(
 def happened(material: Material) -> list[Block]:
     """Return the recorded events that no other part tells."""
     told = [event for event in material.events if event.kind not in _NO_NEWS]
-    rows = tuple(
-        (stamp(event.t_ns), event.kind.value, event.text or event.subject) for event in told[:MOST_EVENTS]
-    )
+    rows = tuple((stamp(event.t_ns), event.kind.value, event_words(event)) for event in told[:MOST_EVENTS])
     blocks: list[Block] = [Heading(text="What happened")]
     if not rows:
         return [*blocks, Words(text="No event was recorded.")]
@@ -113,12 +114,24 @@ def happened(material: Material) -> list[Block]:
     return blocks
 
 
+def event_words(event: Event) -> str:
+    """Return what an event says; where it has no text, what is known of it."""
+    if event.text:
+        return event.text
+    if event.kind is EventKind.PHASE:
+        return f"phase {event.data.get('phase') or 'none'} begins"
+    return event.subject
+
+
 def pictures(material: Material) -> list[Block]:
     """Return each unit's channels, and the room's, over the whole run."""
     groups = [(f"Unit {unit.name}", unit.channels) for unit in material.recording.layout.units.values()]
     room = tuple(name for name, one in material.channels.items() if one.channel.unit is None)
     groups.append((ROOM.capitalize(), room))
-    blocks: list[Block] = [Heading(text="Pictures of the whole run")]
+    blocks: list[Block] = [
+        Heading(text="Pictures of the whole run"),
+        Words(text=" ".join(HOW_TO_READ.split()), quiet=True),
+    ]
     for title, names in groups:
         known = [material.channels[name] for name in names if name in material.channels]
         if not known:
@@ -127,20 +140,17 @@ def pictures(material: Material) -> list[Block]:
         pieces = -(-len(known) // MOST_PANELS)
         size = -(-len(known) // pieces)
         parts = [known[at : at + size] for at in range(0, len(known), size)]
-        blocks += [_picture(material, title, part, part is parts[0]) for part in parts]
+        blocks += [_picture(material, title, part) for part in parts]
     return blocks
 
 
-def _picture(material: Material, title: str, shown: Sequence[Surveyed], first: bool) -> Picture:
+def _picture(material: Material, title: str, shown: Sequence[Surveyed]) -> Picture:
     start_ns, end_ns = material.recording.span
     whole = Figure(
         title=f"{title} over the whole run",
         description=f"Least and greatest readings of {', '.join(one.channel.name for one in shown)}.",
         start_ns=start_ns, end_ns=end_ns, panels=tuple(_panel(one) for one in shown),
-        phases=tuple(
-            Stretch(start_ns=one.start_ns, end_ns=one.end_ns, name=one.phase)
-            for one in in_force(material.events, (start_ns, end_ns))
-        ),
+        phases=phases(material.recording),
         unlogged=tuple(
             Stretch(start_ns=one.start_ns, end_ns=one.end_ns or end_ns)
             for one in material.missed
@@ -150,16 +160,9 @@ def _picture(material: Material, title: str, shown: Sequence[Surveyed], first: b
             Stretch(start_ns=one.start_ns, end_ns=one.end_ns) for one in material.recording.sessions[1:]
         ),
     )  # fmt: skip
-    caption = ""
-    if first:
-        caption = (
-            "Least and greatest good reading in each column: a single reading that strayed is as high here "
-            "as it was. Dashed: limits; dotted: early warnings; grey from top to bottom: nothing recorded; "
-            "marks along the foot: readings without a good value."
-        )
     name = "".join(c if c.isascii() and c.isalnum() else "-" for c in title.lower())
     return Picture(
-        name=name, wide=panels.draw(whole, WIDE), narrow=panels.draw(coarser(whole), NARROW), caption=caption
+        name=name, wide=panels.draw(whole, WIDE), narrow=panels.draw(coarser(whole), NARROW), caption=""
     )
 
 

@@ -6,8 +6,9 @@ import dataclasses
 import math
 from collections.abc import Sequence
 
+from rig.account.program import in_force
 from rig.core.model import Channel, Kind
-from rig.core.wording import duration
+from rig.core.wording import duration, stamp
 from rig.forensics.answer import ChannelStory, Interval, PostMortem
 from rig.forensics.evidence import Recording
 from rig.report.pages.blocks import Picture
@@ -16,7 +17,7 @@ from rig.report.pictures import intervals, panels
 from rig.report.pictures.envelope import envelope
 from rig.report.pictures.intervals import Row
 from rig.report.pictures.panel import Moment, Panel, Trace
-from rig.report.pictures.panels import NARROW, WIDE, Figure
+from rig.report.pictures.panels import NARROW, WIDE, Figure, Stretch
 from rig.report.postmortem import ordered_stories, place
 from rig.report.timeline import Bar
 
@@ -49,7 +50,7 @@ def timeline(found: PostMortem) -> Picture | None:
         "Bars: between when and when each channel crossed its limit, upright stroke: most likely."
         + (" An arrow at the end of a bar: not bounded on that side." if _any_open(rows) else "")
         + (" Diamonds: first departure from normal, with its interval." if _any_onset(found) else "")
-        + f" Before each name: its possible places. Times count from {found.headline.when or 'the end'}."
+        + f" Before each name: its possible places. Times count from {stamp(found.reference_ns, decimals=1)}."
     )
     title = f"When the channels of {_who(found)} left their limits and their normal"
     words = "; ".join(f"{row.place} {row.channel} {_bar_words(row)}".strip() for row in rows)
@@ -107,7 +108,7 @@ def around(found: PostMortem, recording: Recording) -> Picture | None:
     whole = Figure(
         title=f"{_who(found)} around the failure", start_ns=start_ns, end_ns=end_ns,
         description=_description(found, names, start_ns, end_ns), panels=tuple(shown),
-        zero_ns=found.reference_ns,
+        zero_ns=found.reference_ns, phases=phases(recording),
     )  # fmt: skip
     caption = (
         f"From {relative(start_ns, found.reference_ns)} to {relative(end_ns, found.reference_ns)}, in the "
@@ -133,7 +134,7 @@ def before(found: PostMortem, recording: Recording) -> Picture | None:
     whole = Figure(
         title=f"{_who(found)} before the failure", start_ns=start_ns, end_ns=end_ns,
         description=_description(found, names, start_ns, end_ns), panels=tuple(shown),
-        zero_ns=None,
+        zero_ns=None, phases=phases(recording),
     )  # fmt: skip
     caption = (
         f"The {duration((end_ns - start_ns) / _S)} up to the failure. Each column of the picture shows the "
@@ -141,6 +142,14 @@ def before(found: PostMortem, recording: Recording) -> Picture | None:
         f"{_rest(left_out)}"
     )
     return _both("before", whole, caption)
+
+
+def phases(recording: Recording) -> tuple[Stretch, ...]:
+    """Return the phases of the test program as they were recorded."""
+    return tuple(
+        Stretch(start_ns=one.start_ns, end_ns=one.end_ns, name=one.phase)
+        for one in in_force(recording.events(), recording.span)
+    )
 
 
 def _both(name: str, whole: Figure, caption: str) -> Picture:

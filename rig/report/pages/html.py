@@ -116,8 +116,9 @@ def _kinds(table: Table, column: int) -> str:
 
 
 def _picture(picture: Picture, number: int) -> str:
+    caption = f"<figcaption>{text(picture.caption)}</figcaption>" if picture.caption else ""
     return (
         f"<figure>{svg.inside(picture.wide, f'pic-{number}w', 'wide')}"
         f"{svg.inside(picture.narrow, f'pic-{number}n', 'narrow')}"
-        f"<figcaption>{text(picture.caption)}</figcaption></figure>"
+        f"{caption}</figure>"
     )

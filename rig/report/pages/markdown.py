@@ -65,7 +65,10 @@ def _block(block: Block, folder: str, pictures: dict[str, str]) -> list[str]:
         case Picture():
             name = f"{len(pictures) + 1:02d}-{block.name}.svg"
             pictures[name] = svg.alone(block.wide)
-            return [f"![{cell(block.wide.title)}]({folder}/{name})", "", words(block.caption)]
+            return [
+                f"![{cell(block.wide.title)}]({folder}/{name})",
+                *(["", words(block.caption)] if block.caption else []),
+            ]
         case Verbatim():
             return _verbatim(block)
 

@@ -28,8 +28,8 @@ def missed(found: Sequence[Outage], sessions: Sequence[Session], span_ns: tuple[
     total_s = (span_ns[1] - span_ns[0]) / 1e9
     blocks: list[Block] = [Heading(text="Outages and lost time")]
     words = (
-        f"Of {duration(total_s)} between the first and the last record, sessions were at work for "
-        f"{duration(recorded_s(sessions))}; nothing was recorded for {duration(whole_s)}."
+        f"Of {hours(total_s)} between the first and the last record, sessions were at work for "
+        f"{hours(recorded_s(sessions))}; nothing was recorded for {hours(whole_s)}."
     )
     blocks.append(Words(text=words))
     if not found:
@@ -39,6 +39,11 @@ def missed(found: Sequence[Outage], sessions: Sequence[Session], span_ns: tuple[
     )
     blocks.append(Table(titles=("began", "what", "of", "lasted", "in words"), rows=rows))
     return blocks + more(len(found), MOST_OUTAGES, "outage")
+
+
+def hours(seconds: float) -> str:
+    """Return a length of time as it is accounted for: hours to a tenth, below one hour in words."""
+    return f"{seconds / 3600:,.1f} h" if seconds >= 3600 else duration(seconds)
 
 
 def _lasted(one: Outage) -> str:
@@ -71,7 +76,7 @@ def instruments(layout: Layout, channels: Mapping[str, Surveyed], events: Sequen
                 f"{figure(late[name], 3)} ms" if name in late else "-",
             )
         )
-    titles = ("instrument", "how", "readings", "not good", "did not answer", "own reports", "latest poll")
+    titles = ("instrument", "how", "readings", "not good", "did not answer", "own reports", "worst lateness")
     blocks: list[Block] = [Heading(text="Instruments")]
     if rows:
         blocks.append(Table(titles=titles, rows=tuple(rows), right=frozenset({2})))
@@ -128,7 +133,7 @@ def calibration(layout: Layout, span_ns: tuple[int, int]) -> list[Block]:
             one.name,
             _correction(one),
             _due(one, span_ns),
-            figure(one.accuracy) if one.accuracy else "not stated",
+            f"{figure(one.accuracy)} {one.unit_of_measure}" if one.accuracy else "not stated",
         )
         for one in stated
     )

@@ -77,7 +77,7 @@ def _summary(material: Material) -> list[tuple[str, str]]:
     left = [name for name in layout.units if out_of(material, name) and name not in failed]
     verdict = [f"out of limit at the end: {', '.join(failed)}"] if failed else []
     verdict += [f"out of limit at times: {', '.join(left)}"] if left else []
-    plan = f" of {duration(facts.planned_s)} planned" if facts.planned_s else ""
+    plan = f" of {record.hours(facts.planned_s)} planned" if facts.planned_s else ""
     ended = f" ({facts.ended})" if facts.ended else ""
     readings = sum(one.readings for one in material.channels.values())
     return [
@@ -87,11 +87,11 @@ def _summary(material: Material) -> list[tuple[str, str]]:
         ("Last record", both_times(end_ns, material.zone, 0)),
         (
             "Recorded",
-            f"{duration(recorded_s)}{plan} in {counted(len(material.recording.sessions), 'session')}",
+            f"{record.hours(recorded_s)}{plan} in {counted(len(material.recording.sessions), 'session')}",
         ),
         (
             "Not recorded",
-            duration(missing_s) if missing_s else "no time between the first and the last record",
+            record.hours(missing_s) if missing_s else "no time between the first and the last record",
         ),
         ("Readings", f"{readings:,} on {counted(len(material.channels), 'channel')}"),
     ]
@@ -122,6 +122,8 @@ def _unit_row(material: Material, unit: Unit) -> tuple[str, ...]:
     out = out_of(material, unit.name)
     count = sum(len(one.excursions) for one in out)
     words = "never"
+    if any(extreme.margin < 0 for one in mine for extreme in one.extremes):
+        words = "not for as long as the on-delay"
     if count:
         words = f"{counted(count, 'time')} on {counted(len(out), 'channel')}, first {out[0].channel.name}"
     return (unit.name, unit.serial, unit.load, str(len(unit.channels)), words, _closest(mine))

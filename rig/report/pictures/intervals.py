@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from rig.core.wording import duration
 from rig.report.pictures.drawing import (
@@ -22,6 +22,7 @@ from rig.report.pictures.drawing import (
 from rig.report.timeline import Axis, Bar, axis
 
 _ROW, _HEAD, _FOOT = 26.0, 22.0, 26.0
+_CELL = 5.0
 _FINE = 10
 """Cells of the axis for each pixel."""
 _TICKS_S = (
@@ -48,7 +49,8 @@ def draw(rows: Sequence[Row], title: str, description: str, width: float) -> Dra
     left = width * (0.36 if narrow else 0.26)
     right = width - 14.0
     bars = [bar for row in rows for bar in (row.crossing, row.onset) if bar is not None]
-    scale = _Pixels(axis=axis(bars, round((right - left) * _FINE)), left=left)
+    readable = axis(bars, round((right - left) / _CELL))  # bends where bars would be narrower than a cell
+    scale = _Pixels(axis=replace(readable, width=round((right - left) * _FINE)), left=left)
     bottom = _HEAD + _ROW * len(rows)
     parts: list[Part] = [*_ticks(scale, right, bottom, narrow)]
     for number, row in enumerate(rows):

@@ -62,7 +62,9 @@ LOOKS: dict[str, Look] = {
     "gap": Look(fill="quiet", opacity=0.18),
     "gapline": Look(stroke="quiet", dashes=(1.0, 3.0)),
     "session": Look(stroke="quiet", dashes=(1.0, 3.0)),
-    "phase": Look(fill="s1", opacity=0.10),
+    "phase0": Look(fill="s1", opacity=0.22),
+    "phase1": Look(fill="s1", opacity=0.10),
+    "phaseline": Look(stroke="s1", width=0.8, dashes=(8.0, 3.0, 1.0, 3.0)),
     "reference": Look(stroke="mark", dashes=(4.0, 3.0)),
     "crossing": Look(fill="limit", opacity=0.22),
     "best": Look(stroke="limit", width=1.4),
@@ -75,7 +77,6 @@ LOOKS: dict[str, Look] = {
     "quiet": Look(fill="quiet", size=11.0),
     "limitword": Look(fill="limit", size=11.0),
     "earlyword": Look(fill="early", size=11.0),
-    "badword": Look(fill="bad", size=11.0),
 } | {
     f"s{k + 1}": Look(stroke=f"s{k + 1}", fill=f"s{k + 1}", width=1.4, opacity=0.45, dashes=_DASHES[k])
     for k in range(SERIES)

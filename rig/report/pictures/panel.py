@@ -142,7 +142,8 @@ def _head(panel: Panel, frame: Frame, legend: Sequence[Sequence[tuple[float, Tra
     place = frame.place
     room = place.right - place.left + 40.0
     title = f"{panel.title}, {panel.unit_of_measure}" if panel.unit_of_measure else panel.title
-    note = shortened(panel.note, room * 0.55, 11.0)
+    bad = [bad_words(trace.envelope) for trace in panel.traces if trace.look != "other"]
+    note = shortened("; ".join(words for words in (panel.note, *bad) if words), room * 0.6, 11.0)
     title = shortened(title, room - 6.6 * len(note) - 10.0)
     start = place.left - 40.0
     parts: list[Part] = [Label(x=start, y=place.head, text=title, look="strong")]
@@ -247,10 +248,14 @@ def _trace(trace: Trace, frame: Frame) -> list[Part]:
     return parts
 
 
+def bad_words(envelope: Envelope) -> str:
+    """Return how many readings had no good value, and why, in few words; '' if none."""
+    bad = [(one, count) for one, count in envelope.counts.items() if one in STATUS_WORDS]
+    return ", ".join(f"{STATUS_WORDS[one]} {count:,}" for one, count in bad)
+
+
 def _bad(envelope: Envelope, frame: Frame) -> list[Part]:
-    """Return a strip along the foot where readings without a good value lie, and what they are."""
-    if not envelope.bad:
-        return []
+    """Return a strip along the foot where readings without a good value lie."""
     place = frame.place
     parts: list[Part] = []
     for stretch in envelope.bad:
@@ -258,14 +263,6 @@ def _bad(envelope: Envelope, frame: Frame) -> list[Part]:
         middle = (left + right) / 2
         half = max(0.8, (right - left) / 2)
         parts.append(box(middle - half, place.bottom - 5.0, middle + half, place.bottom, "bad"))
-    words = "not good: " + ", ".join(
-        f"{STATUS_WORDS[status]} {count:,}"
-        for status, count in envelope.counts.items()
-        if status in STATUS_WORDS
-    )
-    words = shortened(words, place.right - place.left - 10.0, 11.0)
-    at = place.bottom - 8.0
-    parts.append(Label(x=place.right - 3.0, y=at, text=words, look="badword", anchor=Anchor.END))
     return parts
 
 

@@ -96,8 +96,8 @@ def _background(figure: Figure, times: Scale, top: float, bottom: float) -> Sequ
         left, right = times.at(phase.start_ns), times.at(phase.end_ns)
         if right - left < 0.5:
             continue
-        if number % 2 == 0:
-            parts.append(box(left, top - _PHASE + 2.0, right, bottom, "phase"))
+        parts.append(box(left, top - _PHASE + 1.0, right, top - 1.0, f"phase{number % 2}"))
+        parts += [upright(x, top, bottom, "phaseline") for x in (left, right) if times.start < x < times.end]
         if right - left > 24.0:
             words = shortened(phase.name, right - left - 6.0, 11.0)
             parts.append(Label(x=left + 3.0, y=top - 5.0, text=words, look="quiet"))
