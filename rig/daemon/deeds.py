@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from typing import Any
 
 from rig.core import positions
@@ -13,6 +12,7 @@ from rig.core.orders import Deed, Order
 from rig.core.positions import Change
 from rig.daemon.attend import Announce, LimitsInForce
 from rig.daemon.inbox import Handler, order_data
+from rig.daemon.resume import Keeper
 from rig.errors import DamageError, shown
 from rig.store import rundir
 from rig.store.rundir import RunDir
@@ -23,9 +23,8 @@ LONGEST_SERIAL = 100
 class Deeds:
     """Carries out orders for one session.
 
-    layout: of the rig file in force. serials: who sits where now. changed: called after serials or the
-    rig file in force have changed, so that the next session knows. limits: None where nobody judges (a
-    session that only carries out an order).
+    layout: of the session's rig file. limits: None where nobody judges (a session that only carries out
+    orders).
     """
 
     def __init__(
@@ -33,18 +32,14 @@ class Deeds:
         *,
         run: RunDir,
         layout: Layout,
-        config: str,
-        serials: dict[str, str],
+        keeper: Keeper,
         announce: Announce,
-        changed: Callable[[], None],
         limits: LimitsInForce | None = None,
     ) -> None:
-        self.layout = layout
-        self.config = config
-        self.serials = serials
+        self._layout = layout
+        self._keeper = keeper
         self._run = run
         self._announce = announce
-        self._changed = changed
         self._limits = limits
 
     def handlers(self) -> dict[Deed, Handler]:
@@ -70,16 +65,17 @@ class Deeds:
         self._known(unit)
         if len(serial) > LONGEST_SERIAL or not serial.isprintable():
             raise ValueError(f"{shown(serial)} cannot be a serial number; write up to 100 plain characters")
-        if serial == self.serials.get(unit, ""):
+        sits = self._keeper.serials
+        if serial == sits.get(unit, ""):
             raise ValueError(f"{serial or 'nobody'} sits in {unit} already")
-        other = positions.elsewhere(self.serials, unit, serial)
+        other = positions.elsewhere(sits, unit, serial)
         if other is not None:
             raise ValueError(f"{serial} sits in {other} by the record; take it out there first")
         why = order.text_of("text").strip() or f"swapped by {order.by}"
-        change = Change(unit=unit, before=self.serials.get(unit, ""), serial=serial, why=why)
-        self.serials[unit] = serial
+        change = Change(unit=unit, before=sits.get(unit, ""), serial=serial, why=why)
+        sits[unit] = serial
         self._announce(EventKind.UNIT, unit, change.text, change.data() | order_data(order))
-        self._changed()
+        self._keeper.save()
 
     def _reload(self, order: Order) -> None:
         config = order.text_of("config")
@@ -87,7 +83,7 @@ class Deeds:
             fresh = layout_from_json(rundir.frozen_layout(self._run, config))
         except (DamageError, ValueError) as error:
             raise ValueError(f"the rig file {shown(config)} is not in the run: {error}") from error
-        self._change(self.layout, fresh, config, order)
+        self._change(self._layout, fresh, config, order)
 
     def _change(self, old: Layout, fresh: Layout, config: str, order: Order) -> None:
         if self._limits is None:
@@ -103,15 +99,15 @@ class Deeds:
         changes = limit_changes(old, fresh)
         if not changes:
             raise ValueError("all limits are as they were; nothing to reload")
-        data = order_data(order) | change_data(changes, old, self.config, config)
+        data = order_data(order) | change_data(changes, old, self._keeper.config, config)
         data["reason"] = order.text_of("text")
         self._limits.reload(fresh.channels)
         data |= self._limits.data()
-        self.layout, self.config = fresh, config
+        self._layout, self._keeper.config = fresh, config
         self._announce(EventKind.CONFIG_CHANGE, "run", f"limits changed by {order.by}: {data['words']}", data)
-        self._changed()
+        self._keeper.save()
 
     def _known(self, unit: str) -> None:
-        if unit not in self.layout.units:
-            known = ", ".join(self.layout.units) or "none"
+        if unit not in self._layout.units:
+            known = ", ".join(self._layout.units) or "none"
             raise ValueError(f"there is no position {shown(unit)}; there are: {known}")

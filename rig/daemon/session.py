@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import faulthandler
-import getpass
 import platform
 import subprocess
 import sys
@@ -22,11 +21,15 @@ from rig.core.derived import DerivedChannels
 from rig.core.evaluation import Evaluation
 from rig.core.model import EventKind
 from rig.daemon import assembly
+from rig.daemon.asking import whoever
+from rig.daemon.crew import attendants
+from rig.daemon.errands import Errands
 from rig.daemon.fast import FastPolling
 from rig.daemon.intake import Intake
 from rig.daemon.notify import Notifier
 from rig.daemon.poller import Haste, Poller
 from rig.daemon.recorder import Recorder
+from rig.daemon.resume import Keeper
 from rig.daemon.supervisor import Supervisor, on_signals
 from rig.store import recover, rundir
 from rig.store.rundir import Lock, RunDir
@@ -74,6 +77,8 @@ def record(
             say(line)
         plan = assembly.plan(config)
         session = rundir.next_session(run)
+        frozen = rundir.freeze_config(run, config.text, rig_config.to_json(config.layout))
+        keeper = Keeper(run, config.layout, frozen, whoever())
         writer = RunWriter(
             run,
             session=session,
@@ -84,19 +89,21 @@ def record(
             blocks=plan.blocks,
             software=f"soakrig {__version__}",
             host=platform.node(),
-            config=rundir.freeze_config(run, config.text, rig_config.to_json(config.layout)),
+            config=frozen,
         )
         supervisor = _supervisor(
             config=config,
             plan=plan,
             run=run,
             writer=writer,
+            keeper=keeper,
             clock=clock,
             duration_s=duration_s,
             each_look=each_look,
         )
         stops.append(supervisor)
         _begin(writer, found, session, config, clock)
+        _go_on(writer, keeper, clock)
         for reason in early:
             supervisor.stop(reason)
         alerts = _start_alerts(config, run)
@@ -147,7 +154,7 @@ def _begin(writer: RunWriter, found: recover.Recovery, session: int, config: Rig
         EventKind.SESSION_START,
         now_ns,
         "run",
-        f"session {session} started by {_who()} on {platform.node()}",
+        f"session {session} started by {whoever()}",
         {
             "software": f"soakrig {__version__}",
             "python": platform.python_version(),
@@ -161,18 +168,28 @@ def _begin(writer: RunWriter, found: recover.Recovery, session: int, config: Rig
     writer.sync()
 
 
+def _go_on(writer: RunWriter, keeper: Keeper, clock: Clock) -> None:
+    """Record what the rig file changed since the session before, and keep where the run stands."""
+    for one in keeper.findings:
+        writer.event(one.kind, clock.boot_ns(), one.subject, one.text, one.data)
+    writer.sync()
+    keeper.save()
+
+
 def _supervisor(
     *,
     config: RigConfig,
     plan: assembly.Plan,
     run: RunDir,
     writer: RunWriter,
+    keeper: Keeper,
     clock: Clock,
     duration_s: float | None,
     each_look: Callable[[Supervisor], None],
 ) -> Supervisor:
     intake = Intake()
     haste = Haste()
+    errands = {name: Errands() for name in config.buses}
 
     def maker(name: str) -> Callable[[], Poller]:
         def make() -> Poller:
@@ -184,19 +201,33 @@ def _supervisor(
                 clock=clock,
                 haste=haste,
                 settle_s=config.buses[name].settle_s,
+                errands=errands[name],
             )
 
         return make
 
     fast = FastPolling(config, plan.blocks, haste, intake, clock)
+    evaluation = Evaluation(plan.blocks, config.layout.channels, clock.boot_ns())
     recorder = Recorder(
         fast=fast if fast.wanted else None,
         intake=intake,
         writer=writer,
-        evaluation=Evaluation(plan.blocks, config.layout.channels, clock.boot_ns()),
+        evaluation=evaluation,
         derived=DerivedChannels(plan.blocks, plan.formulas),
         clock=clock,
         sync_s=config.sync_s,
+        attendants=attendants(
+            config=config,
+            plan=plan,
+            run=run,
+            writer=writer,
+            keeper=keeper,
+            evaluation=evaluation,
+            fast=fast,
+            intake=intake,
+            errands=errands,
+            clock=clock,
+        ),
     )
     used = [name for name in config.buses if any(one.bus == name for one in config.instruments.values())]
     return Supervisor(
@@ -246,10 +277,3 @@ def _seal(run: RunDir, say: Say) -> None:
     )
     if done.returncode:
         say(f"sealing left journals as they are (exit {done.returncode}): {done.stderr.strip()[-500:]}")
-
-
-def _who() -> str:
-    try:
-        return getpass.getuser()
-    except (OSError, KeyError):
-        return "an unknown user"

@@ -1,0 +1,164 @@
+"""Commands that ask something of a run: notes, swaps, other limits. Each returns what it has to say."""
+
+from __future__ import annotations
+
+import argparse
+from collections.abc import Callable
+from dataclasses import dataclass
+from datetime import datetime
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from rig.errors import ConfigError, UsageError
+
+if TYPE_CHECKING:
+    from rig.core.config import RigConfig
+    from rig.store.rundir import RunDir
+
+RUN = "a run directory, or a folder of runs (its newest run is taken)"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Command:
+    """One command: its name, what it does in words, an example, its arguments, and what carries it out.
+
+    run: returns the exit code and what is to be said.
+    """
+
+    name: str
+    summary: str
+    example: str
+    arguments: Callable[[argparse.ArgumentParser], None]
+    run: Callable[[argparse.Namespace], tuple[int, str]]
+
+
+def _note_arguments(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument("run", metavar="RUN", help=RUN)
+    parser.add_argument("text", metavar="TEXT", help="what was seen or done")
+    parser.add_argument("--unit", default="", help="the unit it is about")
+    parser.add_argument("--at", default="", help="when, e.g. '2026-03-01 14:05' (here), or with Z")
+
+
+def _note(args: argparse.Namespace) -> tuple[int, str]:
+    from rig.core.orders import Deed
+
+    data: dict[str, Any] = {"text": args.text, "unit": args.unit}
+    if args.at:
+        data["at_ns"] = moment_ns(args.at)
+    return 0, f"note {_asked(args.run, Deed.NOTE, data)}"
+
+
+def moment_ns(text: str) -> int:
+    """Return a moment written in ISO 8601 as UTC ns; without a zone it is this machine's.
+
+    Raises UsageError.
+    """
+    try:
+        moment = datetime.fromisoformat(text)
+    except ValueError:
+        raise UsageError(
+            f"--at {text!r} is not a moment; write it like '2026-03-01 14:05' or 2026-03-01T13:05Z"
+        ) from None
+    return round(moment.astimezone().timestamp() * 1_000_000) * 1000
+
+
+def _swap_arguments(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument("run", metavar="RUN", help=RUN)
+    parser.add_argument("position", metavar="POSITION", help="the unit's name in the rig file")
+    parser.add_argument("serial", metavar="SERIAL", help="serial number that sits there now; '' for nobody")
+    parser.add_argument("--note", default="", help="why")
+
+
+def _swap(args: argparse.Namespace) -> tuple[int, str]:
+    from rig.core.orders import Deed
+
+    data = {"unit": args.position, "serial": args.serial, "text": args.note}
+    how = _asked(args.run, Deed.SWAP, data)
+    who = args.serial or "nobody"
+    return 0, f"{who} sits in {args.position} from now on: {how}"
+
+
+def _reload_arguments(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument("run", metavar="RUN", help=RUN)
+    parser.add_argument("file", metavar="FILE", help="rig file with the new limits")
+    parser.add_argument("--note", default="", help="why")
+
+
+def _reload(args: argparse.Namespace) -> tuple[int, str]:
+    from rig.core.config import to_json
+    from rig.core.orders import Deed
+    from rig.store import rundir
+
+    config = read(args.file)
+    run = run_of(args.run)
+    _refuse_more_than_limits(run, config)
+    digits = rundir.freeze_config(run, config.text, to_json(config.layout))
+    how = _asked(args.run, Deed.RELOAD, {"config": digits, "text": args.note})
+    return 0, f"limits of {args.file} are in force: {how}"
+
+
+def _refuse_more_than_limits(run: RunDir, fresh: RigConfig) -> None:
+    """Raise UsageError if the new rig file differs from the one in force in what a layout does not hold."""
+    import drivers
+    from rig import rigfile
+    from rig.store import standing
+
+    digits = standing.read(run)[0].config
+    path = run.folder("config") / f"{digits}.yaml"
+    try:
+        old = rigfile.read(path, drivers.spec)
+    except (ConfigError, UsageError, OSError):
+        return  # of an older soakrig: the logger compares what the recording depends on
+    parts = ("buses", "instruments", "alerts", "switch_offs", "sync_s")
+    differing = [part for part in parts if getattr(old, part) != getattr(fresh, part)]
+    if differing:
+        raise UsageError(
+            f"only limits can be reloaded, and {', '.join(differing).replace('_', '-')} differ from {path}; "
+            "stop the logger and start it with the new file"
+        )
+
+
+def _asked(run: str, deed: Any, data: dict[str, Any]) -> str:
+    from rig.daemon import asking
+
+    return asking.ask(run_of(run), deed, data)
+
+
+def run_of(path: str) -> RunDir:
+    """Return the run that an argument names. Raises FormatError."""
+    from rig.store import rundir
+
+    return rundir.open_run(rundir.newest_run(Path(path)))
+
+
+def read(path: str) -> RigConfig:
+    """Return a rig file. Raises ConfigError with all its faults."""
+    import drivers
+    from rig import rigfile
+
+    return rigfile.read(Path(path), drivers.spec)
+
+
+COMMANDS = (
+    Command(
+        name="note",
+        summary="write down in the run what somebody saw or did",
+        example="soakrig note runs 'fan filter cleaned' --unit A3",
+        arguments=_note_arguments,
+        run=_note,
+    ),
+    Command(
+        name="swap",
+        summary="record that another serial number sits in a position from now on",
+        example="soakrig swap runs A3 0019 --note 'the old one hums'",
+        arguments=_swap_arguments,
+        run=_swap,
+    ),
+    Command(
+        name="reload",
+        summary="judge by the limits of another rig file from now on; the recording says who, when and what",
+        example="soakrig reload runs configs/room.yaml --note 'hotter than planned, agreed'",
+        arguments=_reload_arguments,
+        run=_reload,
+    ),
+)

@@ -1,0 +1,92 @@
+"""The inbox of a run on a real disk: whole orders only, each answered, nothing that can block or flood."""
+
+from __future__ import annotations
+
+import json
+import os
+from pathlib import Path
+
+import pytest
+
+from rig.core.orders import Deed, Order, to_json
+from rig.errors import StoreError
+from rig.store import inbox, rundir, standing
+from rig.store.rundir import RunDir
+from rig.store.standing import Standing
+
+
+@pytest.fixture
+def run(tmp_path: Path) -> RunDir:
+    return rundir.create(tmp_path, rig="room", created_ns=10**18, software="test")
+
+
+def order(text: str = "x", name: str = "20260301T130500-000000-ab") -> Order:
+    return Order(id=name, deed=Deed.NOTE, by="eve@rack", asked_ns=7, data={"text": text})
+
+
+def test_an_order_waits_is_read_and_is_gone_when_done(run: RunDir) -> None:
+    name = inbox.put(run, order())
+    assert inbox.waiting(run) == [name]
+    assert inbox.answer(run, name) is None
+    assert inbox.read(run, name).order == order()
+    inbox.done(run, name)
+    assert inbox.waiting(run) == []
+    assert inbox.answer(run, name) == ""
+
+
+def test_a_refused_order_leaves_its_reason_once(run: RunDir) -> None:
+    name = inbox.put(run, order())
+    inbox.refuse(run, name, "no such unit")
+    assert inbox.waiting(run) == []
+    assert inbox.answer(run, name) == "no such unit"
+    assert list(run.folder("inbox").iterdir()) == []
+
+
+def test_a_run_of_an_older_soakrig_has_no_inbox_until_one_is_needed(run: RunDir) -> None:
+    run.folder("inbox").rmdir()
+    assert inbox.waiting(run) == []
+    assert inbox.waiting(run) == [] != [inbox.put(run, order())]
+
+
+def test_orders_that_are_not_whole_or_not_orders_are_told_and_never_raise(run: RunDir) -> None:
+    folder = run.folder("inbox")
+    for at, raw in enumerate((b"{", b"", b"\xff\xfe", b"[" * 50_000, b"null", b'{"soakrig": "order"}')):
+        path = folder / f"0000000{at}.json"
+        path.write_bytes(raw)
+        slip = inbox.read(run, path.name)
+        assert slip.order is None
+        assert slip.fault
+
+
+def test_a_file_called_otherwise_than_its_order_is_refused(run: RunDir) -> None:
+    (run.folder("inbox") / "00000000.json").write_text(json.dumps(to_json(order())))
+    assert "is called 00000000.json" in inbox.read(run, "00000000.json").fault
+
+
+def test_neither_a_pipe_nor_a_huge_file_holds_the_recorder_up(run: RunDir) -> None:
+    os.mkfifo(run.folder("inbox") / "00000000.json")
+    assert inbox.read(run, "00000000.json").order is None
+    (run.folder("inbox") / "00000001.json").write_bytes(b" " * 70_000)
+    assert "70000 bytes" in inbox.read(run, "00000001.json").fault
+    with pytest.raises(StoreError, match="say it shorter"):
+        inbox.put(run, order("x" * 70_000))
+
+
+def test_names_that_are_no_orders_are_left_alone(run: RunDir) -> None:
+    for name in ("notes.txt", ".20260301T130500-000000-ab.json.tmp", "short.json", "x" * 90 + ".json"):
+        (run.folder("inbox") / name).write_text("x")
+    assert inbox.waiting(run) == []
+
+
+def test_where_a_run_stands_is_read_back_and_damage_is_said(run: RunDir) -> None:
+    assert standing.read(run) == (Standing(), "")
+    stood = Standing(config="abc", serials={"A1": "7"}, written={"A1": "1"}, program={"at": 2})
+    standing.write(run, stood)
+    assert standing.read(run) == (stood, "")
+    path = run.path / standing.NAME
+    whole = path.read_bytes()
+    for raw in (whole[:40], b"[]", b"null", whole.replace(b'"format": 1', b'"format": 9'), b"\xff"):
+        path.write_bytes(raw)
+        found, fault = standing.read(run)
+        assert found == Standing()
+        assert str(path) in fault
