@@ -18,7 +18,7 @@ from rig.forensics.changes import bend, cusum, last_rest
 from rig.forensics.evidence import Floats
 from rig.forensics.noise import MAD_TO_SIGMA
 from rig.forensics.order import CUTS
-from rig.forensics.scene import Scene, alike, stimuli
+from rig.forensics.scene import Scene, alike, level_of, middle_of, stimuli
 
 BINS = 1500
 LEAST_BINS = 60
@@ -143,12 +143,8 @@ def _expected(scene: Scene, name: str, own: Floats, grid: Grid) -> Expected:
 
 def _middle(peers: Floats, reference: int) -> Floats:
     """Return the median of like channels, each taken from its own level in the reference part."""
-    import warnings
-
-    with warnings.catch_warnings():
-        warnings.simplefilter("ignore", RuntimeWarning)  # a bin in which none was read is NaN, as wanted
-        levels = np.nanmedian(peers[:, :reference], axis=1, keepdims=True)
-        return np.asarray(np.nanmedian(peers - levels, axis=0))
+    levels = np.array([[level_of(row[:reference])] for row in peers])
+    return middle_of(peers - levels)
 
 
 def _stimulus_rows(scene: Scene, name: str, grid: Grid) -> tuple[list[Floats], tuple[str, ...]]:

@@ -2,21 +2,27 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
-from datetime import UTC, datetime
 
-from rig.core.model import Channel, Event
+from rig.core.model import Channel, Event, Kind
 from rig.errors import UsageError
-from rig.forensics.answer import Censoring, ChannelStory, Excursion, Headline, Order, PostMortem
+from rig.forensics import words
+from rig.forensics.aftermath import consequences, cycling, shutdown
+from rig.forensics.answer import Censoring, ChannelStory, Cycling, Excursion, PostMortem
 from rig.forensics.crossings import excursions
 from rig.forensics.episodes import Episode, closeness_s, episodes, final, first_of_each
 from rig.forensics.evidence import Recording, period_s
+from rig.forensics.health import Ill, ailments
+from rig.forensics.neighbours import neighbours
 from rig.forensics.onset import onset
 from rig.forensics.order import order
+from rig.forensics.roles import Known, believed, findings
 from rig.forensics.scene import Scene
 
 NEAR_EVENTS_NS = 600_000_000_000
+ONSET_WITHIN = 40
+"""Onsets are sought for at most so many channels of the unit."""
 
 
 def analyse(recording: Recording, unit: str | None = None, confidence: float = 0.95) -> PostMortem:
@@ -35,14 +41,9 @@ def analyse(recording: Recording, unit: str | None = None, confidence: float = 0
     stories = {c.name: _story(scene, c, confidence) for c in layout.channels.values()}
     slowest = max((s.period_s for s in stories.values()), default=0.0)
     close_s = closeness_s(recording.span, slowest)
-    chosen = unit if unit is not None else _worst_unit(stories, close_s)
-    mine = {n: s for n, s in stories.items() if s.unit in (chosen, None)}
-    own = [e for s in mine.values() if s.unit == chosen for e in s.excursions]
-    episode = final(episodes(own, close_s))
-    if episode is not None:
-        room = [e for s in mine.values() if s.unit is None for e in s.excursions]
-        episode = _with_room(episode, room, close_s)
-    return _assemble(scene, chosen, confidence, mine, episode)
+    ills = ailments(scene, layout.channels)
+    chosen = unit if unit is not None else _worst_unit(scene, stories, ills, close_s)
+    return _answer(scene, chosen, confidence, stories, ills, close_s)
 
 
 def _story(scene: Scene, channel: Channel, confidence: float) -> ChannelStory:
@@ -71,75 +72,114 @@ def _story(scene: Scene, channel: Channel, confidence: float) -> ChannelStory:
     )
 
 
-def _worst_unit(stories: dict[str, ChannelStory], close_s: float) -> str | None:
-    """Return the unit with a channel that never came back, most channels out, and the earliest start."""
-    units = sorted({s.unit for s in stories.values() if s.unit is not None})
+def _worst_unit(
+    scene: Scene, stories: Mapping[str, ChannelStory], ills: Sequence[Ill], close_s: float
+) -> str | None:
+    """Return the unit with a channel that never came back, most channels out, and the earliest start.
+
+    Channels that an ill sensor or instrument speaks for come last.
+    """
     scored = []
-    for unit in units:
-        own = [e for s in stories.values() if s.unit == unit for e in s.excursions]
+    for unit in scene.layout.units:
+        own = [e for s in stories.values() if s.unit == unit for e in s.excursions if e.sure]
         episode = final(episodes(own, close_s))
         if episode is not None:
-            scored.append((episode.end_ns is not None, -len(episode.channels), episode.start_ns, unit))
-    return min(scored)[3] if scored else None
+            kept = believed(scene, first_of_each(episode), ills)
+            scored.append((not kept, episode.end_ns is not None, -len(kept), episode.start_ns, unit))
+    if scored:
+        return min(scored)[-1]
+    touched = [scene.layout.channels[n].unit for ill in ills for n in ill.channels]
+    return next((unit for unit in touched if unit is not None), None)
 
 
 def _with_room(episode: Episode, room: Sequence[Excursion], close_s: float) -> Episode:
-    """Return the episode with the room's own counted excursions that overlap it or stand close before it."""
+    """Return the episode with the room's own excursions that overlap it or stand close before it."""
     early = episode.start_ns - int(close_s * 1e9)
-    late = episode.end_ns
     near = [
         e
         for e in room
         if e.counted
         and (e.returned is None or e.returned.t_ns >= early)
-        and (late is None or e.first_outside.t_ns <= late)
+        and (episode.end_ns is None or e.first_outside.t_ns <= episode.end_ns)
     ]
     together = sorted((*episode.excursions, *near), key=lambda e: (e.first_outside.t_ns, e.channel))
     return Episode(start_ns=episode.start_ns, end_ns=episode.end_ns, excursions=tuple(together))
 
 
-def _assemble(
+def _answer(
     scene: Scene,
     unit: str | None,
     confidence: float,
-    stories: dict[str, ChannelStory],
-    episode: Episode | None,
+    stories: Mapping[str, ChannelStory],
+    ills: Sequence[Ill],
+    close_s: float,
 ) -> PostMortem:
     """Return the answer put together from the stories of the channels."""
-    firsts = first_of_each(episode) if episode else {}
-    recording = scene.recording
-    placed = [_placed(story, firsts.get(name), episode) for name, story in stories.items()]
-    told = tuple(_with_onset(scene, story, episode, confidence) for story in placed)
-    onsets = {s.channel: s.onset.interval for s in told if s.onset}
+    mine = {n: s for n, s in stories.items() if s.unit in {unit, None}}
+    own = [e for s in mine.values() if s.unit == unit for e in s.excursions if e.sure]
+    episode = final(episodes(own, close_s))
+    if episode is not None:
+        room = [e for s in mine.values() if s.unit is None for e in s.excursions if e.sure]
+        episode = _with_room(episode, room, close_s)
+    firsts = believed(scene, first_of_each(episode), ills) if episode else {}
     ranking = order({name: excursion.interval for name, excursion in firsts.items()})
-    reference = recording.span[1]
-    if ranking.channels:
-        first = firsts[ranking.channels[0]].interval
-        reference = first.best_ns if first.best_ns is not None else (first.latest_ns or reference)
-    facts = recording.layout.units.get(unit) if unit else None
-    end_ns = (episode.end_ns if episode.end_ns is not None else recording.span[1]) if episode else 0
+    known = Known(scene=scene, unit=unit, firsts=firsts, ranking=ranking, ills=ills)
+    found = findings(known)
+    main = next(f for f in found if f.main)
+    reference = _reference(scene, firsts, ranking.channels, main.evidence[0].t_ns if main.evidence else None)
+    placed = [_placed(s, firsts.get(n), episode) for n, s in mine.items()]
+    told = tuple(_with_onset(scene, s, episode, reference, confidence) for s in placed)
+    onsets = {s.channel: s.onset for s in told if s.onset and s.unit == unit}
+    off = shutdown(scene, unit, episode.start_ns - int(close_s * 1e9)) if unit and episode else None
+    cycles = cycling(told, unit)
+    window = _window(scene, episode, reference, close_s)
+    facts = scene.layout.units.get(unit) if unit else None
     return PostMortem(
-        rig=recording.layout.rig,
+        rig=scene.layout.rig,
         unit=unit,
         serial=facts.serial if facts else "",
         confidence=confidence,
-        span_ns=recording.span,
+        span_ns=scene.span_ns,
         reference_ns=reference,
-        episode_ns=(episode.start_ns, end_ns) if episode else None,
-        headline=_headline(unit, ranking, reference, bool(episode)),
+        episode_ns=(episode.start_ns, episode.end_ns or scene.span_ns[1]) if episode else None,
+        headline=words.headline(main, ranking, firsts, list(onsets.values()), cycles),
         channels=told,
         order=ranking,
-        onset_order=order(onsets),
-        early=tuple(e for story in told for e in story.early),
-        events=_near(recording.events(), reference, episode),
+        onset_order=order({n: o.interval for n, o in onsets.items()}),
+        findings=tuple(found),
+        consequences=tuple(consequences(scene, off, firsts, unit)),
+        cycling=tuple(cycles),
+        early=_early(told, cycles),
+        neighbours=tuple(neighbours(scene, stories, unit, window)),
+        events=_near(scene.events(), window) if episode or ills else (),
+        doubts=words.doubts(told, ranking, [i for i in ills if set(i.channels) & set(mine)], ()),
     )
 
 
+def _reference(
+    scene: Scene, firsts: Mapping[str, Excursion], ranked: Sequence[str], evidence_ns: int | None
+) -> int:
+    """Return the moment relative times count from."""
+    if ranked:
+        first = firsts[ranked[0]].interval
+        return first.best_ns if first.best_ns is not None else (first.latest_ns or scene.span_ns[1])
+    return evidence_ns if evidence_ns is not None else scene.span_ns[1]
+
+
+def _window(scene: Scene, episode: Episode | None, reference_ns: int, close_s: float) -> tuple[int, int]:
+    """Return the minutes around the failure in which the neighbours are looked at."""
+    margin = int(close_s * 1e9)
+    end = reference_ns if episode is None else (episode.end_ns or scene.span_ns[1])
+    return reference_ns - margin, min(end + margin, reference_ns + NEAR_EVENTS_NS)
+
+
 def _with_onset(
-    scene: Scene, story: ChannelStory, episode: Episode | None, confidence: float
+    scene: Scene, story: ChannelStory, episode: Episode | None, reference_ns: int, confidence: float
 ) -> ChannelStory:
     """Return the story with the onset of its departure, or why none was seen."""
-    until = episode.start_ns if episode else scene.span_ns[1]
+    if story.kind is Kind.STIMULUS:
+        return replace(story, onset_note="a stimulus is what the rig does; it has no normal to depart from")
+    until = episode.start_ns if episode else reference_ns
     if story.ordered is not None:
         first = story.ordered.interval.earliest_ns
         if first is None:
@@ -161,27 +201,14 @@ def _placed(story: ChannelStory, ordered: Excursion | None, episode: Episode | N
     return replace(story, censoring=censoring, ordered=ordered, early=early)
 
 
-def _near(events: Sequence[Event], reference_ns: int, episode: Episode | None) -> tuple[Event, ...]:
-    if episode is None:
-        return ()
-    return tuple(e for e in events if abs(e.t_ns - reference_ns) <= NEAR_EVENTS_NS)
+def _early(told: Sequence[ChannelStory], cycles: Sequence[Cycling]) -> tuple[Excursion, ...]:
+    """Return the excursions before the final episode, oldest first; of a cycling channel only the first."""
+    cycled = {name for cycle in cycles for name in cycle.channels}
+    kept = [e for s in told for e in (s.early[:1] if s.channel in cycled else s.early)]
+    return tuple(sorted(kept, key=lambda e: e.first_outside.t_ns))
 
 
-def _headline(unit: str | None, ranking: Order, reference_ns: int, failed: bool) -> Headline:
-    """Return the short answer."""
-    when = datetime.fromtimestamp(reference_ns / 1e9, tz=UTC).isoformat(timespec="milliseconds")
-    if not failed:
-        nothing = "no channel left its limits"
-        return Headline(what=nothing, when="", first="nothing", sure="", look_at="nothing")
-    first = ranking.tiers[0]
-    if len(first) == 1:
-        sure = "certain: every other channel's interval begins after this one's has ended"
-    else:
-        sure = f"cannot be told apart at this polling: {', '.join(first)}"
-    return Headline(
-        what=f"unit {unit} left its limits on {len(ranking.channels)} channels",
-        when=when,
-        first=" or ".join(first),
-        sure=sure,
-        look_at=f"{first[0]} and what it follows",
-    )
+def _near(events: Sequence[Event], window_ns: tuple[int, int]) -> tuple[Event, ...]:
+    """Return the events recorded in the minutes around the failure."""
+    margin = NEAR_EVENTS_NS // 2
+    return tuple(e for e in events if window_ns[0] - margin <= e.t_ns <= window_ns[1] + margin)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import warnings
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 
@@ -43,6 +44,19 @@ class Scene:
         number = np.bincount(index, minlength=count)
         with np.errstate(invalid="ignore"):
             return np.where(number > 0, total / np.maximum(number, 1), np.nan)
+
+
+def middle_of(rows: Floats) -> Floats:
+    """Return the median of several rows, bin by bin; NaN where none has a value."""
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore", RuntimeWarning)  # a bin in which nothing was read is NaN, as wanted
+        return np.asarray(np.nanmedian(rows, axis=0))
+
+
+def level_of(row: Floats) -> float:
+    """Return the median of a row's known values; NaN where none is known."""
+    known = row[np.isfinite(row)]
+    return float(np.median(known)) if len(known) else float("nan")
 
 
 def quantity(channel: Channel) -> str:

@@ -387,6 +387,8 @@ class Made:
         if self.trouble.fallen_channel == key and not room.cold_start and rng.random() < 0.5:
             floor = float(self.normal[key].min() - 8 - 8 * sigma - accuracy)
             limits += (Limit(side=Side.LOW, value=floor, deadband=1.0),)
+        if quantity in {"ambient", "mains", "drive", "load"} and rng.random() < 0.25:
+            limits = ()  # nobody thought of a limit for what the rig does
         name = self.name(key)
         self.channels[name] = Channel(
             name=name,

@@ -1,0 +1,160 @@
+"""What followed from a unit going off: consequences, and protection that opens and closes."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from rig.core.model import Event, EventKind, Kind, Limit, Side
+from rig.forensics.answer import ChannelStory, Consequence, Cycling, Excursion, Interval
+from rig.forensics.crossings import bracket
+from rig.forensics.order import certainly_before
+from rig.forensics.scene import Scene, is_temperature
+from rig.forensics.walk import stretches
+
+GONE_SHARE = 0.5
+DEAD_SHARE = 0.12
+LEAST_CYCLES = 3
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Shutdown:
+    """The moment a unit went off: which channels fell to (next to) nothing, and within what interval."""
+
+    interval: Interval
+    channels: tuple[str, ...]
+    text: str
+
+
+def shutdown(scene: Scene, unit: str, from_ns: int) -> Shutdown | None:
+    """Return the first time, from a moment on, that a unit went off: by a recorded switch, or by what fell."""
+    switched = _switched(scene.events(), unit, from_ns)
+    fell: list[tuple[Interval, str]] = []
+    for channel in scene.layout.channels.values():
+        if (
+            channel.unit == unit
+            and channel.kind is Kind.RESPONSE
+            and channel.source
+            and not is_temperature(channel)
+        ):
+            interval = _fall(scene, channel.name, from_ns)
+            if interval is not None:
+                fell.append((interval, channel.name))
+    fell.sort(key=lambda f: f[0].latest_ns or 0)
+    if switched is not None and (not fell or switched.t_ns <= (fell[0][0].latest_ns or 0)):
+        at = bracketed(switched.t_ns)
+        return Shutdown(
+            interval=at, channels=tuple(n for _, n in fell), text=f"switched off: {switched.text}"
+        )
+    if len(fell) < 2:
+        return None
+    first = fell[0][0]
+    names = tuple(name for _, name in fell)
+    return Shutdown(interval=first, channels=names, text=f"{', '.join(names)} fell to nothing")
+
+
+def bracketed(moment_ns: int) -> Interval:
+    """Return a moment known as recorded as an interval of no width."""
+    from rig.forensics.answer import Method
+
+    cuts = (moment_ns,) * 41
+    return Interval(
+        earliest_ns=moment_ns,
+        latest_ns=moment_ns,
+        best_ns=moment_ns,
+        method=Method.BRACKET,
+        quantiles_ns=cuts,
+    )
+
+
+def _switched(events: Sequence[Event], unit: str, from_ns: int) -> Event | None:
+    """Return the first recorded switching-off of a unit."""
+    for event in events:
+        off = str(event.data.get("state", event.data.get("to", "off"))).lower() in {
+            "off",
+            "open",
+            "0",
+            "false",
+        }
+        if event.kind is EventKind.SWITCH and event.subject == unit and event.t_ns >= from_ns and off:
+            return event
+    return None
+
+
+def _fall(scene: Scene, name: str, from_ns: int) -> Interval | None:
+    """Return where a channel fell below half of what it used to be and on to next to nothing."""
+    found = scene.readings(name)
+    before = found.usable & (found.t_ns < from_ns)
+    if np.count_nonzero(before) < 5:
+        return None
+    usual = float(np.median(np.abs(found.value[before][-2000:])))
+    if usual <= 0:
+        return None
+    limit = Limit(side=Side.LOW, value=GONE_SHARE * usual)
+    late = np.flatnonzero(found.t_ns >= from_ns)
+    if not len(late):
+        return None
+    begin = max(int(late[0]) - 50, 0)
+    size = np.abs(found.value[begin:])
+    for stretch in stretches(size, found.usable[begin:], limit):
+        stop = stretch.returned if stretch.returned >= 0 else len(size)
+        inside = size[stretch.first_outside : stop][found.usable[begin:][stretch.first_outside : stop]]
+        if stretch.last_inside >= 0 and len(inside) >= 2 and float(inside.min()) < DEAD_SHARE * usual:
+            return bracket(found, begin + stretch.last_inside, begin + stretch.first_outside)
+    return None
+
+
+def consequences(
+    scene: Scene, off: Shutdown | None, firsts: Mapping[str, Excursion], unit: str | None
+) -> list[Consequence]:
+    """Return the excursions that follow from a unit having gone off, each with the reason."""
+    if off is None:
+        return []
+    made = []
+    for name, excursion in firsts.items():
+        channel = scene.layout.channels[name]
+        if channel.unit != unit or channel.kind is Kind.STIMULUS:
+            continue
+        falling = excursion.side is Side.LOW and not certainly_before(excursion.interval, off.interval)
+        if name in off.channels and falling:
+            made.append(
+                Consequence(channel=name, of=unit or "", reason=f"fell as the unit went off ({off.text})")
+            )
+        elif certainly_before(off.interval, excursion.interval):
+            way = "falls" if excursion.side is Side.LOW else "rises"
+            made.append(Consequence(channel=name, of=unit or "", reason=f"{way} after the unit had gone off"))
+    return made
+
+
+def cycling(stories: Sequence[ChannelStory], unit: str | None) -> list[Cycling]:
+    """Return excursions that came back again and again at an even pace, told as one story per pace."""
+    paced: list[tuple[float, int, ChannelStory, list[int]]] = []
+    for story in stories:
+        if story.unit != unit:
+            continue
+        starts = [e.first_outside.t_ns for e in story.excursions if e.sure and e.last_inside is not None]
+        came_back = sum(e.returned is not None for e in story.excursions)
+        if len(starts) < LEAST_CYCLES or came_back < LEAST_CYCLES - 1:
+            continue
+        gaps = np.diff(starts) / 1e9
+        period = float(np.median(gaps))
+        if period > 0 and float(np.median(np.abs(gaps - period))) < 0.35 * period:
+            paced.append((period, len(starts), story, starts))
+    stories_told: list[Cycling] = []
+    while paced:
+        period = paced[0][0]
+        same = [p for p in paced if abs(p[0] - period) < 0.25 * period]
+        paced = [p for p in paced if p not in same]
+        stories_told.append(_one_story(same))
+    return stories_told
+
+
+def _one_story(same: Sequence[tuple[float, int, ChannelStory, list[int]]]) -> Cycling:
+    names = tuple(p[2].channel for p in same)
+    count = max(p[1] for p in same)
+    period = float(np.median([p[0] for p in same]))
+    first, last = min(p[3][0] for p in same), max(p[3][-1] for p in same)
+    text = f"{', '.join(names)}: out and back {count} times, every {period:.4g} s"
+    return Cycling(channels=names, count=count, period_s=period, first_ns=first, last_ns=last, text=text)

@@ -1,0 +1,322 @@
+"""Whether a channel's readings are to be believed at all: sensors and instruments before units.
+
+Each ailment names the moment it began and the readings that show it. Nothing here knows what a channel is
+called; units of measure, statuses, the instrument it is read by and like channels are all there is.
+"""
+
+from __future__ import annotations
+
+import enum
+from collections.abc import Iterable
+from dataclasses import dataclass
+
+import numpy as np
+
+from rig.core.model import Channel, Kind, Status
+from rig.forensics.answer import Evidence
+from rig.forensics.evidence import Bools, Floats, Readings
+from rig.forensics.noise import of
+from rig.forensics.scene import Scene, instrument_of, is_temperature, level_of, middle_of
+
+LASTING = 5
+"""Readings in a row from which on silence or a sentinel is a state and not an accident."""
+STUCK_CHANCE = 1e-9
+JUMP_NOISES = 12.0
+JUMP_KELVIN = 12.0
+"""A temperature that moves more than this within one poll, and more than ever before, was not heated."""
+
+
+class Ailment(enum.StrEnum):
+    """What is wrong with the readings of a channel or instrument."""
+
+    OPEN = "open"
+    FULL_SCALE = "full-scale"
+    STUCK = "stuck"
+    FALLEN = "fallen-off"
+    IMPOSSIBLE = "impossible-rate"
+    SILENT = "silent"
+    JOLT = "jolt"
+    """Several channels of one instrument jumped in one scan."""
+
+
+INSTRUMENTAL = frozenset({Ailment.SILENT, Ailment.JOLT})
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Ill:
+    """One ailment: of a channel (or, for silence and jolts, of an instrument), from a moment on."""
+
+    ailment: Ailment
+    subject: str
+    channels: tuple[str, ...]
+    from_ns: int
+    until_ns: int
+    evidence: tuple[Evidence, ...]
+
+
+def ailments(scene: Scene, names: Iterable[str]) -> list[Ill]:
+    """Return everything that is wrong with the readings of these channels, oldest first."""
+    single: list[Ill] = []
+    for name in names:
+        found = scene.readings(name)
+        if not len(found) or found.channel.source is None:
+            continue
+        for look in (_open, _stuck, _impossible):
+            ill = look(found)
+            if ill is not None:
+                single.append(ill)
+                break
+        else:
+            fallen = _fallen(scene, found)
+            if fallen is not None:
+                single.append(fallen)
+    return sorted([*_jolts(scene, single), *_silences(scene)], key=lambda ill: (ill.from_ns, ill.subject))
+
+
+def _last_run(bad: Bools) -> tuple[int, int]:
+    """Return begin and length of the longest run of true values; (0, 0) when there is none."""
+    edges = np.diff(np.concatenate([[0], bad.astype(np.int8), [0]]))
+    begins, ends = np.flatnonzero(edges == 1), np.flatnonzero(edges == -1)
+    if not len(begins):
+        return 0, 0
+    k = int(np.argmax(ends - begins))
+    return int(begins[k]), int(ends[k] - begins[k])
+
+
+def _open(found: Readings) -> Ill | None:
+    """Return the stretch in which the instrument itself said that there is no sensor, or no sane value."""
+    status = found.status
+    sick = np.isin(status, (Status.OVER, Status.UNDER, Status.NO_VALUE, Status.SUSPECT))
+    unknown = np.isin(status, (Status.NO_REPLY, Status.BAD_REPLY, Status.LOST, Status.REFUSED))
+    begin, length = _last_run(sick | (unknown & _between(sick)))
+    said = int(np.count_nonzero(sick[begin : begin + length]))
+    if said < LASTING or begin == 0:
+        return None
+    word = Status(int(status[begin])).name.replace("_", " ").lower()
+    text = (
+        f"{said} readings with status '{word}' from here on; the last good one was {_last_good(found, begin)}"
+    )
+    return _ill(Ailment.OPEN, found, begin, begin + length - 1, text)
+
+
+def _between(sick: Bools) -> Bools:
+    """Return where a sick reading lies both before and after."""
+    where = np.flatnonzero(sick)
+    inside = np.zeros(len(sick), dtype=np.bool_)
+    if len(where):
+        inside[where[0] : where[-1]] = True
+    return inside
+
+
+def _last_good(found: Readings, begin: int) -> str:
+    good = np.flatnonzero(found.usable[:begin])
+    return f"{found.value[good[-1]]:.6g} {found.channel.unit_of_measure}" if len(good) else "never"
+
+
+def _stuck(found: Readings) -> Ill | None:
+    """Return the stretch in which a value that used to move was repeated too often to be chance.
+
+    It must go on at the level it had (a dead channel jumps first), away from zero, and last to the end.
+    """
+    where = np.flatnonzero(found.usable)
+    if len(where) < 4 * LASTING:
+        return None
+    values = found.value[where]
+    same = np.diff(values) == 0
+    moving = np.flatnonzero(~same)
+    begin = int(moving[-1]) + 1 if len(moving) else 0
+    length = len(values) - begin
+    if begin < 2 * LASTING or length < 2 * LASTING:
+        return None
+    before = same[max(begin - 2000, 0) : begin]
+    chance = (np.count_nonzero(before) + 1) / (len(before) + 2)
+    longest = _last_run(before)[1]
+    if chance ** (length - 1) > STUCK_CHANCE or length < 8 * (longest + 1):
+        return None
+    level = values[max(begin - 40, 0) : begin]
+    noise = of(level, found.channel.resolution)
+    usual = float(np.median(level))
+    held = float(values[-1])
+    if abs(held - usual) > 6 * noise.sigma + noise.step or abs(held) < 0.05 * abs(_usual(values, begin)):
+        return None
+    text = f"{length} times exactly {held:.6g} {found.channel.unit_of_measure}; before, {chance:.0%} were repeats"
+    return _ill(Ailment.STUCK, found, int(where[begin]), int(where[-1]), text)
+
+
+def _usual(values: Floats, begin: int) -> float:
+    return float(np.median(values[: max(begin, 1)]))
+
+
+def _impossible(found: Readings) -> Ill | None:
+    """Return the moment a temperature moved faster than heat can, and did not come back with heat's pace."""
+    if not is_temperature(found.channel):
+        return None
+    where = np.flatnonzero(found.usable)
+    if len(where) < 4 * LASTING:
+        return None
+    values = found.value[where]
+    steps = np.abs(np.diff(values))
+    k = int(np.argmax(steps))
+    usual = float(np.quantile(np.delete(steps, k), 0.999)) if len(steps) > 1 else 0.0
+    noise = of(values[max(k - 240, 0) : k + 1], found.channel.resolution)
+    gap = (found.t_ns[where[k + 1]] - found.t_ns[where[k]]) / max(np.median(np.diff(found.t_ns)), 1)
+    if steps[k] < max(JUMP_KELVIN, 6 * usual, JUMP_NOISES * noise.sigma) or gap > 2 * LASTING:
+        return None
+    after = values[k + 1 : k + 1 + 4 * LASTING]
+    before = values[max(k - LASTING, 0) : k + 1]
+    settled = abs(float(np.median(after)) - float(values[k + 1])) < 0.25 * steps[k]
+    if len(after) < LASTING or not settled or len(before) < 3:
+        return None
+    flat = np.ptp(after) <= noise.step
+    text = (
+        f"from {values[k]:.5g} to {values[k + 1]:.5g} {found.channel.unit_of_measure} within one poll; "
+        f"usual steps are below {max(usual, noise.step):.3g}"
+    )
+    kind = Ailment.FULL_SCALE if flat and np.ptp(before) > 0 else Ailment.IMPOSSIBLE
+    return _ill(kind, found, int(where[k + 1]), int(where[-1]), text)
+
+
+def _fallen(scene: Scene, found: Readings) -> Ill | None:
+    """Return the moment a temperature began to fall to the room's while its unit went on as before."""
+    channel = found.channel
+    rooms = [
+        c.name
+        for c in scene.layout.channels.values()
+        if c.unit is None and c.kind is Kind.STIMULUS and is_temperature(c) and c.name != channel.name
+    ]
+    if channel.unit is None or not is_temperature(channel) or not rooms:
+        return None
+    start, end = scene.span_ns
+    count = min(600, len(found) // 4)
+    if count < 60:
+        return None
+    width = max((end - start) // count, 1)
+    own = scene.means(channel.name, start, width, count)
+    room = middle_of(np.array([scene.means(r, start, width, count) for r in rooms]))
+    begin = _left_for_good(own - room)
+    if begin is None:
+        return None
+    witnesses = _unchanged(scene, channel, start, width, count, begin)
+    if witnesses is None:
+        return None
+    text = (
+        f"fell from {level_of(own[:begin]):.4g} to {level_of(own[-5:]):.4g} {channel.unit_of_measure}, "
+        f"the room's {level_of(room[-5:]):.4g}, while {witnesses} went on as before"
+    )
+    index = int(np.searchsorted(found.t_ns, start + begin * width))
+    return _ill(Ailment.FALLEN, found, min(index, len(found) - 1), len(found) - 1, text)
+
+
+def _left_for_good(above: Floats) -> int | None:
+    """Return the bin from which a rise above the room shrank to next to nothing for good."""
+    late = above[-5:]
+    if not np.isfinite(late).any():
+        return None
+    usual = float(np.nanmax([level_of(above[: len(above) // 3]), level_of(above)]))
+    if usual < 8.0 or level_of(late) > 0.2 * usual:
+        return None
+    high = np.flatnonzero(np.nan_to_num(above, nan=0.0) > 0.9 * usual)
+    return int(high[-1]) + 1 if len(high) and high[-1] < len(above) - 3 else None
+
+
+def _unchanged(scene: Scene, channel: Channel, start: int, width: int, count: int, begin: int) -> str | None:
+    """Return the unit's other channels that show it kept working; None when it did not."""
+    going: list[str] = []
+    gone: list[str] = []
+    for other in scene.layout.channels.values():
+        if other.unit != channel.unit or other.name == channel.name or other.source is None:
+            continue
+        row = scene.means(other.name, start, width, count)
+        before, after = row[max(begin - 60, 0) : max(begin - 1, 1)], row[begin + 2 :]
+        level, now = level_of(before), level_of(after[-max(len(after) // 2, 3) :])
+        if not np.isfinite(level + now):
+            continue
+        (going if abs(now - level) <= 0.3 * abs(level) else gone).append(other.name)
+    if len(going) < 2 or len(gone) > len(going) / 3:
+        return None
+    return ", ".join(sorted(going)[:4])
+
+
+def _ill(ailment: Ailment, found: Readings, begin: int, end: int, text: str) -> Ill:
+    name = found.channel.name
+    t_ns = int(found.t_ns[begin])
+    return Ill(
+        ailment=ailment,
+        subject=name,
+        channels=(name,),
+        from_ns=t_ns,
+        until_ns=int(found.t_ns[end]),
+        evidence=(Evidence(subject=name, t_ns=t_ns, text=text),),
+    )
+
+
+def _jolts(scene: Scene, single: list[Ill]) -> list[Ill]:
+    """Return the ailments with those joined that struck several channels of one instrument in one scan."""
+    rest: list[Ill] = []
+    groups: dict[tuple[str, int], list[Ill]] = {}
+    for ill in single:
+        instrument = instrument_of(scene.layout.channels[ill.subject])
+        if (
+            ill.ailment in {Ailment.IMPOSSIBLE, Ailment.FULL_SCALE, Ailment.OPEN, Ailment.STUCK}
+            and instrument
+        ):
+            groups.setdefault((instrument, ill.from_ns), []).append(ill)
+        else:
+            rest.append(ill)
+    for (instrument, from_ns), found in groups.items():
+        units = {scene.layout.channels[i.subject].unit for i in found}
+        if len(found) < 3 or (len(units) < 2 and len(found) < _read_by(scene, instrument)):
+            rest += found
+            continue
+        rest.append(
+            Ill(
+                ailment=Ailment.JOLT,
+                subject=instrument,
+                channels=tuple(sorted(i.subject for i in found)),
+                from_ns=from_ns,
+                until_ns=max(i.until_ns for i in found),
+                evidence=tuple(e for i in found for e in i.evidence),
+            )
+        )
+    return rest
+
+
+def _read_by(scene: Scene, instrument: str) -> int:
+    return sum(instrument_of(c) == instrument for c in scene.layout.channels.values())
+
+
+def _silences(scene: Scene) -> list[Ill]:
+    """Return the instruments that stopped answering for more than a few polls, to the end."""
+    found = []
+    for instrument in scene.layout.instruments:
+        mine = [c.name for c in scene.layout.channels.values() if instrument_of(c) == instrument]
+        runs = [_silent_from(scene.readings(name), scene.span_ns[1]) for name in mine]
+        if not mine or any(run is None for run in runs):
+            continue
+        began = max(run for run in runs if run is not None)
+        text = f"no complete reply from here to the end of the recording, on all {len(mine)} channels"
+        found.append(
+            Ill(
+                ailment=Ailment.SILENT,
+                subject=instrument,
+                channels=tuple(mine),
+                from_ns=began,
+                until_ns=scene.span_ns[1],
+                evidence=(Evidence(subject=instrument, t_ns=began, text=text),),
+            )
+        )
+    return found
+
+
+def _silent_from(found: Readings, end_ns: int) -> int | None:
+    """Return the moment from which a channel got no reply to the end; None if it was heard."""
+    if not len(found):
+        return None
+    heard = np.flatnonzero(~np.isin(found.status, (Status.NO_REPLY, Status.BAD_REPLY, Status.LOST)))
+    last = int(heard[-1]) if len(heard) else -1
+    period = float(np.median(np.diff(found.t_ns))) if len(found) > 1 else 1e9
+    asked = len(found) - 1 - last
+    missing = (end_ns - int(found.t_ns[last])) / max(period, 1.0) if last >= 0 else float(asked)
+    if max(asked, int(missing) - 3) < 3 * LASTING:
+        return None
+    return int(found.t_ns[min(last + 1, len(found) - 1)])

@@ -1,0 +1,55 @@
+"""What the other units, the mains and the air did in the minutes around a failure."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+from rig.core.model import Kind
+from rig.forensics.answer import ChannelStory, Neighbour
+from rig.forensics.roles import shifted_stimuli
+from rig.forensics.scene import Scene
+
+
+def neighbours(
+    scene: Scene, stories: Mapping[str, ChannelStory], unit: str | None, window_ns: tuple[int, int]
+) -> list[Neighbour]:
+    """Return one line for each other unit and each stimulus of the room; window_ns: the minutes meant."""
+    made = [_unit(scene, stories, other, window_ns) for other in scene.layout.units if other != unit]
+    shifted = dict(shifted_stimuli(scene, None, window_ns[1]))
+    for channel in scene.layout.channels.values():
+        if channel.unit is None and channel.kind is Kind.STIMULUS:
+            made.append(_stimulus(stories[channel.name], shifted.get(channel.name), window_ns))
+    return made
+
+
+def _out_in(story: ChannelStory, window_ns: tuple[int, int]) -> bool:
+    return any(
+        e.counted
+        and e.sure
+        and e.first_outside.t_ns <= window_ns[1]
+        and (e.returned is None or e.returned.t_ns >= window_ns[0])
+        for e in story.excursions
+    )
+
+
+def _unit(
+    scene: Scene, stories: Mapping[str, ChannelStory], unit: str, window_ns: tuple[int, int]
+) -> Neighbour:
+    mine = [stories[n] for n in scene.layout.units[unit].channels if n in stories]
+    out = tuple(s.channel for s in mine if _out_in(s, window_ns))
+    if out:
+        return Neighbour(subject=unit, state="out", text=f"out of limits: {', '.join(out)}", channels=out)
+    if mine and not any(s.usable for s in mine):
+        return Neighbour(subject=unit, state="unread", text="not one usable reading")
+    return Neighbour(subject=unit, state="quiet", text="within its limits")
+
+
+def _stimulus(story: ChannelStory, shifted: str | None, window_ns: tuple[int, int]) -> Neighbour:
+    name = story.channel
+    if not story.usable:
+        return Neighbour(subject=name, state="unread", text="not one usable reading")
+    if _out_in(story, window_ns):
+        return Neighbour(subject=name, state="out", text="out of its limits", channels=(name,))
+    if shifted is not None:
+        return Neighbour(subject=name, state="shifted", text=shifted, channels=(name,))
+    return Neighbour(subject=name, state="quiet", text="as before")

@@ -1,0 +1,370 @@
+"""Roles before blame: sensor, instrument, rig, common cause, unit - each with evidence and its refutation.
+
+Readings that are not to be believed are set aside first. Of what remains, a stimulus that left its limits
+no later than the first response speaks for the rig; the same movement of like channels on other units
+speaks for a common cause; only what is left is the unit's own.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from rig.core.model import Channel, Kind, Limit, Side
+from rig.forensics.answer import Evidence, Excursion, Finding, Interval, Order, Role
+from rig.forensics.crossings import bracket
+from rig.forensics.health import INSTRUMENTAL, Ailment, Ill
+from rig.forensics.order import probability_before
+from rig.forensics.scene import Scene, alike, instrument_of
+from rig.forensics.walk import stretches
+
+AT_LEAST = 0.25
+"""A stimulus counts as before (or with) the first response from this probability on."""
+SHARED = 0.4
+"""Share of the movement that like channels of other units must show for a common cause."""
+
+WORDS = {
+    Ailment.OPEN: ("sensor open or out of range", "the same sensor read by another instrument gives a value"),
+    Ailment.FULL_SCALE: ("sensor at the end of its range", "the same place measured otherwise is as hot"),
+    Ailment.STUCK: ("reading stuck", "the quantity measured otherwise holds as still"),
+    Ailment.FALLEN: ("sensor fallen off", "the sensor is found in place"),
+    Ailment.IMPOSSIBLE: ("moved faster than heat can", "the same place measured otherwise moved as fast"),
+    Ailment.SILENT: ("stopped answering", "the instrument answers another computer on the same cable"),
+    Ailment.JOLT: ("all its channels jumped in one scan", "another instrument saw the same jump"),
+}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Known:
+    """What the attribution starts from.
+
+    firsts: excursions of the final episode that are to be believed; ranking: their order.
+    """
+
+    scene: Scene
+    unit: str | None
+    firsts: Mapping[str, Excursion]
+    ranking: Order
+    ills: Sequence[Ill]
+
+
+def sick_channels(scene: Scene, ills: Sequence[Ill]) -> dict[str, int]:
+    """Return the channels not to be believed and from when (UTC ns): read or derived from something ill."""
+    sick: dict[str, int] = {}
+    for ill in ills:
+        if ill.ailment is not Ailment.SILENT:
+            for name in ill.channels:
+                sick[name] = min(ill.from_ns, sick.get(name, ill.from_ns))
+    for channel in scene.layout.channels.values():
+        named = [sick[n] for n in list(sick) if channel.formula and n in names_in(channel.formula)]
+        if named:
+            sick[channel.name] = min(named)
+    return sick
+
+
+def names_in(formula: str) -> set[str]:
+    """Return the words of a formula that may be channel names."""
+    cut = "".join(c if c.isalnum() or c in "_." else " " for c in formula)
+    return set(cut.split())
+
+
+def believed(scene: Scene, firsts: Mapping[str, Excursion], ills: Sequence[Ill]) -> dict[str, Excursion]:
+    """Return the excursions that do not come from an ill sensor or instrument."""
+    sick = sick_channels(scene, ills)
+    kept = {}
+    for name, excursion in firsts.items():
+        slack = 2 * excursion.first_outside.h_ns + 2_000_000_000
+        if name not in sick or excursion.first_outside.t_ns < sick[name] - slack:
+            kept[name] = excursion
+    return kept
+
+
+def findings(known: Known) -> list[Finding]:
+    """Return all attributions, the one that answers "what failed" marked, most telling first."""
+    made = [_of_ill(ill) for ill in known.ills if _concerns(known, ill)]
+    cause = _cause(known)
+    if cause is not None:
+        return [cause, *made]
+    if made:
+        first = min(range(len(made)), key=lambda k: made[k].evidence[0].t_ns or 0)
+        made[first] = _as_main(made[first])
+        return [made[first], *made[:first], *made[first + 1 :]]
+    nothing = Finding(
+        role=Role.NONE,
+        subject=known.unit or known.scene.layout.rig,
+        weight=0.95,
+        text="no channel left its limits beyond doubt, and no sensor or instrument looks ill",
+        refuted_by=("a channel without limits, or between two polls, that nobody watched",),
+        main=True,
+    )
+    return [nothing]
+
+
+def _as_main(finding: Finding) -> Finding:
+    from dataclasses import replace
+
+    return replace(finding, main=True)
+
+
+def _concerns(known: Known, ill: Ill) -> bool:
+    """Return whether an ailment touches the unit, or the room."""
+    channels = known.scene.layout.channels
+    return known.unit is None or any(channels[n].unit in {known.unit, None} for n in ill.channels)
+
+
+def _of_ill(ill: Ill) -> Finding:
+    """Return the attribution an ailment stands for."""
+    what, refutation = WORDS[ill.ailment]
+    role = Role.INSTRUMENT if ill.ailment in INSTRUMENTAL else Role.SENSOR
+    return Finding(
+        role=role,
+        subject=ill.subject,
+        weight=0.9,
+        text=f"{ill.subject}: {what}",
+        channels=ill.channels,
+        evidence=ill.evidence,
+        refuted_by=(refutation,),
+    )
+
+
+def _cause(known: Known) -> Finding | None:
+    """Return the attribution of the believed excursions; None when there are none."""
+    if not known.firsts:
+        return None
+    stimulus = _stimulus_first(known)
+    if stimulus is not None:
+        return stimulus
+    channels = known.scene.layout.channels
+    responses = [n for n in known.ranking.channels if channels[n].kind is Kind.RESPONSE]
+    if not responses:
+        return None
+    return _shared(known, responses) or _own_stimulus(known, responses) or _unit(known, responses)
+
+
+def _stimulus_first(known: Known) -> Finding | None:
+    """Return the attribution to the rig where a stimulus was out no later than the first response."""
+    channels = known.scene.layout.channels
+    acting = [n for n in known.ranking.channels if channels[n].kind is Kind.STIMULUS]
+    responses = [n for n in known.ranking.channels if channels[n].kind is Kind.RESPONSE]
+    if not acting:
+        return None
+    name = acting[0]
+    mine = known.firsts[name].interval
+    chance = min((probability_before(mine, known.firsts[r].interval) for r in responses), default=1.0)
+    if chance < AT_LEAST:
+        return None
+    certain = all(known.ranking.certainly_before(name, r) for r in responses)
+    excursion = known.firsts[name]
+    evidence = [_left(known.scene, excursion)]
+    evidence += [_left(known.scene, known.firsts[r]) for r in responses[:3]]
+    others = _others_out(known, responses)
+    if others:
+        evidence.append(others)
+    words = "before every response" if certain else f"before or with the first response (P = {chance:.2f})"
+    return Finding(
+        role=Role.RIG,
+        subject=name,
+        weight=0.97 if certain else 0.5 + 0.5 * chance,
+        text=f"stimulus {name} left its limits {words}",
+        channels=(name, *responses),
+        evidence=tuple(evidence),
+        refuted_by=(
+            f"a second instrument shows {name} steady at that moment",
+            "a response found to have moved first",
+        ),
+        main=True,
+    )
+
+
+def _left(scene: Scene, excursion: Excursion) -> Evidence:
+    """Return the observation that a channel left its limit."""
+    measure = scene.layout.channels[excursion.channel].unit_of_measure
+    inside = excursion.last_inside
+    before = f"last inside {inside.value:.6g}, " if inside else "out from the first reading on, "
+    text = f"{before}first outside {excursion.first_outside.value:.6g} {measure} ({excursion.side} {excursion.limit:.6g})"
+    return Evidence(subject=excursion.channel, t_ns=excursion.first_outside.t_ns, text=text)
+
+
+def _others_out(known: Known, responses: Sequence[str]) -> Evidence | None:
+    """Return what like channels of other units did in the same minutes, where they moved as well."""
+    for name in responses[:3]:
+        moved = moved_alike(known.scene, known.firsts[name])
+        if moved is not None and moved[0] > SHARED:
+            text = f"{', '.join(moved[1])} moved by {moved[0]:.0%} of what {name} did"
+            return Evidence(subject=name, t_ns=known.firsts[name].first_outside.t_ns, text=text)
+    return None
+
+
+def _shared(known: Known, responses: Sequence[str]) -> Finding | None:
+    """Return the attribution to a common cause where other units moved as the first responses did."""
+    name = responses[0]
+    moved = moved_alike(known.scene, known.firsts[name])
+    if moved is None or moved[0] < SHARED:
+        return None
+    share, others = moved
+    shifted = shifted_stimuli(known.scene, known.unit, known.firsts[name].first_outside.t_ns)
+    text = f"{name} and {', '.join(others)} moved together: something acted on several units"
+    evidence = [_left(known.scene, known.firsts[name])]
+    evidence.append(
+        Evidence(subject=name, t_ns=None, text=f"like channels moved by {share:.0%} of what {name} did")
+    )
+    evidence += [Evidence(subject=s, t_ns=None, text=text) for s, text in shifted]
+    return Finding(
+        role=Role.COMMON,
+        subject=shifted[0][0] if shifted else name,
+        weight=0.9,
+        text=text + (f"; {shifted[0][0]} had changed" if shifted else ""),
+        channels=(name, *others),
+        evidence=tuple(evidence),
+        refuted_by=("the other units turn out to share no supply, air or signal with this one",),
+        main=True,
+    )
+
+
+def moved_alike(scene: Scene, excursion: Excursion) -> tuple[float, tuple[str, ...]] | None:
+    """Return how far like channels went beyond their own earlier range, as a share of this one's, and which.
+
+    None without like channels that were read at the time.
+    """
+    channel = scene.layout.channels[excursion.channel]
+    at_ns = excursion.first_outside.t_ns
+    own = _beyond(scene, channel, at_ns, excursion.side.value == "high")
+    if own is None or own <= 0:
+        return None
+    shares = []
+    for other in alike(scene.layout, channel):
+        theirs = _beyond(scene, scene.layout.channels[other], at_ns, excursion.side.value == "high")
+        if theirs is not None:
+            shares.append((theirs / own, other))
+    if not shares:
+        return None
+    middle = float(np.median([s for s, _ in shares]))
+    return middle, tuple(n for s, n in shares if s >= SHARED)
+
+
+def _beyond(scene: Scene, channel: Channel, at_ns: int, high: bool) -> float | None:
+    """Return how far a channel was beyond its own earlier range at a moment (mean of a few readings)."""
+    found = scene.readings(channel.name)
+    start = scene.span_ns[0]
+    earlier = found.usable & (found.t_ns < at_ns - int(0.3 * (at_ns - start)))
+    place = int(np.searchsorted(found.t_ns, at_ns))
+    now = np.arange(max(place, 0), min(place + 4, len(found)))
+    now = now[found.usable[now]]
+    if np.count_nonzero(earlier) < 10 or not len(now):
+        return None
+    low_end, high_end = np.quantile(found.value[earlier], [0.005, 0.995])
+    level = float(np.median(found.value[now]))
+    return level - float(high_end) if high else float(low_end) - level
+
+
+def shifted_stimuli(scene: Scene, unit: str | None, at_ns: int) -> list[tuple[str, str]]:
+    """Return the stimuli that were outside their own earlier range at a moment, and by how much."""
+    made = []
+    for channel in scene.layout.channels.values():
+        if channel.kind is not Kind.STIMULUS or channel.unit not in {None, unit}:
+            continue
+        for high, word in ((True, "above"), (False, "below")):
+            beyond = _beyond(scene, channel, at_ns, high)
+            usable = scene.readings(channel.name)
+            values = usable.value[usable.usable & (usable.t_ns < at_ns)]
+            wide = float(np.ptp(np.quantile(values, [0.005, 0.995]))) if len(values) else 0.0
+            if beyond is not None and beyond > 0.5 * wide + 1e-9:
+                text = f"{beyond:.4g} {channel.unit_of_measure} {word} anything earlier"
+                made.append((beyond / (wide + 1e-9), channel.name, text))
+    made.sort(reverse=True)
+    return [(name, text) for _, name, text in made]
+
+
+def _own_stimulus(known: Known, responses: Sequence[str]) -> Finding | None:
+    """Return the attribution to the rig where a stimulus of this unit alone changed, without leaving limits."""
+    first = known.firsts[responses[0]]
+    for channel in known.scene.layout.channels.values():
+        if channel.kind is not Kind.STIMULUS or channel.unit != known.unit or channel.name in known.firsts:
+            continue
+        left = _left_its_range(known.scene, channel, first.first_outside.t_ns)
+        if left is None or probability_before(left[0], first.interval) < AT_LEAST:
+            continue
+        return Finding(
+            role=Role.RIG,
+            subject=channel.name,
+            weight=0.8,
+            text=f"stimulus {channel.name} changed before or with the first response, without leaving a limit",
+            channels=(channel.name, *responses),
+            evidence=(
+                Evidence(subject=channel.name, t_ns=left[0].best_ns, text=left[1]),
+                _left(known.scene, first),
+            ),
+            refuted_by=(f"a second instrument shows {channel.name} steady at that moment",),
+            main=True,
+        )
+    return None
+
+
+def _left_its_range(scene: Scene, channel: Channel, at_ns: int) -> tuple[Interval, str] | None:
+    """Return when a stimulus left its own earlier range by far, before or about a moment, and how far."""
+    found = scene.readings(channel.name)
+    start = scene.span_ns[0]
+    earlier = found.usable & (found.t_ns < at_ns - int(0.3 * (at_ns - start)))
+    if np.count_nonzero(earlier) < 20:
+        return None
+    low_end, high_end = (float(q) for q in np.quantile(found.value[earlier], [0.005, 0.995]))
+    reach = max(2 * (high_end - low_end), 0.05 * abs(high_end + low_end) / 2)
+    period = float(np.median(np.diff(found.t_ns)))
+    for side, edge in ((Side.HIGH, high_end + reach), (Side.LOW, low_end - reach)):
+        for stretch in stretches(found.value, found.usable, Limit(side=side, value=edge)):
+            lasting = stretch.last_outside > stretch.first_outside
+            if (
+                stretch.last_inside < 0
+                or not lasting
+                or found.t_ns[stretch.last_outside] < at_ns - 5 * period
+            ):
+                continue
+            if found.t_ns[stretch.first_outside] > at_ns + 2 * period:
+                break
+            text = (
+                f"{found.value[stretch.first_outside]:.6g} {channel.unit_of_measure}; "
+                f"earlier between {low_end:.6g} and {high_end:.6g}"
+            )
+            return bracket(found, stretch.last_inside, stretch.first_outside), text
+    return None
+
+
+def _unit(known: Known, responses: Sequence[str]) -> Finding:
+    """Return the attribution to the unit itself."""
+    scene = known.scene
+    tier = [n for n in known.ranking.tiers[0] if n in responses] or [responses[0]]
+    evidence = [_left(scene, known.firsts[n]) for n in tier]
+    steady = [
+        c.name
+        for c in scene.layout.channels.values()
+        if c.kind is Kind.STIMULUS and c.unit in {None, known.unit} and c.name not in known.firsts
+    ]
+    instruments = {instrument_of(scene.layout.channels[n]) for n in responses} - {None}
+    weight = 0.9
+    if steady:
+        evidence.append(Evidence(subject=", ".join(steady), t_ns=None, text="stayed within limits"))
+    else:
+        weight -= 0.2
+    moved = moved_alike(scene, known.firsts[responses[0]])
+    if moved is not None:
+        text = f"like channels of other units moved by {max(moved[0], 0.0):.0%} of it"
+        evidence.append(Evidence(subject=responses[0], t_ns=None, text=text))
+    else:
+        weight -= 0.1
+    if len(responses) > 1 and len(instruments) < 2:
+        weight -= 0.1
+    return Finding(
+        role=Role.UNIT,
+        subject=known.unit or "",
+        weight=weight,
+        text=f"unit {known.unit}: {' or '.join(tier)} left its limits first, and nothing done to it explains that",
+        channels=tuple(responses),
+        evidence=tuple(evidence),
+        refuted_by=(
+            "a stimulus that is not measured changed at that moment",
+            f"the sensor of {tier[0]} is found faulty",
+        ),
+        main=True,
+    )

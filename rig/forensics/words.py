@@ -1,0 +1,139 @@
+"""The short answer in sentences, and the doubts that go with it."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from datetime import UTC, datetime
+
+from rig.forensics.answer import (
+    Censoring,
+    ChannelStory,
+    Cycling,
+    Excursion,
+    Finding,
+    Headline,
+    Onset,
+    Order,
+    Role,
+)
+from rig.forensics.health import Ill
+
+
+def moment(t_ns: int) -> str:
+    """Return a moment as UTC text to the millisecond."""
+    return datetime.fromtimestamp(t_ns / 1e9, tz=UTC).strftime("%Y-%m-%d %H:%M:%S.%f")[:-3] + " UTC"
+
+
+def duration(seconds: float) -> str:
+    """Return a duration in the largest unit that leaves a readable number."""
+    for size, word in ((86400.0, "d"), (3600.0, "h"), (60.0, "min")):
+        if seconds >= 2 * size:
+            return f"{seconds / size:.3g} {word}"
+    return f"{seconds:.3g} s"
+
+
+def headline(
+    main: Finding,
+    ranking: Order,
+    firsts: Mapping[str, Excursion],
+    onsets: Sequence[Onset],
+    stories: Sequence[Cycling],
+) -> Headline:
+    """Return the short answer."""
+    what = main.text
+    if stories:
+        what += f"; {stories[0].text}"
+    if not ranking.channels:
+        when = moment(main.evidence[0].t_ns) if main.evidence and main.evidence[0].t_ns else ""
+        first = main.subject if main.role is not Role.NONE else "nothing"
+        return Headline(what=what, when=when, first=first, sure=_weight(main), look_at=_look_at(main, None))
+    tier = ranking.tiers[0]
+    return Headline(
+        what=what,
+        when=_when(firsts[tier[0]]),
+        first=" or ".join(tier),
+        sure=f"{_order_doubt(ranking)}; {_weight(main)}",
+        look_at=_look_at(main, min(onsets, key=lambda o: o.interval.best_ns or 0, default=None)),
+    )
+
+
+def _when(excursion: Excursion) -> str:
+    interval = excursion.interval
+    if interval.best_ns is None or interval.earliest_ns is None:
+        return f"before {moment(interval.latest_ns or 0)}: out already at the first reading"
+    half = interval.width_s / 2
+    return f"{moment(interval.best_ns)} (+- {duration(half)})"
+
+
+def _order_doubt(ranking: Order) -> str:
+    tier = ranking.tiers[0]
+    if len(ranking.channels) == 1:
+        return "the only channel that left its limits"
+    if len(tier) == 1:
+        return f"first of {len(ranking.channels)} for certain"
+    near = [p for p in ranking.open_pairs if p.first in tier and p.second in tier]
+    told = [p.told_by_s for p in near if p.told_by_s]
+    hint = f"; polling every {duration(min(told))} would have told them apart" if told else ""
+    best = max(tier, key=lambda n: _chance_first(ranking, n, tier))
+    return f"{len(tier)} channels cannot be told apart, {best} most likely first{hint}"
+
+
+def _chance_first(ranking: Order, name: str, tier: Sequence[str]) -> float:
+    """Return the least probability with which a channel is before each other one of its tier."""
+    chances = [1.0]
+    for pair in ranking.pairs:
+        if pair.first == name and pair.second in tier:
+            chances.append(pair.probability)
+        elif pair.second == name and pair.first in tier:
+            chances.append(1 - pair.probability)
+    return min(chances)
+
+
+def _weight(main: Finding) -> str:
+    word = "very likely" if main.weight >= 0.95 else "likely" if main.weight >= 0.8 else "doubtful"
+    return f"attribution to {main.role.value} {word} ({main.weight:.2f})"
+
+
+def _look_at(main: Finding, onset: Onset | None) -> str:
+    hints = {
+        Role.SENSOR: f"the sensor of {main.subject} and its wiring, before the unit",
+        Role.INSTRUMENT: f"instrument {main.subject}, its cable and its bus, before any unit",
+        Role.RIG: f"what drives {main.subject}: the rig, before the unit",
+        Role.COMMON: f"what the units share ({main.subject}): supply, air, signal",
+        Role.UNIT: f"{main.channels[0] if main.channels else main.subject} of unit {main.subject}",
+        Role.NONE: "nothing",
+    }
+    text = hints[main.role]
+    if onset is not None and onset.interval.best_ns is not None and main.role is Role.UNIT:
+        way = "rise" if onset.rising else "fall"
+        text += f"; {onset.channel} had begun to {way} at {moment(onset.interval.best_ns)}, inside its limits"
+    return text
+
+
+def doubts(
+    told: Sequence[ChannelStory], ranking: Order, ills: Sequence[Ill], damaged: Sequence[str]
+) -> tuple[str, ...]:
+    """Return what limits this answer, one sentence each."""
+    said: list[str] = []
+    for story in told:
+        if story.censoring is Censoring.LEFT:
+            said.append(
+                f"{story.channel} was out before the recording saw it; its place is open towards the start"
+            )
+        if story.censoring is Censoring.UNREAD:
+            said.append(f"{story.channel} has not one usable reading")
+        touched = [e for e in story.excursions if e.counted and not e.sure]
+        if touched:
+            said.append(
+                f"{story.channel} touched its limit {len(touched)} times by no more than noise or accuracy explain"
+            )
+        if story.ordered is not None and story.ordered.lost:
+            said.append(f"{story.ordered.lost} readings of {story.channel} were lost around its crossing")
+    for pair in ranking.open_pairs:
+        told_by = f"; polling every {duration(pair.told_by_s)} would have" if pair.told_by_s else ""
+        said.append(
+            f"{pair.first} and {pair.second} cannot be told apart "
+            f"(P = {pair.probability:.2f} that {pair.first} was first; {pair.obstacle}){told_by}"
+        )
+    said += [f"{', '.join(ill.channels)} set aside: {ill.evidence[0].text}" for ill in ills]
+    return (*said, *damaged)
