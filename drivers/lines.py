@@ -70,14 +70,20 @@ class Read:
 class Options:
     """What the rig file may say under an instrument with ``driver: lines``."""
 
-    terminator: str = key(Choice(*TERMINATORS), doc="end of a line, in both directions")
+    terminator: str = key(
+        Choice(*TERMINATORS), doc="end of a line, in both directions", example="CRLF"
+    )
     reply_terminator: str = key(
         Choice("same", *TERMINATORS), default="same", doc="end of an answer; LF also takes CR LF"
     )
     prompt: str = key(
         Text(empty=True), default="", doc="what the instrument writes after the end of each answer, such as >"
     )
-    reads: tuple[Read, ...] = key(Seq(Section(Read), least=1), doc="questions of one poll")
+    reads: tuple[Read, ...] = key(
+        Seq(Section(Read), least=1),
+        doc="questions of one poll",
+        example='[{ask: "T?", fields: [value1, value2]}]',
+    )
     checksum: Any = key(
         OneOf(Section(Checksum), Choice("none")), default="none", doc="checksum at the end of each line"
     )

@@ -54,11 +54,17 @@ class Identity:
 class Options:
     """What the rig file may say under an instrument with ``driver: modbus``."""
 
-    device: int = key(Integer(0, 255), doc="device address: 1 to 247 on a line, 0 to 255 over TCP")
+    device: int = key(
+        Integer(0, 255), doc="device address: 1 to 247 on a line, 0 to 255 over TCP", example="1"
+    )
     framing: str = key(
         Choice(*FRAMINGS), default="rtu", doc="rtu on a serial line (or a bare gateway), tcp on port 502"
     )
-    fields: Mapping[str, Field] = key(Map(Section(Field), least=1), doc="the values to read")
+    fields: Mapping[str, Field] = key(
+        Map(Section(Field), least=1),
+        doc="the values to read",
+        example="{value: {register: 0, type: uint16, scale: 0.1}}",
+    )
     gap: int = key(
         Integer(0, MOST_REGISTERS),
         default=0,

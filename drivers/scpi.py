@@ -38,12 +38,18 @@ class Read:
 class Options:
     """What the rig file may say under an instrument with ``driver: scpi``."""
 
-    identity: str = key(Text(), doc="pattern that the whole answer to *IDN? must match; .* takes any")
-    terminator: str = key(Choice(*TERMINATORS), doc="end of what is sent")
+    identity: str = key(
+        Text(), doc="pattern that the whole answer to *IDN? must match; .* takes any", example='".*"'
+    )
+    terminator: str = key(Choice(*TERMINATORS), doc="end of what is sent", example="LF")
     reply_terminator: str = key(
         Choice("same", *TERMINATORS), default="same", doc="end of an answer; LF also takes CR LF"
     )
-    reads: tuple[Read, ...] = key(Seq(Section(Read), least=1), doc="questions of one poll")
+    reads: tuple[Read, ...] = key(
+        Seq(Section(Read), least=1),
+        doc="questions of one poll",
+        example='[{ask: "READ?", fields: [value]}]',
+    )
     setup: tuple[str, ...] = key(Seq(Text()), default=(), doc="commands sent after each opening")
     error_queue: bool = key(Flag(), default=True, doc="whether SYST:ERR? may be asked")
     words: Mapping[str, str] = key(

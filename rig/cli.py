@@ -79,6 +79,7 @@ def _parser() -> argparse.ArgumentParser:
     _add_verify(commands)
     _add_demo(commands)
     _add_desk(commands)
+    parser.set_defaults(parser=parser)
     return parser
 
 
@@ -445,6 +446,7 @@ def _verify(args: argparse.Namespace) -> int:
 
 def _add_desk(commands: Commands) -> None:
     from rig import desk
+    from rig.setup import commands as setup
 
     def handler(run: Callable[[argparse.Namespace], tuple[int, str]]) -> Handler:
         def carry_out(args: argparse.Namespace) -> int:
@@ -454,7 +456,7 @@ def _add_desk(commands: Commands) -> None:
 
         return carry_out
 
-    for one in desk.COMMANDS:
+    for one in (*desk.COMMANDS, *setup.COMMANDS):
         one.arguments(_command(commands, one.name, handler(one.run), one.summary, one.example))
 
 

@@ -42,6 +42,11 @@ _MANY: dict[str, Callable[..., float]] = {"min": min, "max": max}
 _WRITE = "write numbers, channel names, + - * / ** ( ) and " + " ".join([*_MANY, *_ONE])
 
 
+def in_words() -> str:
+    """Return what a formula is made of, in words."""
+    return _WRITE.removeprefix("write ")
+
+
 class FormulaError(ValueError):
     """The text is not a formula. ``found`` and ``allowed`` explain it."""
 

@@ -72,6 +72,7 @@ __all__ = [
     "child",
     "described",
     "fault",
+    "in_short",
     "key",
     "keys",
     "reference",
@@ -105,7 +106,7 @@ class Section(Kind):
 
 @dataclass(frozen=True, slots=True)
 class KeySpec:
-    """What ``key()`` declares: kind, explanation, name in the file ('' = from the field), default.
+    """What ``key()`` declares: kind, explanation, name in the file ('' = from the field), default, example.
 
     attribute: name of the dataclass field ('' until ``keys()`` fills it in).
     """
@@ -114,6 +115,7 @@ class KeySpec:
     doc: str
     name: str
     default: Any
+    example: str = ""
     attribute: str = ""
 
     @property
@@ -122,14 +124,14 @@ class KeySpec:
         return self.default is _REQUIRED
 
 
-def key(kind: Kind, *, doc: str, default: Any = _REQUIRED, name: str = "") -> Any:
+def key(kind: Kind, *, doc: str, default: Any = _REQUIRED, name: str = "", example: str = "") -> Any:
     """Return a dataclass field for a key of a section.
 
     doc: one line for the reference. default: the value when the key is absent, as the code gets it
     (without it the key is required). name: as written in the file; otherwise the field's name with
-    ``-`` for ``_`` and without a trailing ``_``.
+    ``-`` for ``_`` and without a trailing ``_``. example: YAML to begin with, for a new rig file.
     """
-    metadata = {_KEY: KeySpec(kind, doc, name, default)}
+    metadata = {_KEY: KeySpec(kind, doc, name, default, example)}
     if default is _REQUIRED:
         return dataclasses.field(metadata=metadata)
     if isinstance(default, dict):
@@ -225,7 +227,7 @@ def reference(cls: type[Any], path: str = "") -> list[Row]:
             default = "required"
         else:
             default = "" if spec.default is None else spec.kind.spell(spec.default)
-        rows.append(Row(path=here, kind=_short(spec.kind), default=default, doc=spec.doc))
+        rows.append(Row(path=here, kind=in_short(spec.kind), default=default, doc=spec.doc))
         rows.extend(_rows_below(spec.kind, here))
     return rows
 
@@ -240,15 +242,16 @@ def _rows_below(kind: Kind, path: str) -> list[Row]:
     return [row for suffix, one in kind.parts() for row in _rows_below(one, path + suffix)]
 
 
-def _short(kind: Kind) -> str:
+def in_short(kind: Kind) -> str:
+    """Return what may stand at a key in few words: blocks and lists without what is inside them."""
     if isinstance(kind, Later) and kind.kind is not None:
         kind = kind.kind
     if isinstance(kind, Section):
         return "block"
     if isinstance(kind, Map):
-        return f"block of names, each: {_short(kind.kind)}"
+        return f"block of names, each: {in_short(kind.kind)}"
     if isinstance(kind, Seq):
-        return f"list, each: {_short(kind.kind)}"
+        return f"list, each: {in_short(kind.kind)}"
     if isinstance(kind, OneOf):
-        return ", or ".join(_short(one) for one in kind.kinds)
+        return ", or ".join(in_short(one) for one in kind.kinds)
     return str(kind)

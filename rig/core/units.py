@@ -102,6 +102,16 @@ _NICKNAMES = {
 }
 
 
+def in_words() -> str:
+    """Return which units of measure are known, in words."""
+    prefixes = " ".join(one for one in _PREFIXES if one)
+    return (
+        f"{', '.join(_PREFIXABLE)}, each also with one of the prefixes {prefixes}; {', '.join(_PLAIN)} (1: a "
+        f"plain number); {', '.join(_SCALES)} for points on a temperature scale, K for differences; "
+        f"{', '.join(_LABELS)} as names only. Combined with / and ^: K/W, V^2."
+    )
+
+
 class UnitError(ValueError):
     """An amount or unit that cannot be understood or converted. ``found`` and ``allowed`` explain it."""
 

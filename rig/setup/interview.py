@@ -1,0 +1,215 @@
+"""Asking what is connected: questions with defaults, answers to a ``draft.Plan``.
+
+Talks through two callables, so that a terminal, a test and ``--yes`` are the same to it. A port is opened
+only after a yes to the question whether it may be, or because its LAN address was named.
+"""
+
+from __future__ import annotations
+
+import re
+import socket
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+from rig.core.node import BAD, Node
+from rig.core.schema import Scalar, Text, UnitSymbol, keys
+from rig.core.sections import Bus
+from rig.errors import BusError, Fault, shown
+from rig.setup.draft import Connection, Measured, scalar, suggested
+from rig.setup.ports import MODBUS_PORT, Port
+
+Ask = Callable[[str, str], str]
+"""(question, default) -> the answer, or the default for an empty one."""
+Say = Callable[[str], None]
+EXAMPLE = "192.168.7.20:502"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Tools:
+    """What an interview works with. drivers: their Options by name; who: asks a bus for its identity."""
+
+    ask: Ask
+    say: Say
+    drivers: Mapping[str, type[Any]]
+    who: Callable[[Bus], str]
+
+
+def connections(tools: Tools, ports: Sequence[Port], lan: Sequence[str]) -> list[Connection]:
+    """Return what is connected: of the serial ports those wanted, and what is named on the network."""
+    found: list[Connection] = []
+    if not ports:
+        tools.say("No serial port with a lasting name (/dev/serial/by-id, by-path) is there.")
+    for port in ports:
+        if _yes(tools, f"Serial port {port.path} ({port.device}): use it", "y"):
+            found.append(_serial(tools, port, _fresh("line", found)))
+    for address in lan:
+        found.append(_network(tools, address, _fresh("net", found)))
+    while True:
+        question = "Instrument on the network, HOST:PORT or VISA resource; it is asked *IDN? (empty: no more)"
+        address = _checked(tools, question, "", _lan_fault)
+        if not address:
+            break
+        found.append(_network(tools, address, _fresh("net", found)))
+    if not found:
+        tools.say(f"Nothing was named, so an example stands in the file: {EXAMPLE}.")
+        about = "An EXAMPLE, because nothing connected was named: write your own."
+        found.append(_described(tools, {"tcp": EXAMPLE}, "net1", "modbus", about=about))
+    return found
+
+
+def _fresh(word: str, found: Sequence[Connection]) -> str:
+    return f"{word}{1 + sum(one.bus.startswith(word) for one in found)}"
+
+
+def _serial(tools: Tools, port: Port, bus: str) -> Connection:
+    baud = _scalar(tools, "  bits per second it is set to", "9600", keys(Bus)["baud"].kind)
+    given = {"serial": port.path, "baud": baud}
+    question = "  open it now and ask *IDN? (some instruments restart when their port is opened)"
+    identity = ""
+    if _yes(tools, question, "n"):
+        identity = _identity(tools, Bus(name=bus, serial=port.path, baud=int(baud)))
+    about = f"Answers *IDN? with {identity}" if identity else ""
+    return _described(tools, given, bus, "scpi" if identity else "lines", about=about, identity=identity)
+
+
+def _network(tools: Tools, address: str, bus: str) -> Connection:
+    visa = "::" in address
+    given = {"visa" if visa else "tcp": address}
+    if address.endswith(f":{MODBUS_PORT}"):
+        tools.say(f"  {address}: port {MODBUS_PORT} is Modbus's; it is not asked *IDN?")
+        return _described(tools, given, bus, "modbus")
+    identity = _identity(tools, Bus(name=bus, visa=address) if visa else Bus(name=bus, tcp=address))
+    about = f"Answers *IDN? with {identity}" if identity else "Did not answer *IDN? when this was written."
+    return _described(tools, given, bus, "scpi", about=about, identity=identity)
+
+
+def _identity(tools: Tools, bus: Bus) -> str:
+    try:
+        identity = tools.who(bus)
+    except BusError as error:
+        tools.say(f"  no answer to *IDN?: {error}")
+        return ""
+    tools.say(f"  it calls itself {shown(identity)}")
+    return identity if identity.isprintable() else ""
+
+
+def _described(
+    tools: Tools, given: Mapping[str, str], bus: str, driver: str, *, about: str = "", identity: str = ""
+) -> Connection:
+    """Return a connection after asking for its driver, its name and what the driver must know."""
+
+    def unknown(name: str) -> str:
+        return "" if name in tools.drivers else f"there is no driver {name!r}"
+
+    driver = _checked(tools, f"  driver: {', '.join(tools.drivers)}", driver, unknown)
+    name = _checked(tools, "  name of the instrument", f"{driver}-{bus}", _name_fault)
+    options = tools.drivers[driver]
+    written: dict[str, str] = {}
+    for key, spec in keys(options).items():
+        if key == "identity" and identity and isinstance(spec.kind, Text):
+            written[key] = scalar(suggested(identity))
+        elif spec.required and isinstance(spec.kind, Scalar):
+            answer = _scalar(tools, f"  {key}: {spec.doc}", spec.example.strip('"'), spec.kind)
+            written[key] = scalar(answer)
+    if driver == "modbus" and str(given.get("tcp", "")).endswith(f":{MODBUS_PORT}"):
+        written["framing"] = "tcp"
+    return Connection(
+        bus=bus, keys=given, instrument=name, driver=driver, options=options, given=written, about=about
+    )
+
+
+def rig_name(tools: Tools) -> str:
+    """Return a name for the rig."""
+    return _checked(tools, "Name of the rig", host(), _name_fault)
+
+
+def channels(tools: Tools, fields: Mapping[str, Sequence[str]]) -> tuple[list[Measured], list[str]]:
+    """Return a channel for each field of each instrument, and the units under test that they name."""
+    found: dict[str, Measured] = {}
+    for instrument, names in fields.items():
+        for name in names:
+            usual = name if name not in found else f"{instrument.replace('-', '_')}_{name}"
+            question = f"{instrument}.{name} is (UNIT.quantity or a name, and its unit of measure)"
+            answer = _checked(tools, question, usual, lambda text: _channel_fault(text, found))
+            channel, _, unit = answer.partition(" ")
+            symbol = UnitSymbol().convert(unit.strip() or "1")
+            found[channel] = Measured(name=channel, source=f"{instrument}.{name}", unit=symbol)
+    under_test = dict.fromkeys(one.partition(".")[0] for one in found if "." in one)
+    return list(found.values()), list(under_test)
+
+
+def serials(tools: Tools, units: Sequence[str]) -> dict[str, str]:
+    """Return the serial number of each unit under test."""
+    return {unit: _checked(tools, f"serial number of {unit}", "0001", _text_fault) for unit in units}
+
+
+# ---- one question
+
+
+def _yes(tools: Tools, question: str, default: str) -> bool:
+    answer = _checked(
+        tools,
+        f"{question} (y/n)",
+        default,
+        lambda a: "" if a.lower() in {"y", "yes", "n", "no"} else "y or n",
+    )
+    return answer.lower().startswith("y")
+
+
+def _checked(tools: Tools, question: str, default: str, fault: Callable[[str], str]) -> str:
+    """Return an answer that is right, after asking again as often as it is not."""
+    while True:
+        answer = tools.ask(question, default).strip()
+        wrong = fault(answer)
+        if not wrong:
+            return answer
+        tools.say(f"  {wrong}")
+
+
+def _scalar(tools: Tools, question: str, default: str, kind: Any) -> str:
+    def fault(answer: str) -> str:
+        faults: list[Fault] = []
+        bad = kind.take(Node(answer, 0, ""), faults, "") is BAD
+        return f"{faults[0].found}; {faults[0].allowed}" if bad else ""
+
+    return _checked(tools, question, default, fault)
+
+
+def _name_fault(name: str) -> str:
+    if re.fullmatch(r"[A-Za-z][A-Za-z0-9_-]*", name):
+        return ""
+    return f"{shown(name)} is not a name: a letter, then letters, digits, _ or -"
+
+
+def _text_fault(text: str) -> str:
+    return "" if text and text.isprintable() else "write some text"
+
+
+def _lan_fault(address: str) -> str:
+    if not address:
+        return ""
+    faults: list[Fault] = []
+    kind = keys(Bus)["visa" if "::" in address else "tcp"].kind
+    if kind.take(Node(address, 0, ""), faults, "") is not BAD:
+        return ""
+    return f"{faults[0].found}; {faults[0].allowed}"
+
+
+def _channel_fault(answer: str, taken: Mapping[str, Measured]) -> str:
+    name, _, unit = answer.partition(" ")
+    if not re.fullmatch(r"[A-Za-z][A-Za-z0-9_]*(\.[A-Za-z][A-Za-z0-9_]*)?", name):
+        return f"{shown(name)} is not a channel: write a name, or UNIT.quantity (letters, digits, _)"
+    if name in taken:
+        return f"{name} is taken by {taken[name].source}"
+    try:
+        UnitSymbol().convert(unit.strip() or "1")
+    except ValueError as error:
+        return str(error)
+    return ""
+
+
+def host() -> str:
+    """Return a name for a rig: that of this machine, as far as it is one."""
+    name = re.sub(r"[^A-Za-z0-9_-]", "-", socket.gethostname().partition(".")[0])
+    return name if re.fullmatch(r"[A-Za-z][A-Za-z0-9_-]*", name) else "room"
