@@ -9,8 +9,9 @@ Rules kept here:
 * stamps are taken around the transfer, before any parsing;
 * after a failure the link is *dirty*: before the next question the transport makes sure that no answer
   to an earlier one can come any more, waiting as long again as the instrument had been given to reply;
-* what arrives before a question is thrown away and counted, and the line must then be quiet; what follows a reply makes the reply
-  doubtful (which of the two answers the question?), so neither is taken;
+* what arrives before a question is thrown away and counted, and the line must then be quiet for a
+  moment; what follows a reply makes the reply doubtful (which of the two answers the question?), so
+  neither is taken;
 * one thread owns a link; a second one gets an exception, never an answer.
 """
 
@@ -26,6 +27,7 @@ from typing import NamedTuple
 from drivers import Exchange, Reply
 from drivers.bus.transport import GAP_NS, NS_PER_S, Transport
 from rig.clock import SYSTEM, Clock
+from rig.core.model import Status
 from rig.errors import BusError, BusInUseError, DeadlineError, InstrumentError, ReplyError, shown
 
 _SILENT_CHARACTERS = 3.5
@@ -74,6 +76,7 @@ class Link:
         self._heard = bytearray()
         self._mark_ns: int | None = None
         self._looked_ns = 0
+        self._abandoned = False
 
     @property
     def name(self) -> str:
@@ -95,6 +98,11 @@ class Link:
         self._owner = None
         self._close_transport()
 
+    def abandon(self) -> None:
+        """Let the port go while its owner is stuck; from any thread. What the owner does later fails."""
+        self._abandoned = True
+        self._transport.abandon()
+
     def exchange(self, exchange: Exchange, timeout_s: float, quiet_s: float = 0.0) -> Answer:
         """Return the answer to one question, within ``timeout_s`` of asking.
 
@@ -106,6 +114,7 @@ class Link:
         InstrumentError (refused), BusError (the connection itself failed; it is closed then).
         """
         self._check_owner()
+        self._check_abandoned()
         self.counts.exchanges += 1
         try:
             with self._boundary(exchange.label):
@@ -143,6 +152,7 @@ class Link:
         self._discard_unsolicited(timeout_s)
         self._keep_silence(quiet_s)
         request = exchange.request()
+        self._check_abandoned()
         deadline_ns = self._clock.monotonic_ns() + round(timeout_s * NS_PER_S)
         sent_ns = self._clock.boot_ns()
         try:
@@ -329,6 +339,10 @@ class Link:
                 "must ask its owner instead: two askers swap replies"
             )
 
+    def _check_abandoned(self) -> None:
+        if self._abandoned:
+            raise BusError(f"{self.name}: given up while it was stuck; another has taken its place")
+
     def _close_transport(self) -> None:
         with contextlib.suppress(Exception):
             self._transport.close()
@@ -377,6 +391,13 @@ def _parsed(exchange: Exchange, received: bytes) -> Reply | None:
             f"the driver made {len(reply.values)} values and {len(reply.statuses)} statuses "
             f"of {len(exchange.fields)} fields; this is a fault of the driver module"
         )
+    if reply is not None:
+        for value, status in zip(reply.values, reply.statuses, strict=True):
+            if not isinstance(status, Status) or not isinstance(value, float | int):
+                raise ReplyError(
+                    f"the driver made {value!r} with status {status!r} of {shown(received)}, expected a "
+                    "number and a Status; this is a fault of the driver module"
+                )
     return reply
 
 

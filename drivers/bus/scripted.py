@@ -163,6 +163,10 @@ class ScriptedTransport:
         self.calls.append("close")
         self.is_open = False
 
+    def abandon(self) -> None:
+        """Note it."""
+        self.calls.append("abandon")
+
     def _peek(self) -> Step | None:
         return self.steps[self._at] if self._at < len(self.steps) else None
 

@@ -146,6 +146,16 @@ class SerialTransport:
         if line is not None:
             _close(line)
 
+    def abandon(self) -> None:
+        """Drop the locks, so that the port can be opened anew."""
+        line = self._serial
+        fd = None if line is None else line.fd
+        if fd is not None:
+            with contextlib.suppress(OSError):
+                fcntl.flock(fd, fcntl.LOCK_UN)
+            with contextlib.suppress(OSError):
+                fcntl.ioctl(fd, termios.TIOCNXCL)
+
     def _make_exclusive(self, fd: int) -> None:
         fcntl.ioctl(fd, termios.TIOCEXCL)
         mode = termios.tcgetattr(fd)

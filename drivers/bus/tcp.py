@@ -107,6 +107,13 @@ class TcpTransport:
             with contextlib.suppress(OSError):
                 link.close()
 
+    def abandon(self) -> None:
+        """End the conversation, so that the instrument is free for the next one."""
+        link = self._socket
+        if link is not None:
+            with contextlib.suppress(OSError):
+                link.shutdown(socket.SHUT_RDWR)
+
     def _opened(self) -> socket.socket:
         if self._socket is None:
             raise BusError(f"{self.name}: used while closed")

@@ -68,6 +68,14 @@ class Transport(Protocol):
         """Close; may be called at any time and more than once. Never waits for the peer."""
         ...
 
+    def abandon(self) -> None:
+        """Let the instrument and the port go, for whoever opens them next; from any thread, never waits.
+
+        For when the owner is stuck in a call that will not return: the descriptor stays open, so that
+        its number is given to nobody else meanwhile.
+        """
+        ...
+
 
 class Stream(Protocol):
     """What ``discard_until_quiet`` needs."""

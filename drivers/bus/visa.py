@@ -123,6 +123,13 @@ class VisaTransport:
             finally:
                 table.pop(handle, None)  # the library keeps closed sessions for ever
 
+    def abandon(self) -> None:
+        """Cut the network connection, where there is one."""
+        session = self._session
+        if session is not None:
+            with contextlib.suppress(Exception):
+                _cut(getattr(session.visalib, "sessions", {}).get(session.session))
+
     def _read_off(self, give_up_ns: int) -> int:
         count = 0
         while data := self.receive(SYSTEM.monotonic_ns() + _LOOK_MS * 1_000_000):

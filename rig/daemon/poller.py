@@ -62,6 +62,10 @@ class Wire(Protocol):
         """Close; never raises."""
         ...
 
+    def abandon(self) -> None:
+        """Let the port go while its owner is stuck; from any thread."""
+        ...
+
 
 @dataclass(slots=True, kw_only=True)
 class Station:
@@ -151,6 +155,12 @@ class Poller(threading.Thread):
         """Ask the thread to end after the exchange under way."""
         self._stopping.set()
         self._errands.wake()
+
+    def give_up(self) -> None:
+        """Let the bus go while this thread is stuck, so that another can take its place."""
+        self.abandoned = True
+        self.stop()
+        self._wire.abandon()
 
     def run(self) -> None:
         """Poll until stopped. An unexpected exception ends the thread and is kept in ``failure``."""
@@ -246,7 +256,7 @@ class Poller(threading.Thread):
             if not station.ready:
                 self._introduce(station)
             for exchange in errand.exchanges:
-                self._exchange(station, exchange)
+                self._ask(station, exchange)
             trouble = "; ".join(self._read_reports(station))
         except BusError as error:
             trouble = str(error)
@@ -282,7 +292,7 @@ class Poller(threading.Thread):
         self._say(
             EventKind.INSTRUMENT_REPORT,
             self.bus,
-            f"connection of {self.bus} lost, opened anew at once ({self._reopenings} times since told): {error}",
+            f"{self.bus}: connection lost, opened anew at once ({self._reopenings} times since told): {error}",
             {"cause": str(error), "error": type(error).__name__, "times": self._reopenings},
         )
         self._reopenings = 0

@@ -13,13 +13,14 @@ import subprocess
 import sys
 import threading
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 from types import FrameType
 from typing import Any
 
 from rig.clock import Clock
 from rig.core.model import EventKind
+from rig.core.schedule import Backoff
 from rig.daemon.intake import Intake, Notice
 from rig.daemon.notify import Notifier
 from rig.daemon.poller import Poller
@@ -32,6 +33,8 @@ STEP_NS = 50_000_000
 HEALTH_NS = 600 * 1_000_000_000
 STALLED_S = 30.0
 """A recorder without progress for this long is reported as stalled."""
+CALM_NS = 600 * 1_000_000_000
+"""A thread that lived this long before it ended is started again at once."""
 MOST_ABANDONED = 3
 """Threads given up on one bus before it is left alone: each may hold memory for ever."""
 
@@ -41,6 +44,9 @@ class _Bus:
     make: Callable[[], Poller]
     poller: Poller
     abandoned: int = 0
+    restarts: Backoff = field(default_factory=lambda: Backoff(first_s=1.0, cap_s=300.0))
+    restart_ns: int | None = None
+    started_ns: int = 0
 
 
 class Supervisor:
@@ -141,26 +147,20 @@ class Supervisor:
     def _bus_is_known(self, bus: _Bus) -> bool:
         if bus.abandoned >= MOST_ABANDONED:
             return True  # reported, and left alone on purpose
+        if bus.restart_ns is not None:
+            return True  # reported, and started again in its time
         in_time = not bus.poller.deadline_ns or self._clock.monotonic_ns() <= bus.poller.deadline_ns
         return bus.poller.is_alive() and in_time
 
     def _look_at_bus(self, name: str, bus: _Bus) -> None:
         poller = bus.poller
         if not poller.is_alive() and not self._wake.is_set():
-            self._say(
-                EventKind.BUS_STUCK,
-                name,
-                f"the thread of bus {name} ended by an error of soakrig's own, and was started again: "
-                f"{poller.failure!r}",
-                {"cause": "thread ended", "error": repr(poller.failure)},
-            )
-            self._replace(bus)
+            self._look_at_ended(name, bus)
         elif poller.deadline_ns and self._clock.monotonic_ns() > poller.deadline_ns:
             if bus.abandoned >= MOST_ABANDONED:
                 return
             bus.abandoned += 1
-            poller.abandoned = True
-            poller.stop()
+            poller.give_up()
             self._say(
                 EventKind.BUS_STUCK,
                 name,
@@ -170,7 +170,29 @@ class Supervisor:
             )
             self._replace(bus)
 
+    def _look_at_ended(self, name: str, bus: _Bus) -> None:
+        """Start an ended thread again: at once the first time, later each time after a longer wait."""
+        now_ns = self._clock.monotonic_ns()
+        if bus.restart_ns is None:
+            if now_ns - bus.started_ns > CALM_NS:
+                bus.restarts.worked()
+            wait_s = bus.restarts.failed() if bus.restarts.failures else 0.0
+            bus.restarts.failures = max(1, bus.restarts.failures)
+            bus.restart_ns = now_ns + round(wait_s * 1e9)
+            again = f"will be started again in {wait_s:g} s" if wait_s else "was started again"
+            self._say(
+                EventKind.BUS_STUCK,
+                name,
+                f"the thread of bus {name} ended by an error of soakrig's own, and {again}: "
+                f"{bus.poller.failure!r}",
+                {"cause": "thread ended", "error": repr(bus.poller.failure), "wait_s": wait_s},
+            )
+        if now_ns >= bus.restart_ns:
+            bus.restart_ns = None
+            self._replace(bus)
+
     def _replace(self, bus: _Bus) -> None:
+        bus.started_ns = self._clock.monotonic_ns()
         bus.poller = bus.make()
         bus.poller.start()
 
@@ -204,7 +226,11 @@ class Supervisor:
     def health(self) -> dict[str, Any]:
         """Return memory, descriptors, threads, processor time, queue, disk and lateness as JSON values."""
         usage = resource.getrusage(resource.RUSAGE_SELF)
-        disk = os.statvfs(self._run_path)
+        try:
+            disk = os.statvfs(self._run_path)
+            space = {"disk_free_bytes": disk.f_bavail * disk.f_frsize, "disk_free_inodes": disk.f_favail}
+        except OSError:
+            space = {}  # a network folder that is not there now; the recorder has told of it
         stations = [one for bus in self.buses.values() for one in bus.poller.stations]
         return {
             "resident_kib": _resident_kib(),
@@ -213,8 +239,7 @@ class Supervisor:
             "processor_s": round(usage.ru_utime + usage.ru_stime, 3),
             "queue": self._intake.depth(),
             "readings": self.recorder.readings,
-            "disk_free_bytes": disk.f_bavail * disk.f_frsize,
-            "disk_free_inodes": disk.f_favail,
+            **space,
             "utc_minus_boot_ns": self._offset_ns,
             "lateness_ms": {
                 one.name: [
@@ -256,13 +281,24 @@ class Supervisor:
         closed = self._closed_journals()
         if closed > self._sealed_journals:
             self._sealed_journals = closed
-            # a process of its own, so that its memory returns and its work costs no poll
+            self._start_sealer()
+
+    def _start_sealer(self) -> None:
+        """Seal in a process of its own, so that its memory returns and its work costs no poll."""
+        try:
             self._sealer = subprocess.Popen(  # noqa: S603 - our own module on our own run
                 [sys.executable, "-m", "rig.store.seal", str(self._run_path)],
                 stdin=subprocess.DEVNULL,
                 stdout=subprocess.DEVNULL,
                 stderr=subprocess.PIPE,
                 preexec_fn=_be_nice,  # noqa: PLW1509 - sets a priority, takes no lock
+            )
+        except OSError as error:
+            self._say(
+                EventKind.STORE_FAULT,
+                "run",
+                f"sealing journals into Parquet could not be started ({error}); they are kept",
+                {"cause": "seal", "exit": None, "said": str(error)},
             )
 
     def _say(self, kind: EventKind, subject: str, text: str, data: dict[str, Any]) -> None:

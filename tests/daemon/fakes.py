@@ -52,6 +52,7 @@ class ScriptedWire:
         self.say = say
         self.opens = 0
         self.closes = 0
+        self.abandoned = False
         self.asked: list[str] = []
 
     def open(self) -> None:
@@ -59,6 +60,9 @@ class ScriptedWire:
 
     def close(self) -> None:
         self.closes += 1
+
+    def abandon(self) -> None:
+        self.abandoned = True
 
     def exchange(self, exchange: Exchange, timeout_s: float, quiet_s: float) -> Answer:
         self.asked.append(exchange.label)

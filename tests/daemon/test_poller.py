@@ -127,8 +127,28 @@ def test_after_an_outage_the_instrument_is_introduced_again_before_it_is_polled(
     assert wire.asked[again + 1] == "Q?"
 
 
-def test_a_dead_connection_is_closed_and_opened_again() -> None:
+def test_a_connection_that_had_worked_is_opened_again_at_once_and_costs_no_reading() -> None:
     answers = iter([True, True, False])
+
+    def sometimes(_exchange: Exchange) -> str:
+        if not next(answers, True):
+            raise BusError("connection reset")
+        return "1"
+
+    wire = ScriptedWire(sometimes)
+    followed = Followed(wire, station("meter"))
+    followed.until(lambda: len(followed.scans) >= 8)
+    followed.stop()
+    assert wire.opens == 2
+    assert wire.closes >= 2
+    assert followed.notices(EventKind.INSTRUMENT_LOST) == []
+    (told,) = followed.notices(EventKind.INSTRUMENT_REPORT)
+    assert "connection reset" in told.text
+    assert all(scan.statuses == bytes(len(scan.values)) for scan in followed.scans)
+
+
+def test_a_connection_that_fails_again_at_once_counts_as_lost_and_waits() -> None:
+    answers = iter([True, True, False, False])
 
     def sometimes(_exchange: Exchange) -> str:
         if not next(answers, True):
@@ -139,8 +159,8 @@ def test_a_dead_connection_is_closed_and_opened_again() -> None:
     followed = Followed(wire, station("meter"))
     followed.until(lambda: bool(followed.notices(EventKind.INSTRUMENT_BACK)))
     followed.stop()
-    assert wire.opens == 2
-    assert wire.closes >= 2
+    assert wire.opens == 3
+    assert len(followed.notices(EventKind.INSTRUMENT_LOST)) == 1
 
 
 def test_a_silent_instrument_is_asked_less_often_than_its_healthy_neighbour() -> None:
