@@ -39,6 +39,10 @@ class File(Protocol):
         """Cut the file to ``size`` bytes."""
         ...
 
+    def is_at(self, path: Path) -> bool:
+        """Return whether this file is still what has that name."""
+        ...
+
     def close(self) -> None:
         """Give the descriptor back. Says nothing about durability."""
         ...
@@ -118,6 +122,14 @@ class OsFile:
     def truncate(self, size: int) -> None:
         """Cut the file to ``size`` bytes."""
         os.ftruncate(self._descriptor, size)
+
+    def is_at(self, path: Path) -> bool:
+        """Return whether the name still leads to this file: same file system, same inode."""
+        try:
+            there = path.stat()
+        except OSError:
+            return False
+        return os.path.samestat(there, os.fstat(self._descriptor))
 
     def close(self) -> None:
         """Close the descriptor; a second call does nothing."""

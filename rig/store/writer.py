@@ -208,8 +208,12 @@ class RunWriter:
 
     def _sync_file(self) -> bool:
         assert self._file is not None
+        assert self.path is not None
         try:
             self._file.sync()
+            if not self._file.is_at(self.path):
+                # Deleted, moved away or unmounted: the open file takes everything and nobody will see it.
+                raise OSError(errno.ESTALE, "the file is not at its place any more", str(self.path))
         except OSError as error:
             self._fail("sync", error)
             return False

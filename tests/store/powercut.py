@@ -51,6 +51,9 @@ class _LoggedFile:
         self._disk.note(Step("truncate", self._inode, size=size))
         self._file.truncate(size)
 
+    def is_at(self, path: Path) -> bool:
+        return self._file.is_at(path)
+
     def close(self) -> None:
         self._file.close()
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import errno
 import os
+import shutil
 import subprocess
 from collections.abc import Iterator
 from pathlib import Path
@@ -156,6 +157,40 @@ def test_a_journal_is_not_sealed_where_sealing_might_take_its_room(tmp_path: Pat
     assert outcome.sealed == ()
     assert "not sealed: 100 bytes are free" in outcome.wrong[0]
     assert len(Run.open(run.path).series("mains")) == 1
+
+
+def test_a_folder_that_vanishes_is_noticed_at_the_next_sync_and_costs_nothing_once_it_is_back(
+    tmp_path: Path,
+) -> None:
+    run = new_run(tmp_path)
+    recorder = writer(run)
+    away = tmp_path / "away"
+    for k in range(12):
+        if k == 3:
+            run.path.rename(away)
+        if k == 8:
+            away.rename(run.path)
+        recorder.scans(pair(k))
+        recorder.sync()
+        assert bool(recorder.fault) == (3 <= k < 8)
+    recorder.close()
+    recording = Run.open(run.path)
+    assert recording.series("mains").value.tolist() == [1000.0 + k for k in range(12)]
+    assert kinds(run.path) == [EventKind.STORE_FAULT, EventKind.STORE_BACK]
+    assert recording.skipped == ()
+
+
+def test_a_run_deleted_while_it_is_recorded_is_an_error_at_the_end(tmp_path: Path) -> None:
+    run = new_run(tmp_path)
+    recorder = writer(run)
+    recorder.scans(pair(0))
+    recorder.sync()
+    shutil.rmtree(run.path)
+    recorder.scans(pair(1))
+    recorder.sync()
+    assert recorder.fault == "No such file or directory"
+    with pytest.raises(StoreError, match=r"3 records of session 1 could not be written"):
+        recorder.close()
 
 
 def full_for(deed: str) -> Refusal:
