@@ -14,7 +14,7 @@ from pathlib import Path
 
 Provoke = Callable[[Path], str]
 MODULES = (
-    "serial_lines", "sockets",
+    "serial_lines", "text_replies", "sockets", "modbus_lines", "disks",
 )  # fmt: skip
 
 

@@ -46,7 +46,7 @@ class Logger:
                 stdin=subprocess.DEVNULL,
                 stdout=output if stdout is None else stdout,
                 stderr=output,
-                preexec_fn=before,
+                preexec_fn=before,  # noqa: PLW1509 - sets limits of the child, takes no lock
             )
 
     @property

@@ -152,7 +152,7 @@ def other_baud(folder: Path) -> str:
 
 
 def heard_at_double_rate(data: bytes) -> bytes:
-    """Return what an 8N1 receiver at twice the rate makes of ``data`` (start bit 0, eight bits, stop bit 1)."""
+    """Return what an 8N1 receiver at twice the rate makes of ``data`` (start bit 0, 8 bits, stop bit 1)."""
     line = [
         bit for byte in data for bit in (0, *(byte >> k & 1 for k in range(8)), 1, 1, 1) for _ in range(2)
     ]
@@ -361,7 +361,7 @@ def absent(folder: Path) -> str:
         port.plug()
         back_s = logger.until_readings("meter", 10)
         found = end_and_judge(on, logger, statuses=SILENT)
-        return f"recording of the others goes on; back {back_s:.2f} s after plugging; {found.good} readings right"
+        return f"the others are recorded; back {back_s:.2f} s after plugging; {found.good} readings right"
 
 
 @provocation("instrument", "port held by another program", "a child has the pty open when the logger starts")
