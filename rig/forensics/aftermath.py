@@ -10,6 +10,7 @@ import numpy as np
 from rig.core.model import Event, EventKind, Kind, Limit, Side
 from rig.forensics.answer import ChannelStory, Consequence, Cycling, Excursion, Interval
 from rig.forensics.crossings import bracket
+from rig.forensics.noise import of
 from rig.forensics.order import certainly_before
 from rig.forensics.scene import Scene, is_temperature
 from rig.forensics.walk import stretches
@@ -90,7 +91,8 @@ def _fall(scene: Scene, name: str, from_ns: int) -> Interval | None:
     if np.count_nonzero(before) < 5:
         return None
     usual = float(np.median(np.abs(found.value[before][-2000:])))
-    if usual <= 0:
+    noise = of(found.value[before][-240:], found.channel.resolution)
+    if usual <= 12 * noise.sigma:
         return None
     limit = Limit(side=Side.LOW, value=GONE_SHARE * usual)
     late = np.flatnonzero(found.t_ns >= from_ns)
@@ -123,8 +125,8 @@ def consequences(
                 Consequence(channel=name, of=unit or "", reason=f"fell as the unit went off ({off.text})")
             )
         elif certainly_before(off.interval, excursion.interval):
-            way = "falls" if excursion.side is Side.LOW else "rises"
-            made.append(Consequence(channel=name, of=unit or "", reason=f"{way} after the unit had gone off"))
+            reason = f"out ({excursion.side.value}) after the unit had gone off"
+            made.append(Consequence(channel=name, of=unit or "", reason=reason))
     return made
 
 

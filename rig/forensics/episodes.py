@@ -51,6 +51,19 @@ def episodes(excursions: Sequence[Excursion], close_s: float) -> list[Episode]:
     return [_episode(group) for group in groups]
 
 
+def joined(found: Sequence[Episode], spans_ns: Sequence[tuple[int, int]]) -> list[Episode]:
+    """Return the episodes with those made one that lie within one span: a story told as one is one episode."""
+    made: list[Episode] = []
+    for episode in found:
+        within = next((s for s in spans_ns if s[0] <= episode.start_ns <= s[1]), None)
+        before = made[-1] if made else None
+        if within is not None and before is not None and before.start_ns >= within[0]:
+            made[-1] = _episode((*before.excursions, *episode.excursions))
+        else:
+            made.append(episode)
+    return made
+
+
 def final(found: Sequence[Episode]) -> Episode | None:
     """Return the episode that is the failure; None when there is none."""
     lasting = [episode for episode in found if episode.end_ns is None]

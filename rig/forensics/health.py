@@ -203,7 +203,7 @@ def _fallen(scene: Scene, found: Readings) -> Ill | None:
         f"fell from {level_of(own[:begin]):.4g} to {level_of(own[-5:]):.4g} {channel.unit_of_measure}, "
         f"the room's {level_of(room[-5:]):.4g}, while {witnesses} went on as before"
     )
-    index = int(np.searchsorted(found.t_ns, start + begin * width))
+    index = int(np.searchsorted(found.t_ns, start + max(begin - 2, 0) * width))
     return _ill(Ailment.FALLEN, found, min(index, len(found) - 1), len(found) - 1, text)
 
 

@@ -11,7 +11,7 @@ from rig.forensics import words
 from rig.forensics.aftermath import consequences, cycling, shutdown
 from rig.forensics.answer import Censoring, ChannelStory, Cycling, Excursion, PostMortem
 from rig.forensics.crossings import excursions
-from rig.forensics.episodes import Episode, closeness_s, episodes, final, first_of_each
+from rig.forensics.episodes import Episode, closeness_s, episodes, final, first_of_each, joined
 from rig.forensics.evidence import Recording, period_s
 from rig.forensics.health import Ill, ailments
 from rig.forensics.neighbours import neighbours
@@ -117,7 +117,9 @@ def _answer(
     """Return the answer put together from the stories of the channels."""
     mine = {n: s for n, s in stories.items() if s.unit in {unit, None}}
     own = [e for s in mine.values() if s.unit == unit for e in s.excursions if e.sure]
-    episode = final(episodes(own, close_s))
+    cycles = cycling(list(mine.values()), unit)
+    spans = [(c.first_ns, c.last_ns) for c in cycles]
+    episode = final(joined(episodes(own, close_s), spans))
     if episode is not None:
         room = [e for s in mine.values() if s.unit is None for e in s.excursions if e.sure]
         episode = _with_room(episode, room, close_s)
@@ -131,7 +133,6 @@ def _answer(
     told = tuple(_with_onset(scene, s, episode, reference, confidence) for s in placed)
     onsets = {s.channel: s.onset for s in told if s.onset and s.unit == unit}
     off = shutdown(scene, unit, episode.start_ns - int(close_s * 1e9)) if unit and episode else None
-    cycles = cycling(told, unit)
     window = _window(scene, episode, reference, close_s)
     facts = scene.layout.units.get(unit) if unit else None
     return PostMortem(

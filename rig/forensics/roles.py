@@ -20,8 +20,9 @@ from rig.forensics.order import probability_before
 from rig.forensics.scene import Scene, alike, instrument_of
 from rig.forensics.walk import stretches
 
-AT_LEAST = 0.25
-"""A stimulus counts as before (or with) the first response from this probability on."""
+AT_LEAST = 0.05
+"""A stimulus counts as before (or with) the first response from this probability on: what is done to a unit
+moves it at once, so the two mostly fall between the same polls."""
 SHARED = 0.4
 """Share of the movement that like channels of other units must show for a common cause."""
 

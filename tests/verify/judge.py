@@ -66,6 +66,11 @@ def compare(case: Case, answer: PostMortem) -> Judged:
     judged = Judged(seed=case.seed, kind=case.kind, stratum=stratum, expected=sorted(case.trouble.roles))
     crossings(case, answer, judged)
     pairs(case, answer, judged)
+    if not any(_truly_left(case, s.channel) for s in answer.channels) and case.trouble.roles <= {
+        "rig",
+        "unit",
+    }:
+        judged.expected = ["none"]  # too weak a trouble: nothing of this unit ever left its limits
     judged.said = answer.main.role.value if answer.main else "none"
     onsets(case, answer, judged)
     return judged
@@ -93,11 +98,16 @@ def crossings(case: Case, answer: PostMortem, judged: Judged) -> None:
         judged.missed += _missed(case, story.channel, len(counted))
 
 
+def _truly_left(case: Case, channel: str) -> bool:
+    return any(case.truth[channel].departures.values())
+
+
 def _defined(case: Case, excursion: Excursion) -> bool:
     """Return whether the quantity existed at that moment: a load has no resistance without a current."""
     undefined = case.truth[excursion.channel].undefined
     k = int((excursion.first_outside.t_ns - START_NS) / 1e9 / case.dt)
-    return undefined is None or not bool(undefined[max(k - 1, 0) : k + 2].any())
+    poll = int(case.stratum.poll_s / case.dt) + 1
+    return undefined is None or not bool(undefined[max(k - poll, 0) : k + 2].any())
 
 
 def _missed(case: Case, channel: str, counted: int) -> int:
