@@ -9,6 +9,8 @@ from dataclasses import dataclass
 
 from rig.report.paper import fit
 
+_FINEST_S = 1e-9
+"""Stamps are whole nanoseconds; nothing shorter bends an axis."""
 _CROWDED = 0.5
 """Where bars and the gaps between them are shorter than this share of a cell, the axis bends."""
 
@@ -68,7 +70,7 @@ def axis(bars: Sequence[Bar], width: int) -> Axis:
     gaps = [b - a for a, b in itertools.pairwise(moments) if b > a]
     closest = min(gaps, default=reach)
     typical = widths[len(widths) // 2] if widths else 0.0
-    needed = max(closest, typical)
+    needed = max(closest, typical, _FINEST_S)
     bend = needed if 0 < needed < reach / width * _CROWDED else 0.0
     return Axis(low_s=low, high_s=high, width=width, bend_s=bend)
 

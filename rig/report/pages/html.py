@@ -23,7 +23,8 @@ def write(page: Page) -> str:
     ids = _Ids()
     parts = [_block(block, ids, first=at == 0) for at, block in enumerate(page.blocks)]
     if page.contents:
-        parts.insert(1, _contents(ids))  # the answer stands before everything
+        first = next((at for at, one in enumerate(page.blocks) if isinstance(one, Heading)), 0)
+        parts.insert(first, _contents(ids))  # the answer stands before everything
     body = "\n".join(parts)
     foot = f"<footer><p>{text(page.foot)}</p></footer>" if page.foot else ""
     return f"""<!DOCTYPE html>
