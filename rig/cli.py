@@ -2,7 +2,7 @@
 
 Exit codes: 0 good · 1 a fault of soakrig itself · 2 the command makes no sense · 3 faults in the rig file ·
 4 the probe found the rig not ready · 5 storage · 6 run or port in use · 7 not a run, or of a newer format ·
-8 damage on disk · 130 interrupted.
+8 damage on disk · 10 verdict: fail · 11 verdict: not proven · 130 interrupted.
 """
 
 from __future__ import annotations
@@ -72,7 +72,6 @@ def _parser() -> argparse.ArgumentParser:
     _add_postmortem(commands)
     _add_report(commands)
     _add_plot(commands)
-    _add_runs(commands)
     _add_import(commands)
     _add_export(commands)
     _add_alerts(commands)
@@ -295,18 +294,6 @@ def _plot(args: argparse.Namespace) -> int:
     return 0
 
 
-def _add_runs(commands: Commands) -> None:
-    parser = _command(commands, "ls", _ls, "list the runs of a folder", "soakrig ls runs")
-    parser.add_argument("folder", metavar="FOLDER", nargs="?", default="runs", help="default: ./runs")
-
-
-def _ls(args: argparse.Namespace) -> int:
-    from rig.report import runs
-
-    print(runs.text(Path(args.folder)))
-    return 0
-
-
 def _add_import(commands: Commands) -> None:
     parser = _command(
         commands,
@@ -445,7 +432,7 @@ def _verify(args: argparse.Namespace) -> int:
 
 
 def _add_desk(commands: Commands) -> None:
-    from rig import desk
+    from rig import desk, reckon
     from rig.setup import commands as setup
 
     def handler(run: Callable[[argparse.Namespace], tuple[int, str]]) -> Handler:
@@ -456,7 +443,7 @@ def _add_desk(commands: Commands) -> None:
 
         return carry_out
 
-    for one in (*desk.COMMANDS, *setup.COMMANDS):
+    for one in (*desk.COMMANDS, *reckon.COMMANDS, *setup.COMMANDS):
         one.arguments(_command(commands, one.name, handler(one.run), one.summary, one.example))
 
 

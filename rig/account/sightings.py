@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import fnmatch
 import math
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -74,6 +74,16 @@ def sightings(recording: Recording, facts: RunFacts, wish: Wish) -> list[Sightin
     context = _Context(readings=readings, stays=readings.stays(), forces=readings.forces(), facts=facts)
     found = [one for one in _candidates(context, wish) if _fits(one, wish)]
     return sorted(found, key=lambda one: (one.start_ns, one.subject, one.side))
+
+
+def in_order(answers: Iterable[Sequence[Sighting]]) -> list[Sighting]:
+    """Return what several runs answered in order of time; of two copies of a run the one that tells more."""
+    best: dict[str, Sequence[Sighting]] = {}
+    for answer in answers:
+        if answer and len(answer) > len(best.get(answer[0].facts.run, ())):
+            best[answer[0].facts.run] = answer
+    every = [one for answer in best.values() for one in answer]
+    return sorted(every, key=lambda one: (one.start_ns, one.facts.run, one.subject, one.side))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -1,70 +1,66 @@
-"""The list of runs in a folder, one line each."""
+"""A list of runs, one line each."""
 
 from __future__ import annotations
 
+import json
+from collections.abc import Sequence
 from datetime import UTC
-from pathlib import Path
+from pathlib import PurePath
+from typing import Any
 
+from rig.account.record import to_json
+from rig.account.summary import Summary
 from rig.core.wording import counted, duration, moment, size
-from rig.errors import SoakrigError, UsageError
 from rig.report.paper import table, wrapped
-from rig.report.recorded import state_word
-from rig.store import rundir
-from rig.store.reader import Run
 
 _WIDTH = 120
+_HEAD = ("run", "rig", "state", "began (UTC)", "length", "sessions", "out of limit", "size")
 
 
-def text(folder: Path) -> str:
-    """Return the runs of a folder as a table, oldest first. Raises UsageError if it is no folder."""
-    if not folder.is_dir():
-        raise UsageError(f"{folder} is not a folder; name the folder that holds the runs")
-    paths = rundir.list_runs(folder)
-    if not paths:
-        return f"no runs in {folder}"
-    rows: list[tuple[str, ...]] = [
-        ("run", "rig", "state", "began (UTC)", "length", "sessions", "out of limit", "size")
+def as_json(found: Sequence[Summary], unread: Sequence[str]) -> str:
+    """Return the runs as JSON text; ``unread``: what could not be read, and why."""
+    content: dict[str, Any] = {**to_json("runs", in_order(found)), "not_read": list(unread)}
+    return json.dumps(content, indent=2, ensure_ascii=False)
+
+
+def in_order(found: Sequence[Summary]) -> list[Summary]:
+    """Return runs by the folder they are in, then oldest first."""
+    return sorted(found, key=lambda one: (_folder(one), one.facts.created_ns, one.facts.name))
+
+
+def text(found: Sequence[Summary], unread: Sequence[str] = ()) -> str:
+    """Return the runs as tables, one for each folder that holds some, oldest first."""
+    lines: list[str] = []
+    if not found and not unread:
+        return "no runs here"
+    folders: dict[str, list[Summary]] = {}
+    for one in in_order(found):
+        folders.setdefault(_folder(one), []).append(one)
+    for folder, runs in folders.items():
+        if len(folders) > 1:
+            lines += [*([""] if lines else []), f"{folder}:"]
+        lines += table([_HEAD, *(_row(one) for one in runs)], _WIDTH, frozenset({4, 5, 7}))
+    reasons = [f"{one.facts.name}: {reason}" for one in in_order(found) for reason in one.facts.skipped]
+    lines += [
+        text for reason in (*unread, *reasons) for text in wrapped(reason, _WIDTH, "not read: ", " " * 10)
     ]
-    reasons: list[str] = []
-    rows += [_row(path, reasons) for path in paths]
-    lines = table(rows, _WIDTH, frozenset({4, 5, 7}))
-    lines += [text for reason in reasons for text in wrapped(reason, _WIDTH, "not read: ", "          ")]
     return "\n".join(lines)
 
 
-def _row(path: Path, reasons: list[str]) -> tuple[str, ...]:
-    """Return the line of one run; what of it cannot be read is added to ``reasons``."""
-    try:
-        run = Run.open(path)
-        start_ns, end_ns = run.span
-        events = run.events()
-    except (SoakrigError, OSError) as error:
-        reasons.append(f"{path.name}: {error}")
-        return (path.name, "?", "unreadable", "", "", "", "", size(_bytes(path)))
-    reasons += [f"{path.name}: {one.path.name}: {one.reason}" for one in run.skipped]
-    counted_out = [event for event in events if event.kind == "limit-out"]
-    units = {
-        run.layout.channels[e.subject].unit or "room" for e in counted_out if e.subject in run.layout.channels
-    }
-    out = f"{counted(len(counted_out), 'time')}: {', '.join(sorted(units))}" if counted_out else "never"
+def _folder(one: Summary) -> str:
+    return str(PurePath(one.facts.where).parent)
+
+
+def _row(one: Summary) -> tuple[str, ...]:
+    count = sum(times for _, times in one.outs)
+    who = ", ".join(unit or "room" for unit, _ in one.outs)
     return (
-        path.name,
-        run.dir.rig,
-        state_word(run),
-        f"{moment(run.dir.created_ns, UTC):%Y-%m-%d %H:%M}",
-        duration((end_ns - start_ns) / 1e9) if end_ns else "-",
-        str(len(run.sessions)),
-        out,
-        size(_bytes(path)),
+        one.facts.name,
+        one.facts.rig,
+        one.facts.state,
+        f"{moment(one.facts.created_ns, UTC):%Y-%m-%d %H:%M}",
+        duration((one.end_ns - one.start_ns) / 1e9) if one.end_ns else "-",
+        str(one.sessions),
+        f"{counted(count, 'time')}: {who}" if count else "never",
+        size(one.size),
     )
-
-
-def _bytes(path: Path) -> int:
-    """Return how much the files of a run hold; what vanishes meanwhile (sealing goes on) counts nothing."""
-    total = 0
-    for one in path.rglob("*"):
-        try:
-            total += one.stat().st_size if one.is_file() else 0
-        except OSError:
-            continue
-    return total

@@ -1,0 +1,231 @@
+"""What the hours of many units in many runs prove about a design, and what they do not."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+
+from rig.account.acceleration import Acceleration
+from rig.account.deaths import Suspect
+from rig.account.demonstrate import (
+    Life,
+    MtbfBounds,
+    NeededHours,
+    SuccessRun,
+    lives,
+    mtbf,
+    needed_hours,
+    success_run,
+)
+from rig.account.digest import History, RunDigest, histories, in_order, services
+from rig.account.lifetimes import KaplanMeier, Weibull, kaplan_meier, weibull, weibull_of_shape
+from rig.account.service import Counting
+from rig.account.verdict import Death
+from rig.errors import UsageError
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Wanted:
+    """What is to be proved, beside what the hours show by themselves.
+
+    mtbf_h: to be proved by more hours, shared by ``units`` units (0: as many as there are).
+    reliability, mission_h: share of units that must survive so long, planned without failures. shape: of
+    the Weibull life, where it must be assumed. failed, survived: what a person says of serial numbers.
+    """
+
+    confidence: float = 0.9
+    mtbf_h: float | None = None
+    units: int = 0
+    reliability: float | None = None
+    mission_h: float | None = None
+    test_h: float | None = None
+    shape: float | None = None
+    failed: tuple[str, ...] = ()
+    survived: tuple[str, ...] = ()
+    acceleration: Acceleration | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Failure:
+    """A unit that counts as failed, and how that is known."""
+
+    serial: str
+    hours: float
+    how: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Assumed:
+    """A lower bound of the Weibull scale for a shape that is assumed, not fitted."""
+
+    shape: float
+    confidence: float
+    scale_h: float
+    says: str
+    does_not_say: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class InUse:
+    """The lower bound of the MTBF carried over to use: by the factor, and by the least it may be."""
+
+    lower_h: float
+    least_h: float
+    acceleration: Acceleration
+    does_not_say: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Proof:
+    """What all runs together prove. Parts that cannot be told are None, ``left_out`` says why.
+
+    countings: which hours were counted, and of how many stays. suspects: units that left limits and did not
+    come back, not counted as failures. idle: serial numbers without any hours.
+    """
+
+    runs: int
+    rigs: tuple[str, ...]
+    unit_h: float
+    lives: tuple[Life, ...]
+    failures: tuple[Failure, ...]
+    suspects: tuple[Suspect, ...]
+    idle: tuple[str, ...]
+    countings: tuple[tuple[Counting, int], ...]
+    bounds: MtbfBounds
+    needed: NeededHours | None
+    success: SuccessRun | None
+    weibull: Weibull | None
+    assumed: Assumed | None
+    survival: KaplanMeier
+    in_use: InUse | None
+    left_out: tuple[str, ...]
+
+
+def prove(digests: Iterable[RunDigest], wanted: Wanted | None = None) -> Proof:
+    """Return what the runs prove together.
+
+    Raises UsageError without any hours, for serial numbers that are not there, for a unit that served on
+    after it failed, and for numbers that make no sense.
+    """
+    asked = wanted or Wanted()
+    runs = in_order(digests)
+    told = histories(runs)
+    _check_serials(told, asked)
+    every = lives(services(runs, asked.failed, asked.survived))
+    mine = [one for one in every if one.hours > 0]
+    if not mine:
+        raise UsageError(f"{len(runs)} runs without any hours that count: nothing can be proved from them")
+    failures = _failures(told, mine, asked)
+    unit_h = math.fsum(one.hours for one in mine)
+    bounds = mtbf(unit_h, len(failures), asked.confidence)
+    left_out: list[str] = []
+    return Proof(
+        runs=len(runs),
+        rigs=tuple(sorted({one.facts.rig for one in runs})),
+        unit_h=unit_h,
+        lives=tuple(mine),
+        failures=tuple(failures),
+        suspects=_suspects(told, asked),
+        idle=tuple(one.serial for one in every if one.hours <= 0),
+        countings=_countings(runs),
+        bounds=bounds,
+        needed=_needed(asked, unit_h, len(failures), len(mine), left_out),
+        success=_success(asked),
+        weibull=_fitted(mine, asked.confidence, left_out),
+        assumed=_assumed(mine, asked),
+        survival=kaplan_meier(mine, asked.confidence),
+        in_use=_in_use(bounds, asked.acceleration),
+        left_out=tuple(left_out),
+    )
+
+
+def _check_serials(told: Sequence[History], asked: Wanted) -> None:
+    known = {one.serial for one in told}
+    for serial in (*asked.failed, *asked.survived):
+        if serial not in known:
+            raise UsageError(
+                f"serial number {serial!r} is in none of these runs; there are: {', '.join(sorted(known))}"
+            )
+
+
+def _failures(told: Sequence[History], mine: Sequence[Life], asked: Wanted) -> list[Failure]:
+    deaths: dict[str, Death | None] = {one.serial: one.died for one in told}
+    found = []
+    for life in mine:
+        if not life.failed:
+            continue
+        death = deaths.get(life.serial)
+        how = death.text if death is not None and life.serial not in asked.failed else "said by who asks"
+        found.append(Failure(serial=life.serial, hours=life.hours, how=how))
+    return found
+
+
+def _suspects(told: Sequence[History], asked: Wanted) -> tuple[Suspect, ...]:
+    said = {*asked.failed, *asked.survived}
+    return tuple(
+        stay.suspect
+        for one in told
+        for _, stay in one.stays[-1:]
+        if stay.suspect is not None and one.serial not in said
+    )
+
+
+def _countings(runs: Sequence[RunDigest]) -> tuple[tuple[Counting, int], ...]:
+    ways = [stay.counting for one in runs for stay in one.stays]
+    return tuple((way, ways.count(way)) for way in Counting if way in ways)
+
+
+def _needed(
+    asked: Wanted, unit_h: float, failures: int, units: int, left_out: list[str]
+) -> NeededHours | None:
+    if asked.mtbf_h is None:
+        left_out.append("how many more hours would prove a wanted MTBF: say which (--mtbf)")
+        return None
+    return needed_hours(asked.mtbf_h, asked.confidence, failures, done_h=unit_h, units=asked.units or units)
+
+
+def _success(asked: Wanted) -> SuccessRun | None:
+    if asked.reliability is None or asked.mission_h is None:
+        return None
+    return success_run(
+        asked.reliability, asked.confidence, mission_h=asked.mission_h, test_h=asked.test_h,
+        shape=asked.shape or 1.0,
+    )  # fmt: skip
+
+
+def _fitted(mine: Sequence[Life], confidence: float, left_out: list[str]) -> Weibull | None:
+    try:
+        return weibull(mine, confidence)
+    except UsageError as error:
+        left_out.append(str(error))
+        return None
+
+
+def _assumed(mine: Sequence[Life], asked: Wanted) -> Assumed | None:
+    if asked.shape is None:
+        return None
+    if not asked.shape > 0:
+        raise UsageError(f"Weibull shape {asked.shape!r}: expected a number larger than 0")
+    scale_h = weibull_of_shape(mine, asked.shape, asked.confidence)
+    return Assumed(
+        shape=asked.shape,
+        confidence=asked.confidence,
+        scale_h=scale_h,
+        says=(
+            f"if lives follow a Weibull distribution of shape {asked.shape:g}, with {asked.confidence:.0%} "
+            f"confidence 63 % have failed by {scale_h:.0f} h at the earliest"
+        ),
+        does_not_say="that the shape is so: it is assumed, and nothing in these hours speaks for it",
+    )
+
+
+def _in_use(bounds: MtbfBounds, acceleration: Acceleration | None) -> InUse | None:
+    if acceleration is None:
+        return None
+    return InUse(
+        lower_h=bounds.lower_h * acceleration.factor,
+        least_h=bounds.lower_h * acceleration.low,
+        acceleration=acceleration,
+        does_not_say=acceleration.does_not_say,
+    )

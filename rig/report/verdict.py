@@ -1,0 +1,79 @@
+"""The verdict on a run as text and as JSON: the word first, then each reason with its evidence."""
+
+from __future__ import annotations
+
+import json
+
+from rig.account.record import to_json
+from rig.account.verdict import Evidence, Outcome, Reason, UnitVerdict, Verdict
+from rig.core.wording import counted, stamp
+from rig.report.paper import figure, titled, wrapped
+
+MOST_PASSED = 6
+_SIGNS = {Outcome.FAIL: "FAIL", Outcome.NOT_PROVEN: "OPEN", Outcome.PASS: "pass"}
+MEANINGS = {
+    Outcome.PASS: "all that was asked is shown",
+    Outcome.FAIL: "something is known to have gone wrong",
+    Outcome.NOT_PROVEN: "the record does not show all that was asked",
+}
+
+
+def as_json(verdict: Verdict) -> str:
+    """Return the verdict as JSON text."""
+    return json.dumps(to_json("verdict", verdict), indent=2, ensure_ascii=False)
+
+
+def text(verdict: Verdict, rig: str, width: int = 100) -> str:
+    """Return the verdict as plain text."""
+    lines = wrapped(
+        f"VERDICT on rig {rig}: {verdict.outcome.value.upper()}, {MEANINGS[verdict.outcome]}", width
+    )
+    if not verdict.units:
+        lines += ["", "no unit sat in this rig, so nothing is proved"]
+    for unit in verdict.units:
+        lines += _unit(unit, width)
+    lines += titled("What this does not say", width)
+    words = (
+        "a pass says that these units kept these limits in these hours; it says nothing about other units, "
+        "longer times or other stress (see soakrig demonstrate)"
+    )
+    return "\n".join(line.rstrip() for line in [*lines, *wrapped(words, width)])
+
+
+def _unit(unit: UnitVerdict, width: int) -> list[str]:
+    lines = titled(f"{unit.unit}, serial number {unit.serial}: {unit.outcome.value}", width)
+    passed = [one for one in unit.reasons if one.outcome is Outcome.PASS]
+    for one in unit.reasons:
+        if one.outcome is not Outcome.PASS:
+            lines += _reason(one, width)
+    for one in passed[:MOST_PASSED]:
+        lines += _reason(one, width)
+    rest = len(passed) - MOST_PASSED
+    if rest > 0:
+        lines += [f"      and {counted(rest, 'reason')} more that speak for it (all are in --json)"]
+    return lines
+
+
+def _reason(one: Reason, width: int) -> list[str]:
+    about = evidence(one.evidence)
+    words = f"{one.text} ({about})" if about else one.text
+    return wrapped(words, width, f"{_SIGNS[one.outcome]:<6}", " " * 6)
+
+
+def evidence(one: Evidence) -> str:
+    """Return in few words what a reason rests on, beyond what it says itself."""
+    parts = []
+    if one.t_ns is not None:
+        parts.append(stamp(one.t_ns))
+    if one.uncertainty > 0:
+        parts.append(f"standard uncertainty {figure(one.uncertainty, 2)} {one.unit_of_measure}")
+    if one.probability is not None:
+        parts.append(f"inside with a probability of {_probability(one.probability)}")
+    return ", ".join(parts)
+
+
+def _probability(value: float) -> str:
+    """Return a probability that never reads as certainty."""
+    if value > 0.999:
+        return "more than 99.9 %"
+    return "less than 0.1 %" if value < 0.001 else f"{value * 100:.1f} %"
