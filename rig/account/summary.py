@@ -3,15 +3,21 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Protocol
 
 from rig.account import Recording
 from rig.account.digest import RunFacts
 from rig.core.model import EventKind
+from rig.core.told import Told
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Summary:
-    """One run. serials: that sat in it at any time; outs: counted excursions by unit ('' for the room)."""
+    """One run. serials: that sat in it at any time; outs: counted excursions by unit ('' for the room).
+
+    units: of its newest layout; never_back: those with a channel that was still out of a limit when the
+    record ended: dead, or stopped meanwhile.
+    """
 
     facts: RunFacts
     start_ns: int
@@ -21,20 +27,30 @@ class Summary:
     outs: tuple[tuple[str, int], ...]
     notes: int
     size: int
+    units: tuple[str, ...] = ()
+    never_back: tuple[str, ...] = ()
 
 
-def summary(recording: Recording, facts: RunFacts, size: int) -> Summary:
-    """Return a run in one line, from its events alone; ``size``: bytes of its files."""
-    events, layout = recording.events(), recording.layout
+class Summarised(Recording, Protocol):
+    """A recording that knows what its events come to."""
+
+    def told(self) -> Told:
+        """Return the digest of all events."""
+        ...
+
+
+def summary(recording: Summarised, facts: RunFacts, size: int) -> Summary:
+    """Return a run in one line, from what its events come to; ``size``: bytes of its files."""
+    told, layout = recording.told(), recording.layout
     start_ns, end_ns = recording.span
     serials = {unit.serial: None for unit in layout.units.values() if unit.serial}
     outs: dict[str, int] = {}
-    for event in events:
-        if event.kind is EventKind.UNIT and event.data.get("serial"):
-            serials[str(event.data["serial"])] = None
-        if event.kind is EventKind.LIMIT_OUT and event.subject in layout.channels:
-            unit = layout.channels[event.subject].unit or ""
-            outs[unit] = outs.get(unit, 0) + 1
+    for subject, times in told.kinds.get(EventKind.LIMIT_OUT, {}).items():
+        if subject in layout.channels:
+            unit = layout.channels[subject].unit or ""
+            outs[unit] = outs.get(unit, 0) + times
+    serials.update(dict.fromkeys(told.serials))
+    out_now = {layout.channels[one].unit for one in told.still_out if one in layout.channels}
     return Summary(
         facts=facts,
         start_ns=start_ns,
@@ -42,6 +58,8 @@ def summary(recording: Recording, facts: RunFacts, size: int) -> Summary:
         sessions=len(recording.sessions),
         serials=tuple(serials),
         outs=tuple(sorted(outs.items())),
-        notes=sum(event.kind is EventKind.NOTE for event in events),
+        notes=told.count(EventKind.NOTE),
         size=size,
+        units=tuple(layout.units),
+        never_back=tuple(name for name in layout.units if name in out_now),
     )

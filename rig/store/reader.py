@@ -9,6 +9,8 @@ from pathlib import Path
 from typing import TypeVar
 
 from rig.core.model import Event, EventKind, Layout, Series, Session
+from rig.core.told import Told, told
+from rig.core.told import joined as joined_told
 from rig.errors import StoreError
 from rig.store import catalogue, journal, rundir
 from rig.store.catalogue import Catalogue, Sealed
@@ -263,7 +265,9 @@ class Run:
     @property
     def sessions(self) -> tuple[Session, ...]:
         """All sessions in order, with their first and last stamps (UTC ns)."""
-        stops = {event.session for event in self.events() if event.kind is EventKind.SESSION_STOP}
+        stops: set[int] = set()
+        if any(begun.stopped_ns is None for begun in self._begun.values()):
+            stops = {event.session for event in self.events() if event.kind is EventKind.SESSION_STOP}
         spans = self._spans()
         sessions = []
         for number, begun in self._begun.items():
@@ -302,17 +306,30 @@ class Run:
         events += [event for one in self._live.values() for event in one.content.events]
         return sorted(events, key=lambda event: (event.session, event.seq))
 
-    def _sealed_events(self) -> list[Event]:
-        events: list[Event] = []
+    def told(self) -> Told:
+        """Return what all events come to: from the indexes where they say it, else from the events."""
+        return self._patiently(self._told)
+
+    def _told(self) -> Told:
+        parts: list[tuple[int, Told]] = []
         for pair in self._pairs.values():
-            try:
-                events += pair.events()
-            except FileNotFoundError as error:
-                self._vanished(pair, "events", error)
-            except (OSError, StoreError) as error:
-                path = pair.sealed.path(self.dir.path, "events")
-                self._fault(Skipped(path=path, reason=str(error)))
-        return events
+            known = pair.index.told
+            parts.append((pair.sealed.first, told(self._pair_events(pair)) if known is None else known))
+        parts += [(number, told(one.content.events)) for number, one in self._live.items()]
+        return joined_told(part for _, part in sorted(parts, key=lambda numbered: numbered[0]))
+
+    def _sealed_events(self) -> list[Event]:
+        return [event for pair in self._pairs.values() for event in self._pair_events(pair)]
+
+    def _pair_events(self, pair: Pair) -> list[Event]:
+        try:
+            return pair.events()
+        except FileNotFoundError as error:
+            self._vanished(pair, "events", error)
+        except (OSError, StoreError) as error:
+            path = pair.sealed.path(self.dir.path, "events")
+            self._fault(Skipped(path=path, reason=str(error)))
+        return []
 
     def _vanished(self, pair: Pair, folder: str, error: FileNotFoundError) -> None:
         """Raise the error again if the whole pair was merged away meanwhile, note it if only this is gone."""

@@ -13,6 +13,7 @@ from pathlib import Path
 from typing import Any
 
 from rig.core.model import Event, Series
+from rig.core.told import told
 from rig.errors import DamageError, FormatError, StoreError
 from rig.store import catalogue, files, journal, parquet, rundir
 from rig.store.catalogue import PARQUET, Sealed
@@ -57,7 +58,7 @@ def seal_journal(run: RunDir, closed: Closed, disk: Disk) -> Sealed:
     sealed = _named(*hour_of(reader.head.opened_ns), number, number)
     index = Index(
         run=run.id, first=number, last=number, sessions={reader.head.session: _note(reader, found)},
-        damage=tuple(damage),
+        damage=tuple(damage), told=told(found.events),
     )  # fmt: skip
     parts = (series for channel in sorted(found.channels()) if (series := found.series(channel)))
     _publish_pair(run, sealed, (parts, found.events), index, disk)
@@ -82,7 +83,6 @@ def merge(run: RunDir, pairs: Sequence[Pair], disk: Disk) -> Sealed:
                 old, start_ns=min(old.start_ns, note.start_ns), end_ns=max(old.end_ns, note.end_ns)
             )
     damage = [note for pair in pairs for note in (*pair.index.damage, *lost[id(pair)])]
-    index = Index(run=run.id, first=sealed.first, last=sealed.last, sessions=sessions, damage=tuple(damage))
 
     def parts() -> Iterator[Series]:
         for channel in sorted({channel for pair in pairs for channel in pair.index.channels}):
@@ -90,6 +90,10 @@ def merge(run: RunDir, pairs: Sequence[Pair], disk: Disk) -> Sealed:
             yield joined(channel, [one for pair in whole if (one := pair.series(channel))])
 
     events = [event for pair in pairs if (id(pair), None) not in gaps for event in pair.events()]
+    index = Index(
+        run=run.id, first=sealed.first, last=sealed.last, sessions=sessions, damage=tuple(damage),
+        told=told(events),
+    )  # fmt: skip
     _publish_pair(run, sealed, (parts(), events), index, disk)
     for pair in pairs:
         if lost[id(pair)]:
