@@ -38,7 +38,7 @@ def asked(layout: Layout) -> Asked:
     """Return what the layout of a recording asks for; the defaults where its rig file says nothing."""
     plan = layout.accounting or Accounting()
     return Asked(
-        phases=(),
+        phases=layout.program.planned() if layout.program else (),
         wanted=_wanted(plan),
         parts=tuple(
             Part(

@@ -3,64 +3,27 @@
 What the events must say:
 
 * ``phase``: ``data["phase"]`` is the name of the phase that begins, empty for none; ``data["pass"]`` counts
-  its repetitions from 1. Without ``data`` the text, else the subject, is taken as the name.
+  its repetitions from 1. Without ``data`` the text, else the subject, is taken as the name. ``data["what"]``
+  says what happened; only ``due``, ``ended`` and ``unknown`` begin something.
 * ``unit``: the subject is the place (the unit's name in the rig file), ``data["serial"]`` the serial number
-  that sits there from now on, empty for an empty place.
+  that sits there from now on, empty for an empty place; ``data["before"]`` the one until then.
 """
 
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 
 import numpy as np
 
 from rig.account.stretches import NOWHERE, Stretches, stretches
-from rig.core.model import Event, EventKind, Layout, Limit, Session
+from rig.core.model import Event, EventKind, Layout, Session
+from rig.core.program import Phase, Target, named
 
+__all__ = ["InForce", "Phase", "Stay", "Target", "in_force", "moved_span", "named", "stays", "time_of"]
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Target:
-    """What a stimulus shall be: value +- tolerance, in the channel's unit of measure."""
-
-    value: float
-    tolerance: float
-
-    @property
-    def low(self) -> float:
-        """Lowest value within tolerance."""
-        return self.value - self.tolerance
-
-    @property
-    def high(self) -> float:
-        """Highest value within tolerance."""
-        return self.value + self.tolerance
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Phase:
-    """A stretch of the test program.
-
-    duration_s: time within tolerance that the plan asks of each unit; count: drive cycles it asks for.
-    targets: by stimulus channel; limits: by channel, in place of the channel's own while it is in force.
-    """
-
-    name: str
-    duration_s: float | None = None
-    count: int | None = None
-    targets: Mapping[str, Target] = field(default_factory=dict)
-    limits: Mapping[str, tuple[Limit, ...]] = field(default_factory=dict)
-
-    def targets_of(self, unit: str) -> dict[str, Target]:
-        """Return the targets as they stand for one unit."""
-        return {named(channel, unit): target for channel, target in self.targets.items()}
-
-    def limits_of(self, channel: str, unit: str | None, own: tuple[Limit, ...]) -> tuple[Limit, ...]:
-        """Return the limits of a channel in this phase: the phase's, else its ``own``."""
-        for name, limits in self.limits.items():
-            if named(name, unit or "") == channel:
-                return limits
-        return own
+_BEGINS = frozenset({"due", "ended", "unknown"})
+"""Of all that is recorded about phases, what begins another one (or none)."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -83,18 +46,13 @@ class InForce:
     end_ns: int
 
 
-def named(channel: str, unit: str) -> str:
-    """Return a channel's name with ``{unit}`` filled in."""
-    return channel.replace("{unit}", unit)
-
-
 def in_force(
     events: Sequence[Event], span_ns: tuple[int, int], shifts: Mapping[int, int] | None = None
 ) -> list[InForce]:
     """Return which phase was in force when, oldest first; a phase lasts until the next begins."""
     moments: list[tuple[int, str, int]] = []
     for event in events:
-        if event.kind is EventKind.PHASE:
+        if event.kind is EventKind.PHASE and event.data.get("what", "due") in _BEGINS:
             name = event.data.get("phase", event.text or event.subject)
             number = event.data.get("pass", 0)
             moments.append((_moved(event, shifts), str(name or ""), int(number)))
@@ -128,14 +86,19 @@ def stays(
 ) -> list[Stay]:
     """Return which serial number sat in which place, by place and time.
 
-    Until the first recorded change of a place, the serial number of the rig file sat there.
+    Until the first recorded change of a place, the serial number sat there that the change names as the
+    one before, else that of the rig file (which may have been edited since).
     """
     found: list[Stay] = []
     for unit in layout.units.values():
-        serial, since_ns = unit.serial, span_ns[0]
-        for event in events:
-            if event.kind is not EventKind.UNIT or event.subject != unit.name or "serial" not in event.data:
-                continue
+        changes = [
+            event
+            for event in events
+            if event.kind is EventKind.UNIT and event.subject == unit.name and "serial" in event.data
+        ]
+        first = changes[0].data.get("before", unit.serial) if changes else unit.serial
+        serial, since_ns = str(first or ""), span_ns[0]
+        for event in changes:
             at_ns = min(max(_moved(event, shifts), span_ns[0]), span_ns[1])
             if serial and at_ns > since_ns:
                 found.append(Stay(unit=unit.name, serial=serial, start_ns=since_ns, end_ns=at_ns))

@@ -69,6 +69,18 @@ def channel(
     return built if len(place.faults) == before else None
 
 
+def limits_at(place: Place) -> tuple[Limit, ...] | None:
+    """Return the limits of the channel that stands at ``place``, or None after adding its faults there."""
+    before = len(place.faults)
+    taken = take_keys(ChannelSection, place.node, place.faults, place.path)
+    if len(place.faults) > before:
+        return None
+    section = ChannelSection(**taken)
+    limits = _limits(section, place)
+    _plausible(section, place, limits)
+    return limits if len(place.faults) == before else None
+
+
 def _source(
     section: ChannelSection, place: Place, instruments: Mapping[str, Readable] | None
 ) -> Source | None:

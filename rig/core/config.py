@@ -23,6 +23,8 @@ from rig.core.channels import Readable
 from rig.core.layouts import layout_from_json, to_json
 from rig.core.model import InstrumentFacts, Layout
 from rig.core.node import Node, Place, entries, near
+from rig.core.program import Program
+from rig.core.programread import ProgramReader
 from rig.core.rooms import ChannelReader
 from rig.core.schema import build, keys, take_keys
 from rig.core.sections import Bus, InstrumentSection, RigSection
@@ -115,6 +117,7 @@ def read(
     made = {name: one for name, (one, _) in instruments.items()}
     known = {name: one for name, (one, _) in channels.channels.items() if one is not None}
     check = _command_check(made, entries(node, "instruments"), drivers)
+    program = _program(node, channels, check, faults)
     switches = switch_offs(channels.switches, dict.fromkeys(channels.channels) | known, check)
     if faults:
         raise ConfigError(_joined(faults))
@@ -125,6 +128,7 @@ def read(
         instruments={name: _facts(one) for name, one in made.items()},
         planned_s=top["planned_s"],
         accounting=asked,
+        program=program,
     )
     return RigConfig(
         rig=top["rig"],
@@ -153,6 +157,14 @@ def _command_check(
             drivers(one.driver).check_command(one.options, command)
 
     return check
+
+
+def _program(node: Node, channels: ChannelReader, check: CheckCommand, faults: list[Fault]) -> Program | None:
+    written = entries(node).get("program")
+    if written is None:
+        return None
+    units = list(entries(node, "units"))
+    return ProgramReader(Place(written, "program", faults), channels.channels, units, check).read()
 
 
 def _accounting(

@@ -11,7 +11,7 @@ from collections.abc import Iterable, Mapping
 from datetime import date
 from typing import Any, TypeVar
 
-from rig.core import accounting
+from rig.core import accounting, program
 from rig.core.model import Calibration, Channel, InstrumentFacts, Kind, Layout, Limit, Side, Source, Unit
 
 T = TypeVar("T")
@@ -26,6 +26,7 @@ def to_json(layout: Layout) -> dict[str, Any]:
         "channels": {name: _plain(channel) for name, channel in layout.channels.items()},
         "instruments": {name: _plain(one) for name, one in layout.instruments.items()},
         "accounting": accounting.to_json(layout.accounting) if layout.accounting else None,
+        "program": program.to_json(layout.program) if layout.program else None,
     }
 
 
@@ -39,6 +40,7 @@ def layout_from_json(values: Mapping[str, Any]) -> Layout:
             channels={name: _channel(one) for name, one in values["channels"].items()},
             instruments={name: _made(InstrumentFacts, one) for name, one in values["instruments"].items()},
             accounting=accounting.from_json(values["accounting"]) if values.get("accounting") else None,
+            program=program.from_json(values["program"]) if values.get("program") else None,
         )
     except (KeyError, TypeError, AttributeError) as error:
         raise ValueError(f"not the values of a layout: {error!r}") from error

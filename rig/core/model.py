@@ -10,12 +10,15 @@ import enum
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from datetime import date
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from rig.core.accounting import Accounting
+
+if TYPE_CHECKING:
+    from rig.core.program import Program
 
 
 class Status(enum.IntEnum):
@@ -167,7 +170,8 @@ class InstrumentFacts:
 class Layout:
     """What a recording needs to be understood: units, channels and instruments by name.
 
-    accounting: what the rig file asks the account for, None where it asks for nothing.
+    accounting: what the rig file asks the account for, None where it asks for nothing. program: the test
+    program, None where there is none.
     """
 
     rig: str
@@ -176,6 +180,7 @@ class Layout:
     instruments: Mapping[str, InstrumentFacts]
     planned_s: float = 0.0
     accounting: Accounting | None = None
+    program: Program | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

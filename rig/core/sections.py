@@ -14,6 +14,7 @@ from rig.core.accountkeys import AccountSection
 from rig.core.alerting import Alerts
 from rig.core.kinds import Later
 from rig.core.model import Kind
+from rig.core.programkeys import ProgramSection
 from rig.core.schema import (
     Checked,
     Choice,
@@ -324,6 +325,9 @@ class RigSection:
         Map(Later(Section(ChannelSection)), word="CHANNEL"), default={}, doc="the room's own channels"
     )
     alerts: Alerts | None = key(Section(Alerts), default=None, doc="who is told of what")
+    program: Node | None = key(
+        Later(Section(ProgramSection)), default=None, doc="the test program; without it limits hold always"
+    )
     account: AccountSection | None = key(
         Section(AccountSection), default=None, doc="what a run is accounted for, and what a pass takes"
     )
