@@ -14,7 +14,12 @@ from rig.core.wording import counted, duration, moment, size
 from rig.report.paper import table, wrapped
 
 _WIDTH = 120
-_HEAD = ("run", "rig", "state", "began (UTC)", "length", "sessions", "out of limit", "size")
+_HEAD = ("run", "rig", "state", "began (UTC)", "length", "units", "sessions", "out of limit", "never back",
+         "size")  # fmt: skip
+_NOTE = (
+    "never back: units with a channel that was still out of a limit when the record ended: dead, or stopped "
+    "meanwhile ('soakrig postmortem RUN' tells)"
+)
 
 
 def as_json(found: Sequence[Summary], unread: Sequence[str]) -> str:
@@ -39,7 +44,9 @@ def text(found: Sequence[Summary], unread: Sequence[str] = ()) -> str:
     for folder, runs in folders.items():
         if len(folders) > 1:
             lines += [*([""] if lines else []), f"{folder}:"]
-        lines += table([_HEAD, *(_row(one) for one in runs)], _WIDTH, frozenset({4, 5, 7}))
+        lines += table([_HEAD, *(_row(one) for one in runs)], _WIDTH, frozenset({4, 5, 6, 9}))
+    if any(one.never_back for one in found):
+        lines += ["", *wrapped(_NOTE, _WIDTH)]
     reasons = [f"{one.facts.name}: {reason}" for one in in_order(found) for reason in one.facts.skipped]
     lines += [
         text for reason in (*unread, *reasons) for text in wrapped(reason, _WIDTH, "not read: ", " " * 10)
@@ -60,7 +67,9 @@ def _row(one: Summary) -> tuple[str, ...]:
         one.facts.state,
         f"{moment(one.facts.created_ns, UTC):%Y-%m-%d %H:%M}",
         duration((one.end_ns - one.start_ns) / 1e9) if one.end_ns else "-",
+        str(len(one.units)),
         str(one.sessions),
         f"{counted(count, 'time')}: {who}" if count else "never",
+        ", ".join(one.never_back) or "-",
         size(one.size),
     )

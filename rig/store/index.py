@@ -11,7 +11,7 @@ import math
 from collections.abc import Mapping
 from dataclasses import asdict, dataclass, field
 from pathlib import Path
-from typing import Any
+from typing import Any, NamedTuple
 from zlib import crc32
 
 from rig.core.model import Status
@@ -38,8 +38,7 @@ class SessionNote:
     end_ns: int
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class ChannelNote:
+class ChannelNote(NamedTuple):
     """One channel's readings in one file: the content of a row group in a few numbers.
 
     crc: checksum of the content (``parquet.content_crc``). start_ns, end_ns: first and last stamp (UTC).
@@ -123,9 +122,7 @@ class Index:
 
 def _channel(note: list[Any]) -> ChannelNote:
     rows, crc, start_ns, end_ns, low, high, worst = note
-    return ChannelNote(
-        rows=rows, crc=crc, start_ns=start_ns, end_ns=end_ns, low=_in(low), high=_in(high), worst=worst
-    )
+    return ChannelNote(rows, crc, start_ns, end_ns, _in(low), _in(high), worst)
 
 
 def _out(value: float) -> float | str | None:

@@ -3,15 +3,18 @@
 from __future__ import annotations
 
 import enum
+import json
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field
+from functools import lru_cache
 from pathlib import Path
 from typing import TypeVar
 
+from rig.core.layouts import layout_from_json
 from rig.core.model import Event, EventKind, Layout, Series, Session
 from rig.core.told import Told, told
 from rig.core.told import joined as joined_told
-from rig.errors import StoreError
+from rig.errors import DamageError, StoreError
 from rig.store import catalogue, journal, rundir
 from rig.store.catalogue import Catalogue, Sealed
 from rig.store.columns import Content, content, joined, within
@@ -40,6 +43,12 @@ class _Live:
     content: Content
     successor_seq: int | None
     bytes_read: int
+
+
+@lru_cache(maxsize=16)
+def _layout(text: bytes) -> Layout:
+    """Return the layout in a JSON text; many runs of one rig have the same. Raises ValueError."""
+    return layout_from_json(json.loads(text))
 
 
 @dataclass(slots=True)
@@ -227,13 +236,13 @@ class Run:
 
     def layout_of(self, session: int) -> Layout:
         """Return the layout of one session. Raises StoreError if there is no such session."""
-        from rig.core.layouts import layout_from_json
-
         if session not in self._begun:
             raise StoreError(f"{self.dir.path}: there is no session {session}")
-        raw = rundir.frozen_layout(self.dir, self._begun[session].facts.config, self.disk)
-        layout: Layout = layout_from_json(raw)
-        return layout
+        config = self._begun[session].facts.config
+        try:
+            return _layout(rundir.frozen_text(self.dir, config, self.disk))
+        except ValueError as error:
+            raise DamageError(f"{self.dir.folder('config') / config}.json: {error}") from None
 
     @property
     def skipped(self) -> tuple[Skipped, ...]:

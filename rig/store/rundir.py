@@ -182,12 +182,21 @@ def frozen_layout(run: RunDir, sha: str, disk: Disk = OS_DISK) -> dict[str, Any]
     """Return the layout frozen under ``sha`` as JSON values. Raises DamageError naming the file."""
     path = run.folder("config") / f"{sha}.json"
     try:
-        layout = json.loads(disk.read(path))
-    except (OSError, ValueError) as error:
+        layout = json.loads(frozen_text(run, sha, disk))
+    except ValueError as error:
         raise DamageError(f"{path}: the frozen layout could not be read ({error})") from None
     if not isinstance(layout, dict):
         raise DamageError(f"{path}: the frozen layout is not a mapping: {shown(str(layout))}")
     return layout
+
+
+def frozen_text(run: RunDir, sha: str, disk: Disk = OS_DISK) -> bytes:
+    """Return the layout frozen under ``sha`` as it lies there. Raises DamageError naming the file."""
+    path = run.folder("config") / f"{sha}.json"
+    try:
+        return disk.read(path)
+    except OSError as error:
+        raise DamageError(f"{path}: the frozen layout could not be read ({error})") from None
 
 
 def session_name(number: int) -> str:

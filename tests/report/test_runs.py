@@ -34,9 +34,12 @@ def test_a_run_is_listed_with_what_became_of_it(tmp_path: Path) -> None:
     recording.crash()
     assert line(tmp_path).split()[2] == "crashed"
     assert "1 time: A1" in line(tmp_path)
+    assert line(tmp_path).split()[-3] == "A1"  # it was out when the record ended: never back
+    assert "never back: units" in listed(tmp_path)
     recording.begin(recording.plan)
     recording.stop()
     assert line(tmp_path).split()[2] == "stopped"
+    assert line(tmp_path).split()[-3] == "-"  # the new session has not said it again
     rundir.end_run(recording.run, SYSTEM.utc_ns(), "a test")
     assert line(tmp_path).split()[2] == "finished"
 
