@@ -23,8 +23,8 @@ from rig.report.pictures.panel import Panel, Trace
 from rig.report.pictures.panels import WIDE, Figure, Stretch
 from rig.report.recorded import Recording
 
-COLUMNS = 780
-"""One for each pixel between the axes: a file on its own may be larger than a picture in a page."""
+COLUMNS = 700
+"""About one for each pixel between the axes: a file on its own may be larger than a picture in a page."""
 _LISTED = 12
 SUFFIXES = (".svg", ".png")
 

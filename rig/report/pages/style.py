@@ -38,6 +38,7 @@ td{border-bottom:1px solid var(--grid);padding:.3em .8em .3em 0;vertical-align:t
 th.right,td.right{text-align:right;font-variant-numeric:tabular-nums}
 figure{margin:1.2em 0}
 svg.pic{display:block;width:100%;height:auto}
+svg.wide{max-width:1040px}
 svg.narrow{display:none}
 pre{white-space:pre-wrap;overflow-wrap:anywhere;border:1px solid var(--grid);padding:.7em;font-size:.8rem;
 line-height:1.4}
@@ -57,12 +58,12 @@ td:first-child{font-weight:600}
 }
 @media print{
 @page{size:A4;margin:14mm}
-.scroll{overflow:visible}td,th{overflow-wrap:anywhere;white-space:normal;padding-right:.5em}td.long{min-width:0}
+.scroll{overflow:visible}td,th{white-space:normal;padding-right:.6em}td.long{min-width:0}
 table{font-size:.8em}
 html{color-scheme:light}
 body{font-size:10pt}main{max-width:none;padding:0}
 h2,h3{break-after:avoid}tr,dd,.warning{break-inside:avoid}thead{display:table-header-group}
-figure{break-inside:avoid}svg.wide{max-height:245mm;width:auto;max-width:100%;margin:0 auto}
+figure{break-inside:avoid}svg.wide{max-height:222mm;width:auto;max-width:100%;margin:0 auto}
 nav{display:none}a{color:inherit}
 }
 """

@@ -10,7 +10,7 @@ from rig.report.pictures.drawing import Anchor, Drawing, Label, Part, across, bo
 from rig.report.pictures.panel import Frame, Panel, Place, Trace, draw_panel, value_range
 from rig.report.pictures.scales import Scale, time_ticks
 
-WIDE, NARROW = 860.0, 380.0
+WIDE, NARROW = 780.0, 380.0
 """Widths in pixels of the two versions of each picture: for screens and paper, and for telephones."""
 
 
