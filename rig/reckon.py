@@ -216,6 +216,10 @@ def _demonstrate_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--units", type=int, default=0, metavar="N", help="how many units share those hours")
     parser.add_argument("--failed", action="append", default=[], metavar="SERIAL", help="count it as failed")
     parser.add_argument("--survived", action="append", default=[], metavar="SERIAL", help="count it as alive")
+    parser.add_argument(
+        "--repaired", action="append", default=[], metavar="SERIAL",
+        help="it was repaired after it failed and lives another life since",
+    )  # fmt: skip
     parser.add_argument("--shape", type=float, metavar="B", help="Weibull shape, where it must be assumed")
     parser.add_argument("--reliability", type=float, metavar="R", help="share that must survive the mission")
     parser.add_argument("--mission", type=float, metavar="H", help="length of the mission")
@@ -248,6 +252,7 @@ def _demonstrate(args: argparse.Namespace) -> tuple[int, str]:
             shape=args.shape,
             failed=tuple(args.failed),
             survived=tuple(args.survived),
+            repaired=tuple(args.repaired),
             acceleration=_acceleration(args),
         ),
     )

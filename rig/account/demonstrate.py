@@ -11,6 +11,7 @@ import math
 from collections.abc import Iterable
 from dataclasses import dataclass
 
+from rig.core.wording import in_hours
 from rig.errors import UsageError
 
 _CONSTANT_RATE = (
@@ -146,12 +147,12 @@ def mtbf(unit_h: float, failures: int, confidence: float = 0.9) -> MtbfBounds:
         lower_h=lower_h,
         two_sided_h=(2 * unit_h / _chi2(1 - outside, 2 * failures + 2), upper_h),
         says=(
-            f"{unit_h:.0f} unit-hours with {_failures(failures)} show, with {confidence:.0%} confidence, "
-            f"a mean time between failures of at least {lower_h:.0f} h"
+            f"{in_hours(unit_h)} unit-hours with {_failures(failures)} show, with {confidence:.0%} "
+            f"confidence, a mean time between failures of at least {in_hours(lower_h)} h"
         ),
         does_not_say=(
-            f"not that a unit lasts {lower_h:.0f} h: at an MTBF of M, 63 % of all units have failed after M "
-            f"hours; {_CONSTANT_RATE}"
+            f"not that a unit lasts {in_hours(lower_h)} h: at an MTBF of M, 63 % of all units have failed "
+            f"after M hours; {_CONSTANT_RATE}"
         ),
     )
 
@@ -173,7 +174,7 @@ def needed_hours(
     needed_h = mtbf_h * _chi2(confidence, 2 * failures + 2) / 2
     more_h = max(0.0, needed_h - done_h)
     spent = (
-        f"{more_h:.0f} h are missing: {units} units for {more_h / units:.0f} h each"
+        f"{in_hours(more_h)} h are missing: {units} units for {in_hours(more_h / units)} h each"
         if more_h
         else "all is done"
     )
@@ -186,8 +187,8 @@ def needed_hours(
         units=units,
         each_h=more_h / units,
         says=(
-            f"{needed_h:.0f} unit-hours with at most {_failures(failures)} prove an MTBF of {mtbf_h:.0f} h "
-            f"with {confidence:.0%} confidence; {spent}"
+            f"{in_hours(needed_h)} unit-hours with at most {_failures(failures)} prove an MTBF of "
+            f"{in_hours(mtbf_h)} h with {confidence:.0%} confidence; {spent}"
         ),
         does_not_say=(
             "not how likely the test is to succeed: even units with just this MTBF fail it in "

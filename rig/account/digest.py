@@ -13,7 +13,7 @@ from dataclasses import dataclass, field
 from rig.account import Recording
 from rig.account.asked import Asked, asked
 from rig.account.deaths import Suspect, deaths, lived, suspects
-from rig.account.demonstrate import Life, Service
+from rig.account.demonstrate import Service
 from rig.account.exposure import PhaseExposure, UnitExposure, exposures
 from rig.account.program import Stay
 from rig.account.readings import Readings
@@ -281,24 +281,40 @@ def _bands(stays: Sequence[StayDigest]) -> dict[str, BandSum]:
     return found
 
 
-def services(
-    digests: Iterable[RunDigest], failed: Sequence[str] = (), survived: Sequence[str] = ()
-) -> list[Service]:
-    """Return what each stay is worth for what it proves; a stay after a death is left out.
-
-    failed, survived: serial numbers that a person says failed (at the end of their last stay) or did not,
-    whatever the record says.
-    """
-    found: list[Service] = []
-    for history in histories(digests):
-        last = len(history.stays) - 1
-        for at, (facts, stay) in enumerate(history.stays):
-            died = stay.death is not None and history.serial not in survived
-            died = died or (history.serial in failed and at == last)
-            found.append(Service(serial=history.serial, run=facts.name, hours=stay.hours, failed=died))
+def overlaps(history: History) -> list[str]:
+    """Return in words where a serial number sat in two places at once, which cannot be."""
+    found = []
+    latest: tuple[RunFacts, StayDigest] | None = None
+    for facts, stay in history.stays:
+        if latest is not None and stay.start_ns < latest[1].end_ns:
+            found.append(
+                f"serial number {history.serial} sat in {latest[0].name} ({latest[1].unit}) and in "
+                f"{facts.name} ({stay.unit}) at the same time: one of them is wrong, its hours count twice"
+            )
+        if latest is None or stay.end_ns > latest[1].end_ns:
+            latest = (facts, stay)
     return found
 
 
-def of_age(lives: Sequence[Life]) -> list[Life]:
-    """Return the lives with more than no hours: the others say nothing."""
-    return [one for one in lives if one.hours > 0]
+def services(
+    digests: Iterable[RunDigest],
+    failed: Sequence[str] = (),
+    survived: Sequence[str] = (),
+    repaired: Sequence[str] = (),
+) -> list[Service]:
+    """Return what each stay is worth for what it proves.
+
+    failed, survived: serial numbers that a person says failed (at the end of their last stay) or did not,
+    whatever the record says. repaired: after each failure they live another life (``0017/2``).
+    """
+    found: list[Service] = []
+    for history in histories(digests):
+        last, name, life = len(history.stays) - 1, history.serial, 1
+        for at, (facts, stay) in enumerate(history.stays):
+            died = stay.death is not None and history.serial not in survived
+            died = died or (history.serial in failed and at == last)
+            found.append(Service(serial=name, run=facts.name, hours=stay.hours, failed=died))
+            if died and history.serial in repaired:
+                life += 1
+                name = f"{history.serial}/{life}"
+    return found

@@ -11,6 +11,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from statistics import NormalDist
 
+from rig.core.wording import in_hours
 from rig.errors import UsageError
 
 
@@ -71,8 +72,8 @@ def growth(
         bounds_h=(low, base / rest**2 if rest > 0 else math.inf),
         chance=chance,
         says=(
-            f"{r} failures in {end_h:.0f} unit-hours became {word}; at the end the mean time between them is "
-            f"{mtbf_h:.0f} h"
+            f"{r} failures in {in_hours(end_h)} unit-hours became {word}; at the end the mean time between "
+            f"them is {in_hours(mtbf_h)} h"
         ),
         does_not_say=(
             "not that there is a trend: with a constant rate one as strong comes about with a chance of "

@@ -16,6 +16,7 @@ import numpy as np
 
 from rig.account.demonstrate import Life
 from rig.account.stretches import Floats
+from rig.core.wording import in_hours
 from rig.errors import UsageError
 
 _SHAPES = (1e-2, 1e3)
@@ -119,12 +120,12 @@ def weibull(lives: Sequence[Life], confidence: float = 0.9) -> Weibull:
         scale_bounds_h=_bounds(lambda eta: best - data.profile(eta) - allowed, scale_h),
         says=(
             f"of {len(lives)} units {len(data.failed_h)} failed; Weibull shape {shape:.3g} ({_kind(shape)}), "
-            f"63 % failed by {scale_h:.0f} h"
+            f"63 % failed by {in_hours(scale_h)} h"
         ),
         does_not_say=(
-            f"nothing about ages beyond the {data.all_h.max():.0f} h tested except by assuming that the "
-            "curve goes on as it began; one shape cannot tell two causes of failure apart: look at each dead "
-            "unit; with fewer than ten failures the shape is little more than a guess, see its bounds"
+            f"nothing about ages beyond the {in_hours(data.all_h.max())} h tested except by assuming that "
+            "the curve goes on as it began; one shape cannot tell two causes of failure apart: look at each "
+            "dead unit; with fewer than ten failures the shape is little more than a guess, see its bounds"
         ),
     )
 
@@ -170,10 +171,10 @@ def kaplan_meier(lives: Sequence[Life], confidence: float = 0.9) -> KaplanMeier:
         low=low,
         high=high,
         last_h=last_h,
-        says=f"{left:.1%} of the units are estimated to survive {last_h:.0f} h of this stress",
+        says=f"{left:.1%} of the units are estimated to survive {in_hours(last_h)} h of this stress",
         does_not_say=(
-            f"nothing beyond {last_h:.0f} h; it assumes that units taken out early were no better and no "
-            "worse than those left in: a unit removed because it looked ill spoils it"
+            f"nothing beyond {in_hours(last_h)} h; it assumes that units taken out early were no better and "
+            "no worse than those left in: a unit removed because it looked ill spoils it"
         ),
     )
 

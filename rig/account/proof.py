@@ -18,10 +18,11 @@ from rig.account.demonstrate import (
     needed_hours,
     success_run,
 )
-from rig.account.digest import History, RunDigest, histories, in_order, services
+from rig.account.digest import History, RunDigest, histories, in_order, overlaps, services
 from rig.account.lifetimes import KaplanMeier, Weibull, kaplan_meier, weibull, weibull_of_shape
 from rig.account.service import Counting
 from rig.account.verdict import Death
+from rig.core.wording import in_hours
 from rig.errors import UsageError
 
 
@@ -31,7 +32,8 @@ class Wanted:
 
     mtbf_h: to be proved by more hours, shared by ``units`` units (0: as many as there are).
     reliability, mission_h: share of units that must survive so long, planned without failures. shape: of
-    the Weibull life, where it must be assumed. failed, survived: what a person says of serial numbers.
+    the Weibull life, where it must be assumed. failed, survived, repaired: what a person says of serial
+    numbers, see ``digest.services``.
     """
 
     confidence: float = 0.9
@@ -43,6 +45,7 @@ class Wanted:
     shape: float | None = None
     failed: tuple[str, ...] = ()
     survived: tuple[str, ...] = ()
+    repaired: tuple[str, ...] = ()
     acceleration: Acceleration | None = None
 
 
@@ -81,7 +84,8 @@ class Proof:
     """What all runs together prove. Parts that cannot be told are None, ``left_out`` says why.
 
     countings: which hours were counted, and of how many stays. suspects: units that left limits and did not
-    come back, not counted as failures. idle: serial numbers without any hours.
+    come back, not counted as failures. idle: serial numbers without any hours. doubts: what cannot be as
+    it is recorded.
     """
 
     runs: int
@@ -100,6 +104,7 @@ class Proof:
     survival: KaplanMeier
     in_use: InUse | None
     left_out: tuple[str, ...]
+    doubts: tuple[str, ...]
 
 
 def prove(digests: Iterable[RunDigest], wanted: Wanted | None = None) -> Proof:
@@ -112,7 +117,7 @@ def prove(digests: Iterable[RunDigest], wanted: Wanted | None = None) -> Proof:
     runs = in_order(digests)
     told = histories(runs)
     _check_serials(told, asked)
-    every = lives(services(runs, asked.failed, asked.survived))
+    every = lives(services(runs, asked.failed, asked.survived, asked.repaired))
     mine = [one for one in every if one.hours > 0]
     if not mine:
         raise UsageError(f"{len(runs)} runs without any hours that count: nothing can be proved from them")
@@ -137,12 +142,13 @@ def prove(digests: Iterable[RunDigest], wanted: Wanted | None = None) -> Proof:
         survival=kaplan_meier(mine, asked.confidence),
         in_use=_in_use(bounds, asked.acceleration),
         left_out=tuple(left_out),
+        doubts=tuple(doubt for one in told for doubt in overlaps(one)),
     )
 
 
 def _check_serials(told: Sequence[History], asked: Wanted) -> None:
     known = {one.serial for one in told}
-    for serial in (*asked.failed, *asked.survived):
+    for serial in (*asked.failed, *asked.survived, *asked.repaired):
         if serial not in known:
             raise UsageError(
                 f"serial number {serial!r} is in none of these runs; there are: {', '.join(sorted(known))}"
@@ -150,13 +156,18 @@ def _check_serials(told: Sequence[History], asked: Wanted) -> None:
 
 
 def _failures(told: Sequence[History], mine: Sequence[Life], asked: Wanted) -> list[Failure]:
-    deaths: dict[str, Death | None] = {one.serial: one.died for one in told}
+    """Return the lives that failed; the n-th life of a repaired unit ended with its n-th death."""
+    deaths: dict[str, list[Death]] = {
+        one.serial: [stay.death for _, stay in one.stays if stay.death is not None] for one in told
+    }
     found = []
     for life in mine:
         if not life.failed:
             continue
-        death = deaths.get(life.serial)
-        how = death.text if death is not None and life.serial not in asked.failed else "said by who asks"
+        serial, _, number = life.serial.rpartition("/")
+        serial, number = (serial, number) if serial in asked.repaired else (life.serial, "1")
+        mine_died = deaths.get(serial, [])[int(number) - 1 :]
+        how = mine_died[0].text if mine_died else "said by who asks"
         found.append(Failure(serial=life.serial, hours=life.hours, how=how))
     return found
 
@@ -214,7 +225,7 @@ def _assumed(mine: Sequence[Life], asked: Wanted) -> Assumed | None:
         scale_h=scale_h,
         says=(
             f"if lives follow a Weibull distribution of shape {asked.shape:g}, with {asked.confidence:.0%} "
-            f"confidence 63 % have failed by {scale_h:.0f} h at the earliest"
+            f"confidence 63 % have failed by {in_hours(scale_h)} h at the earliest"
         ),
         does_not_say="that the shape is so: it is assumed, and nothing in these hours speaks for it",
     )

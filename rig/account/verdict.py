@@ -18,6 +18,7 @@ from rig.account.exposure import PhaseExposure, UnitExposure
 from rig.account.margins import NO_PHASE, Worst
 from rig.account.uncertainty import Answer, conformity, decide
 from rig.core.model import Layout, Limit, Side
+from rig.core.units import difference_unit
 
 EXIT_CODES = {"pass": 0, "fail": 10, "not proven": 11}
 """For scripts; apart from the exit codes of errors, which are below 10."""
@@ -181,7 +182,7 @@ def _limit(worst: Worst, guard_k: float) -> Reason:
         return _excursion(worst, guard_k)
     guard = guard_k * worst.uncertainty
     answer = decide(worst.value, Limit(side=worst.side, value=worst.limit), guard)
-    place, bound, unit = _place(worst), _bound(worst), worst.unit_of_measure
+    place, bound, step = _place(worst), _bound(worst), difference_unit(worst.unit_of_measure)
     outcome = Outcome.PASS
     if worst.margin < 0:
         text = f"{place}: beyond {bound} for less than the on-delay; that does not count"
@@ -190,9 +191,9 @@ def _limit(worst: Worst, guard_k: float) -> Reason:
         text = f"{place}: a guard band is asked for, but neither accuracy nor resolution is stated"
     elif answer is Answer.CONDITIONAL_PASS:
         outcome = Outcome.NOT_PROVEN
-        text = f"{place}: inside {bound}, but nearer than the guard band of {guard:g} {unit}"
+        text = f"{place}: inside {bound}, but nearer than the guard band of {guard:.3g} {step}"
     else:
-        text = f"{place}: {worst.margin:g} {unit} inside {bound} at its worst"
+        text = f"{place}: {worst.margin:.4g} {step} inside {bound} at its worst"
     evidence = _evidence(worst, worst.value, worst.t_ns)
     return Reason(outcome=outcome, rule=Rule.LIMIT, text=text, evidence=evidence)
 
@@ -207,10 +208,11 @@ def _excursion(worst: Worst, guard_k: float) -> Reason:
     if decide(peak.worst, limit, guard) is Answer.FAIL:
         outcome = Outcome.FAIL
         times = "1 excursion" if count == 1 else f"{count} excursions"
-        text = f"{place}: {times} beyond {bound}, worst {peak.worst:g} {unit}"
+        text = f"{place}: {times} beyond {bound}, worst {peak.worst:.5g} {unit}"
     else:
         outcome = Outcome.NOT_PROVEN
-        text = f"{place}: beyond {bound}, but by no more than the guard band of {guard:g} {unit}"
+        step = difference_unit(unit)
+        text = f"{place}: beyond {bound}, but by no more than the guard band of {guard:.3g} {step}"
     evidence = _evidence(worst, peak.worst, peak.worst_ns)
     return Reason(outcome=outcome, rule=Rule.LIMIT, text=text, evidence=evidence)
 

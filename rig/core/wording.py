@@ -87,6 +87,11 @@ def counted(count: int, one: str, many: str = "") -> str:
     return f"{count:,} {one if count == 1 else many or one + 's'}"
 
 
+def in_hours(hours: float) -> str:
+    """Return a number of hours with the digits that mean something: ``12,345``, ``3.21``."""
+    return f"{hours:,.0f}" if abs(hours) >= 100 else f"{hours:.3g}"
+
+
 def size(count: int) -> str:
     """Return a number of bytes in words, in powers of ten."""
     for bound, name in ((1e3, "B"), (1e6, "kB"), (1e9, "MB"), (1e12, "GB")):

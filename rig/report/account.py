@@ -19,6 +19,8 @@ from rig.report.paper import figure, table, titled, wrapped
 
 HOUR_S = 3600.0
 MOST_MARGINS = 12
+FEW_MARGINS = 5
+"""How many limits are told of each unit where there are several."""
 _LEAST_SHARE = 1e-9
 
 
@@ -99,8 +101,8 @@ def _unit(found: RunAccount, one: UnitExposure, width: int) -> list[str]:
         lines += _cycles(channel, cycles, width)
     mine = [worst for worst in found.margins if worst.unit == one.unit and worst.serial == one.serial]
     if mine:
-        lines += ["", "nearest to its limits (share of the way from its usual value to the limit):"]
-        lines += _margins(mine, width)
+        lines += ["", "nearest to its limits (used: share of the way from its usual value to the limit):"]
+        lines += _margins(mine, width, MOST_MARGINS if len(found.exposures) == 1 else FEW_MARGINS)
     lines += _heat(found, one, width)
     return lines
 
@@ -196,7 +198,7 @@ def _bands(band: BandHours, width: int) -> list[str]:
 
 
 def _cycles(channel: str, cycles: CycleTable, width: int) -> list[str]:
-    words = f"{figure(cycles.total)} swings counted (rainflow, ASTM E1049)"
+    words = f"{figure(cycles.total)} swing{'' if cycles.total == 1 else 's'} (rainflow, ASTM E1049)"
     if len(cycles.range):
         biggest = float(cycles.range.max())
         halves = [0.25 * biggest, 0.5 * biggest, 0.75 * biggest, biggest]
@@ -206,14 +208,14 @@ def _cycles(channel: str, cycles: CycleTable, width: int) -> list[str]:
         )
         words += f": {spread}"
     if cycles.least_range:
-        words += f"; {figure(cycles.dropped)} smaller than {cycles.least_range:g} left out"
+        words += f"; {figure(cycles.dropped)} below {cycles.least_range:g} left out"
     return wrapped(words, width, f"{channel}: ", "    ")
 
 
-def _margins(worst: Iterable[Worst], width: int) -> list[str]:
+def _margins(worst: Iterable[Worst], width: int, most: int = MOST_MARGINS) -> list[str]:
     listed = list(worst)
     rows: list[tuple[str, ...]] = [("channel", "phase", "worst", "limit", "margin", "used", "when", "out")]
-    for one in listed[:MOST_MARGINS]:
+    for one in listed[:most]:
         unit = one.unit_of_measure
         rows.append(
             (
@@ -227,7 +229,7 @@ def _margins(worst: Iterable[Worst], width: int) -> list[str]:
                 counted(len(one.excursions), "time") if one.excursions else "never",
             )
         )
-    rest = len(listed) - MOST_MARGINS
+    rest = len(listed) - most
     more = [f"  and {counted(rest, 'limit')} more, farther away (all are in --json)"] if rest > 0 else []
     return table(rows, width, frozenset({2, 4, 5})) + more
 

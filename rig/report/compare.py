@@ -7,6 +7,7 @@ from collections.abc import Sequence
 
 from rig.account.comparison import Comparison, Difference
 from rig.account.record import to_json
+from rig.core.units import difference_unit
 from rig.core.wording import counted
 from rig.report.paper import figure, table, titled, wrapped
 
@@ -27,14 +28,15 @@ def text(comparisons: Sequence[Comparison], width: int = 100) -> str:
 
 
 def _comparison(one: Comparison, width: int) -> list[str]:
-    lines = wrapped(f"COMPARISON: {one.second} against {one.first}", width)
+    lines = ["COMPARISON", *wrapped(one.first, width, "  first   ", " " * 10)]
+    lines += wrapped(one.second, width, "  second  ", " " * 10)
     if one.loads[0] != one.loads[1]:
-        lines += wrapped(f"loads: {one.loads[1]} against {one.loads[0]}", width, "  ", "  ")
+        lines += wrapped(f"the first drives {one.loads[0]}, the second {one.loads[1]}", width, "  ", "  ")
     else:
         lines += wrapped(f"both drive {one.loads[0]}", width, "  ", "  ")
     lines += titled("What matters most", width)
     for at, difference in enumerate(one.matter, start=1):
-        lines += wrapped(_sentence(difference, one), width, f"{at}. ", "   ")
+        lines += wrapped(_sentence(difference), width, f"{at}. ", "   ")
     if not one.matter:
         lines += wrapped("no difference is larger than its uncertainty", width)
     lines += wrapped(one.ranking, width, "ranked by: ", "  ")
@@ -52,14 +54,14 @@ def _comparison(one: Comparison, width: int) -> list[str]:
     return lines
 
 
-def _sentence(one: Difference, whole: Comparison) -> str:
+def _sentence(one: Difference) -> str:
     where = f" in phase {one.phase}" if one.phase else ""
     side = "higher" if one.difference > 0 else "lower"
     decibel = f", {one.decibel:+.2f} dB" if one.decibel is not None else ""
     return (
-        f"{one.quantity}{where}: {figure(abs(one.difference), 3)} {one.unit_of_measure} {side} for "
-        f"{whole.second}, ±{figure(one.pm, 2)} ({figure(one.second.value, 4)} against "
-        f"{figure(one.first.value, 4)}{decibel})"
+        f"{one.quantity}{where}: {figure(abs(one.difference), 3)} {difference_unit(one.unit_of_measure)} "
+        f"{side} for the second, ±{figure(one.pm, 2)} ({figure(one.second.value, 4)} against "
+        f"{figure(one.first.value, 4)} {one.unit_of_measure}{decibel})"
     )
 
 
@@ -95,7 +97,7 @@ def _drifts(one: Comparison, width: int) -> list[str]:
         drift = found.drift
         rows.append(
             (
-                found.party,
+                "first" if found.party == one.first else "second",
                 drift.channel,
                 found.phase or "-",
                 figure(drift.per_h, 3),

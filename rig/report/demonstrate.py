@@ -7,7 +7,7 @@ from collections.abc import Sequence
 
 from rig.account.proof import Proof
 from rig.account.record import to_json
-from rig.core.wording import counted
+from rig.core.wording import counted, in_hours
 from rig.report.paper import figure, table, titled, wrapped
 
 MOST_UNITS = 40
@@ -24,7 +24,7 @@ def text(proof: Proof, unread: Sequence[str] = (), width: int = 100) -> str:
     """Return all of it as plain text: the hours, the bounds, what would be needed, the lives."""
     lines = wrapped(
         f"WHAT IS PROVED by {counted(proof.runs, 'run')} of {', '.join(proof.rigs)}: "
-        f"{counted(len(proof.lives), 'unit')}, {proof.unit_h:,.1f} unit-hours, "
+        f"{counted(len(proof.lives), 'unit')}, {in_hours(proof.unit_h)} unit-hours, "
         f"{counted(len(proof.failures), 'failure')}",
         width,
     )
@@ -32,9 +32,9 @@ def text(proof: Proof, unread: Sequence[str] = (), width: int = 100) -> str:
         lines += wrapped(f"counted: {way.words} ({counted(stays, 'stay')})", width, "  ", "  ")
     lines += _said("Mean time between failures", proof.bounds.says, proof.bounds.does_not_say, width)
     low, high = proof.bounds.two_sided_h
-    upper = f"{high:,.0f} h" if high is not None else "no bound"
-    estimate = f"{proof.bounds.estimate_h:,.0f} h" if proof.bounds.estimate_h is not None else "none"
-    words = f"estimate {estimate}; two-sided at {proof.bounds.confidence:.0%}: {low:,.0f} h to {upper}"
+    upper = f"{in_hours(high)} h" if high is not None else "no bound"
+    estimate = f"{in_hours(proof.bounds.estimate_h)} h" if proof.bounds.estimate_h is not None else "none"
+    words = f"estimate {estimate}; two-sided at {proof.bounds.confidence:.0%}: {in_hours(low)} h to {upper}"
     lines += wrapped(words, width, "  ", "  ")
     if proof.needed is not None:
         lines += _said("What would prove it", proof.needed.says, proof.needed.does_not_say, width)
@@ -47,6 +47,9 @@ def text(proof: Proof, unread: Sequence[str] = (), width: int = 100) -> str:
     if unread:
         lines += titled("Runs that take no part", width)
         lines += [line for words in unread for line in wrapped(words, width, "- ", "  ")]
+    if proof.doubts:
+        lines += titled("What cannot be as it is recorded", width)
+        lines += [line for words in proof.doubts for line in wrapped(words, width, "- ", "  ")]
     if proof.left_out:
         lines += titled("Not told", width)
         lines += [line for words in proof.left_out for line in wrapped(words, width, "- ", "  ")]
@@ -64,8 +67,8 @@ def _in_use(proof: Proof, width: int) -> list[str]:
     between = f" ({figure(factor.low, 3)} to {figure(factor.high, 3)})" if factor.low != factor.high else ""
     says = (
         f"an hour of test is worth {figure(factor.factor, 3)}{between} hours of use by {factor.model}, so "
-        f"the lower bound in use is {proof.in_use.lower_h:,.0f} h, or {proof.in_use.least_h:,.0f} h at the "
-        "least that the constants allow"
+        f"the lower bound in use is {in_hours(proof.in_use.lower_h)} h, or "
+        f"{in_hours(proof.in_use.least_h)} h at the least that the constants allow"
     )
     lines = _said("Carried over to use", says, proof.in_use.does_not_say, width)
     for one in factor.assumptions:
@@ -76,7 +79,7 @@ def _in_use(proof: Proof, width: int) -> list[str]:
 def _failures(proof: Proof, width: int) -> list[str]:
     lines = titled("What counts as a failure here", width)
     for one in proof.failures:
-        lines += wrapped(f"{one.serial} after {one.hours:,.1f} h: {one.how}", width, "- ", "  ")
+        lines += wrapped(f"{one.serial} after {in_hours(one.hours)} h: {one.how}", width, "- ", "  ")
     if not proof.failures:
         lines += wrapped("none: no unit is known to have died", width, "- ", "  ")
     for suspect in proof.suspects:
@@ -97,7 +100,7 @@ def _lives(proof: Proof, width: int) -> list[str]:
     rows: list[tuple[str, ...]] = [("serial", "hours", "")]
     oldest = sorted(proof.lives, key=lambda one: (-one.hours, one.serial))
     rows += [
-        (one.serial, f"{one.hours:,.1f}", "failed" if one.failed else "alive") for one in oldest[:MOST_UNITS]
+        (one.serial, in_hours(one.hours), "failed" if one.failed else "alive") for one in oldest[:MOST_UNITS]
     ]
     lines += table(rows, width, frozenset({1}))
     if len(oldest) > MOST_UNITS:
@@ -108,7 +111,7 @@ def _lives(proof: Proof, width: int) -> list[str]:
         (b_low, b_high), (s_low, s_high) = fit.shape_bounds, fit.scale_bounds_h
         words = (
             f"{fit.confidence:.0%} bounds: shape {figure(b_low, 3)} to {figure(b_high, 3)}, scale "
-            f"{s_low:,.0f} to {s_high:,.0f} h"
+            f"{in_hours(s_low)} to {in_hours(s_high)} h"
         )
         lines += wrapped(words, width, "  ", "  ")
     if proof.assumed is not None:
@@ -126,7 +129,7 @@ def _survival(proof: Proof, width: int) -> list[str]:
     ]
     rows += [
         (
-            f"{curve.age_h[at]:,.1f}",
+            in_hours(float(curve.age_h[at])),
             f"{curve.at_risk[at]:.0f}",
             f"{curve.failures[at]:.0f}",
             f"{curve.survival[at]:.1%}",

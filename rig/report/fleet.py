@@ -45,7 +45,7 @@ def _row(one: History) -> tuple[str, ...]:
     return (
         one.serial,
         str(len({facts.run for facts, _ in one.stays})),
-        f"{one.hours:,.1f}",
+        hours(one.hours * 3600),
         hours(one.logged_h * 3600),
         hours(one.unlogged_h * 3600),
         hours(one.output_h * 3600) if one.output_h is not None else "-",
@@ -59,7 +59,7 @@ def _row(one: History) -> tuple[str, ...]:
 def _history(one: History, width: int) -> list[str]:
     lines = titled(f"Serial number {one.serial}", width)
     for facts, stay in one.stays[:MOST_RUNS]:
-        what = [f"{stay.hours:,.1f} h", f"{hours(stay.unlogged_h * 3600)} unlogged"]
+        what = [hours(stay.hours * 3600), f"{hours(stay.unlogged_h * 3600)} unlogged"]
         if stay.excursions:
             what.append(counted(stay.excursions, "excursion"))
         if stay.trips:
@@ -103,13 +103,16 @@ def sightings_json(found: Sequence[Sighting], unread: Sequence[str]) -> str:
 
 def sightings(found: Sequence[Sighting], unread: Sequence[str], runs: int, width: int = 100) -> str:
     """Return what was found in ``runs`` runs as plain text, oldest first."""
-    lines = [f"{counted(len(found), 'time')} in {counted(runs, 'run')}"]
+    lines = [f"found {counted(len(found), 'time')} in {counted(runs, 'run')}"]
     if found:
-        rows: list[tuple[str, ...]] = [
-            ("when (UTC)", "run", "what", "serial", "limit", "worst", "lasted", "phase")
-        ]
-        rows += [_sighting(one) for one in found]
-        lines += table(rows, width, frozenset({5, 6}))
+        head = ("when (UTC)", "what", "serial", "limit", "worst", "lasted", "phase")
+        rows = table([head, *(_sighting(one) for one in found)], width, frozenset({4, 5}))
+        lines += ["", rows[0]]
+        for at, row in enumerate(rows[1:]):
+            facts = found[at].facts
+            if at == 0 or facts.run != found[at - 1].facts.run:
+                lines += wrapped(f"{facts.name} (rig {facts.rig})", width, "", "  ")
+            lines.append(row)
     return "\n".join(line.rstrip() for line in [*lines, *_unread(unread, width)])
 
 
@@ -119,8 +122,7 @@ def _sighting(one: Sighting) -> tuple[str, ...]:
         lasted = "to the end" if one.end_ns is None else duration((one.end_ns - one.start_ns) / 1e9)
     limit = f"{one.side} {figure(one.limit)} {one.unit_of_measure}" if one.limit is not None else one.text
     return (
-        stamp(one.start_ns).removesuffix(" UTC"),
-        one.facts.name,
+        f"  {stamp(one.start_ns).removesuffix(' UTC')}",
         one.subject,
         one.serial or "-",
         limit,

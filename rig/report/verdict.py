@@ -6,6 +6,7 @@ import json
 
 from rig.account.record import to_json
 from rig.account.verdict import Evidence, Outcome, Reason, UnitVerdict, Verdict
+from rig.core.units import difference_unit
 from rig.core.wording import counted, stamp
 from rig.report.paper import figure, titled, wrapped
 
@@ -61,19 +62,15 @@ def _reason(one: Reason, width: int) -> list[str]:
 
 
 def evidence(one: Evidence) -> str:
-    """Return in few words what a reason rests on, beyond what it says itself."""
+    """Return in few words what a reason rests on, beyond what it says itself.
+
+    Uncertainty and probability are told where they leave any doubt (between 0.1 and 99.9 %).
+    """
     parts = []
     if one.t_ns is not None:
         parts.append(stamp(one.t_ns))
-    if one.uncertainty > 0:
-        parts.append(f"standard uncertainty {figure(one.uncertainty, 2)} {one.unit_of_measure}")
-    if one.probability is not None:
-        parts.append(f"inside with a probability of {_probability(one.probability)}")
+    if one.uncertainty > 0 and one.probability is not None and 0.001 < one.probability < 0.999:
+        unit = difference_unit(one.unit_of_measure)
+        parts.append(f"standard uncertainty {figure(one.uncertainty, 2)} {unit}")
+        parts.append(f"inside with a probability of {one.probability * 100:.1f} %")
     return ", ".join(parts)
-
-
-def _probability(value: float) -> str:
-    """Return a probability that never reads as certainty."""
-    if value > 0.999:
-        return "more than 99.9 %"
-    return "less than 0.1 %" if value < 0.001 else f"{value * 100:.1f} %"

@@ -93,7 +93,7 @@ def test_a_run_that_shows_all_that_was_asked_passes_with_its_reasons() -> None:
     assert against(got) == []
     assert (got.outcome, got.outcome.exit_code) == (Outcome.PASS, 0)
     texts = [one.text for one in got.units[0].reasons]
-    assert "A1.heat in phase low: 15 degC inside its high limit 95 degC at its worst" in texts
+    assert "A1.heat in phase low: 15 K inside its high limit 95 degC at its worst" in texts
     assert "phase low: 0.2778 of 0.275 h within its targets" in texts
 
 
