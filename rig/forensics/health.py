@@ -39,6 +39,7 @@ class Ailment(enum.StrEnum):
     """Several channels of one instrument jumped in one scan."""
 
 
+TOGETHER = frozenset({Ailment.IMPOSSIBLE, Ailment.FULL_SCALE, Ailment.OPEN, Ailment.STUCK})
 INSTRUMENTAL = frozenset({Ailment.SILENT, Ailment.JOLT})
 
 
@@ -253,17 +254,19 @@ def _ill(ailment: Ailment, found: Readings, begin: int, end: int, text: str) -> 
 def _jolts(scene: Scene, single: list[Ill]) -> list[Ill]:
     """Return the ailments with those joined that struck several channels of one instrument in one scan."""
     rest: list[Ill] = []
-    groups: dict[tuple[str, int], list[Ill]] = {}
-    for ill in single:
+    groups: dict[str, list[list[Ill]]] = {}
+    for ill in sorted(single, key=lambda i: i.from_ns):
         instrument = instrument_of(scene.layout.channels[ill.subject])
-        if (
-            ill.ailment in {Ailment.IMPOSSIBLE, Ailment.FULL_SCALE, Ailment.OPEN, Ailment.STUCK}
-            and instrument
-        ):
-            groups.setdefault((instrument, ill.from_ns), []).append(ill)
-        else:
+        if ill.ailment not in TOGETHER or not instrument:
             rest.append(ill)
-    for (instrument, from_ns), found in groups.items():
+            continue
+        made = groups.setdefault(instrument, [])
+        if made and ill.from_ns - made[-1][0].from_ns <= _scans_ns(scene, ill.subject):
+            made[-1].append(ill)
+        else:
+            made.append([ill])
+    for instrument, found in ((name, group) for name, made in groups.items() for group in made):
+        from_ns = found[0].from_ns
         units = {scene.layout.channels[i.subject].unit for i in found}
         if len(found) < 3 or (len(units) < 2 and len(found) < _read_by(scene, instrument)):
             rest += found
@@ -279,6 +282,12 @@ def _jolts(scene: Scene, single: list[Ill]) -> list[Ill]:
             )
         )
     return rest
+
+
+def _scans_ns(scene: Scene, name: str) -> int:
+    """Return the time of one and a half scans: a jump within a scan shows in two of them."""
+    steps = np.diff(scene.readings(name).t_ns)
+    return int(1.5 * np.median(steps)) if len(steps) else 0
 
 
 def _read_by(scene: Scene, instrument: str) -> int:

@@ -11,11 +11,16 @@ from rig.forensics.scene import Scene
 
 
 def neighbours(
-    scene: Scene, stories: Mapping[str, ChannelStory], unit: str | None, window_ns: tuple[int, int]
+    scene: Scene,
+    stories: Mapping[str, ChannelStory],
+    unit: str | None,
+    window_ns: tuple[int, int],
+    at_ns: int,
 ) -> list[Neighbour]:
-    """Return one line for each other unit and each stimulus of the room; window_ns: the minutes meant."""
+    """Return one line for each other unit and each stimulus of the room; window_ns: the minutes meant,
+    at_ns: the moment of failure."""
     made = [_unit(scene, stories, other, window_ns) for other in scene.layout.units if other != unit]
-    shifted = dict(shifted_stimuli(scene, None, window_ns[1]))
+    shifted = dict(shifted_stimuli(scene, None, at_ns))
     for channel in scene.layout.channels.values():
         if channel.unit is None and channel.kind is Kind.STIMULUS:
             made.append(_stimulus(stories[channel.name], shifted.get(channel.name), window_ns))

@@ -125,7 +125,7 @@ def _answer(
         episode = _with_room(episode, room, close_s)
     firsts = believed(scene, first_of_each(episode), ills) if episode else {}
     ranking = order({name: excursion.interval for name, excursion in firsts.items()})
-    known = Known(scene=scene, unit=unit, firsts=firsts, ranking=ranking, ills=ills)
+    known = Known(scene=scene, unit=unit, firsts=firsts, ranking=ranking, ills=ills, confidence=confidence)
     found = findings(known)
     main = next(f for f in found if f.main)
     reference = _reference(scene, firsts, ranking.channels, main.evidence[0].t_ns if main.evidence else None)
@@ -151,7 +151,7 @@ def _answer(
         consequences=tuple(consequences(scene, off, firsts, unit)),
         cycling=tuple(cycles),
         early=_early(told, cycles),
-        neighbours=tuple(neighbours(scene, stories, unit, window)),
+        neighbours=tuple(neighbours(scene, stories, unit, window, reference)),
         events=_near(scene.events(), window) if episode or ills else (),
         doubts=words.doubts(told, ranking, [i for i in ills if set(i.channels) & set(mine)], ()),
     )

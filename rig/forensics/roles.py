@@ -13,16 +13,19 @@ from dataclasses import dataclass
 import numpy as np
 
 from rig.core.model import Channel, Kind, Limit, Side
-from rig.forensics.answer import Evidence, Excursion, Finding, Interval, Order, Role
+from rig.forensics.answer import Evidence, Excursion, Finding, Interval, Onset, Order, Role
 from rig.forensics.crossings import bracket
+from rig.forensics.evidence import Readings
 from rig.forensics.health import INSTRUMENTAL, Ailment, Ill
-from rig.forensics.order import probability_before
-from rig.forensics.scene import Scene, alike, instrument_of
-from rig.forensics.walk import stretches
+from rig.forensics.onset import onset
+from rig.forensics.order import certainly_before, probability_before
+from rig.forensics.scene import Scene, alike, instrument_of, is_temperature
+from rig.forensics.walk import Stretch, stretches
 
 AT_LEAST = 0.05
 """A stimulus counts as before (or with) the first response from this probability on: what is done to a unit
 moves it at once, so the two mostly fall between the same polls."""
+NOTHING_SHARE = 0.05
 SHARED = 0.4
 """Share of the movement that like channels of other units must show for a common cause."""
 
@@ -49,6 +52,7 @@ class Known:
     firsts: Mapping[str, Excursion]
     ranking: Order
     ills: Sequence[Ill]
+    confidence: float
 
 
 def sick_channels(scene: Scene, ills: Sequence[Ill]) -> dict[str, int]:
@@ -141,13 +145,13 @@ def _cause(known: Known) -> Finding | None:
     responses = [n for n in known.ranking.channels if channels[n].kind is Kind.RESPONSE]
     if not responses:
         return None
-    return _shared(known, responses) or _own_stimulus(known, responses) or _unit(known, responses)
+    return _shared(known, responses) or _stimulus_changed(known, responses) or _unit(known, responses)
 
 
 def _stimulus_first(known: Known) -> Finding | None:
     """Return the attribution to the rig where a stimulus was out no later than the first response."""
     channels = known.scene.layout.channels
-    acting = [n for n in known.ranking.channels if channels[n].kind is Kind.STIMULUS]
+    acting = [n for n in known.ranking.channels if channels[n].kind is Kind.STIMULUS and not _empty(known, n)]
     responses = [n for n in known.ranking.channels if channels[n].kind is Kind.RESPONSE]
     if not acting:
         return None
@@ -157,17 +161,23 @@ def _stimulus_first(known: Known) -> Finding | None:
     if chance < AT_LEAST:
         return None
     certain = all(known.ranking.certainly_before(name, r) for r in responses)
+    weight = 0.97 if certain else 0.5 + 0.5 * chance
     excursion = known.firsts[name]
     evidence = [_left(known.scene, excursion)]
     evidence += [_left(known.scene, known.firsts[r]) for r in responses[:3]]
     others = _others_out(known, responses)
     if others:
         evidence.append(others)
+    departed = _departed_before(known, responses[0], mine) if responses else None
+    if departed is not None:
+        text = "had departed from its own normal before the stimulus left its limit"
+        evidence.append(Evidence(subject=responses[0], t_ns=departed.interval.best_ns, text=text))
+        weight -= 0.3
     words = "before every response" if certain else f"before or with the first response (P = {chance:.2f})"
     return Finding(
         role=Role.RIG,
         subject=name,
-        weight=0.97 if certain else 0.5 + 0.5 * chance,
+        weight=weight,
         text=f"stimulus {name} left its limits {words}",
         channels=(name, *responses),
         evidence=tuple(evidence),
@@ -177,6 +187,47 @@ def _stimulus_first(known: Known) -> Finding | None:
         ),
         main=True,
     )
+
+
+def _empty(known: Known, name: str) -> bool:
+    """Return whether a derived stimulus only went out because its inputs went to nothing, or for one reading."""
+    excursion = known.firsts[name]
+    found = known.scene.readings(name)
+    first, last = excursion.first_outside.index, excursion.last_outside.index
+    return hollow(known.scene, found.channel, found, Out(first_outside=first, last_outside=last))
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Out:
+    """First and last reading of a stretch, as positions."""
+
+    first_outside: int
+    last_outside: int
+
+
+def hollow(scene: Scene, channel: Channel, found: Readings, stretch: Stretch | Out) -> bool:
+    """Return whether a derived channel's stretch says nothing: one reading, or inputs that were near nothing.
+
+    Inputs read one after the other disagree for one reading when they jump, and a ratio of two nothings
+    may be anything (an open load has a voltage, a short one a current: those are not nothing).
+    """
+    if channel.formula is None:
+        return False
+    if stretch.last_outside == stretch.first_outside:
+        return True
+    at_ns = int(found.t_ns[stretch.first_outside])
+    inputs = names_in(channel.formula) & set(scene.layout.channels)
+    return bool(inputs) and all(_near_nothing(scene.readings(name), at_ns) for name in inputs)
+
+
+def _near_nothing(found: Readings, at_ns: int) -> bool:
+    """Return whether a channel was at (or, unread, perhaps at) a small share of what it used to be."""
+    place = min(int(np.searchsorted(found.t_ns, at_ns)), len(found) - 1)
+    before = np.flatnonzero(found.usable[: max(place, 0)])[-500:]
+    if len(before) < 10:
+        return False
+    usual = float(np.median(np.abs(found.value[before])))
+    return not found.usable[place] or abs(float(found.value[place])) < NOTHING_SHARE * usual
 
 
 def _left(scene: Scene, excursion: Excursion) -> Evidence:
@@ -278,14 +329,20 @@ def shifted_stimuli(scene: Scene, unit: str | None, at_ns: int) -> list[tuple[st
     return [(name, text) for _, name, text in made]
 
 
-def _own_stimulus(known: Known, responses: Sequence[str]) -> Finding | None:
-    """Return the attribution to the rig where a stimulus of this unit alone changed, without leaving limits."""
+def _stimulus_changed(known: Known, responses: Sequence[str]) -> Finding | None:
+    """Return the attribution to the rig where a stimulus changed by far without leaving (or having) limits."""
     first = known.firsts[responses[0]]
     for channel in known.scene.layout.channels.values():
-        if channel.kind is not Kind.STIMULUS or channel.unit != known.unit or channel.name in known.firsts:
+        if (
+            channel.kind is not Kind.STIMULUS
+            or channel.unit not in {known.unit, None}
+            or channel.name in known.firsts
+        ):
             continue
         left = _left_its_range(known.scene, channel, first.first_outside.t_ns)
         if left is None or probability_before(left[0], first.interval) < AT_LEAST:
+            continue
+        if _departed_before(known, responses[0], left[0]) is not None:
             continue
         return Finding(
             role=Role.RIG,
@@ -303,6 +360,16 @@ def _own_stimulus(known: Known, responses: Sequence[str]) -> Finding | None:
     return None
 
 
+def _departed_before(known: Known, name: str, stimulus: Interval) -> Onset | None:
+    """Return the onset of a response if it lies certainly before a stimulus changed."""
+    crossing = known.firsts[name]
+    until = crossing.interval.earliest_ns
+    if until is None:
+        return None
+    found, _ = onset(known.scene, name, until, crossing, known.confidence)
+    return found if found is not None and certainly_before(found.interval, stimulus) else None
+
+
 def _left_its_range(scene: Scene, channel: Channel, at_ns: int) -> tuple[Interval, str] | None:
     """Return when a stimulus left its own earlier range by far, before or about a moment, and how far."""
     found = scene.readings(channel.name)
@@ -311,11 +378,14 @@ def _left_its_range(scene: Scene, channel: Channel, at_ns: int) -> tuple[Interva
     if np.count_nonzero(earlier) < 20:
         return None
     low_end, high_end = (float(q) for q in np.quantile(found.value[earlier], [0.005, 0.995]))
-    reach = max(2 * (high_end - low_end), 0.05 * abs(high_end + low_end) / 2)
+    least = 6.0 if is_temperature(channel) else 0.05 * abs(high_end + low_end) / 2
+    reach = max(2 * (high_end - low_end), least)
     period = float(np.median(np.diff(found.t_ns)))
     for side, edge in ((Side.HIGH, high_end + reach), (Side.LOW, low_end - reach)):
         for stretch in stretches(found.value, found.usable, Limit(side=side, value=edge)):
-            lasting = stretch.last_outside > stretch.first_outside
+            lasting = stretch.last_outside > stretch.first_outside and not hollow(
+                scene, channel, found, stretch
+            )
             if (
                 stretch.last_inside < 0
                 or not lasting
