@@ -79,7 +79,7 @@ def answer_facts(post_mortem: PostMortem, zone: tzinfo | None) -> list[tuple[str
     """Return the short answer as names and sentences, for every form of the post-mortem."""
     headline = post_mortem.headline
     facts = [("What failed", headline.what)]
-    if post_mortem.episode_ns is not None:
+    if anything_wrong(post_mortem):
         when = both_times(post_mortem.reference_ns, zone)
         first = _first_interval(post_mortem)
         if first is not None and first.earliest_ns is not None and first.latest_ns is not None:
@@ -92,6 +92,12 @@ def answer_facts(post_mortem: PostMortem, zone: tzinfo | None) -> list[tuple[str
             facts.append(("Cause in", f"{ROLES[main.role]} ({main.weight:.0%}): {main.text}"))
         facts.append(("Look at", headline.look_at))
     return facts
+
+
+def anything_wrong(post_mortem: PostMortem) -> bool:
+    """Return whether a limit was left for good, or a sensor, an instrument or the rig is blamed."""
+    main = post_mortem.main
+    return post_mortem.episode_ns is not None or (main is not None and main.role is not Role.NONE)
 
 
 def _first_interval(post_mortem: PostMortem) -> Interval | None:

@@ -18,7 +18,7 @@ from rig.report.pictures.envelope import envelope
 from rig.report.pictures.intervals import Row
 from rig.report.pictures.panel import Moment, Panel, Trace
 from rig.report.pictures.panels import NARROW, WIDE, Figure, Stretch
-from rig.report.postmortem import ordered_stories, place
+from rig.report.postmortem import anything_wrong, ordered_stories, place
 from rig.report.timeline import Bar
 
 MOST_PANELS = 10
@@ -98,9 +98,19 @@ def _bar_words(row: Row) -> str:
     return ", ".join(words)
 
 
+def _blamed(found: PostMortem) -> list[str]:
+    """Return the channels that the main attribution is about or rests on."""
+    main = found.main
+    if main is None:
+        return []
+    named = [main.subject, *main.channels, *(one.subject for one in main.evidence)]
+    known = {story.channel for story in found.channels}
+    return [name for name in named if name in known]
+
+
 def around(found: PostMortem, recording: Recording) -> Picture | None:
     """Return the picture of the minutes around the failure; None if nothing failed."""
-    if found.episode_ns is None:
+    if not anything_wrong(found):
         return None
     start_ns, end_ns = around_window(found)
     names, left_out = _chosen(found)
@@ -123,7 +133,7 @@ def around(found: PostMortem, recording: Recording) -> Picture | None:
 
 def before(found: PostMortem, recording: Recording) -> Picture | None:
     """Return the picture of all that was recorded before the failure; None if nothing failed."""
-    if found.episode_ns is None:
+    if not anything_wrong(found):
         return None
     start_ns, end_ns = found.span_ns[0], max(around_window(found)[1], found.span_ns[0] + _S)
     inside = around_window(found)
@@ -206,10 +216,11 @@ def around_window(found: PostMortem) -> tuple[int, int]:
 def _chosen(found: PostMortem) -> tuple[list[str], list[str]]:
     """Return the channels to show, and those for which there is no room.
 
-    First those in the order, then those that departed from normal, then the unit's others, then what the
-    rig did to it.
+    First those in the order, then those that departed from normal or are blamed, then what the rig did to
+    the unit, then the unit's others.
     """
     names = list(found.order.channels)
+    names += _blamed(found)
     names += [s.channel for s in found.channels if s.onset is not None]
     names += [s.channel for s in found.channels if s.unit is None and s.kind is Kind.STIMULUS and s.usable]
     names += [s.channel for s in found.channels if s.unit is not None and s.usable]

@@ -9,6 +9,7 @@ import pytest
 
 from rig import forensics
 from rig.core.model import Event, EventKind, Status
+from rig.forensics.answer import Evidence, Finding, Role
 from rig.report.pages import course, death, html, markdown, postmortem, run
 from rig.report.pages.blocks import Page, Picture
 from rig.report.pictures.drawing import Area, Label
@@ -85,6 +86,25 @@ def test_every_section_of_the_answer_is_on_the_page() -> None:
     )  # fmt: skip
     assert "told elsewhere" not in words
     assert "100 %" not in words.split("Cannot be told apart")[1].split("First departure")[0]
+
+
+def test_a_sensor_that_is_blamed_is_answered_and_shown_though_no_limit_was_left() -> None:
+    blamed = Finding(
+        role=Role.SENSOR, subject="A1.heatsink", weight=0.9, text="sensor open", main=True,
+        evidence=(Evidence(subject="A1.heatsink", t_ns=recordings.at(30), text="no reply from here on"),),
+    )  # fmt: skip
+    found = dataclasses.replace(
+        forensics.analyse(Recording(layout()), unit="A1"), findings=(blamed,), reference_ns=recordings.at(30),
+        episode_ns=None,
+    )  # fmt: skip
+    page = postmortem.page(found, Recording(layout()), UTC)
+    words = said(parsed(html.write(page)))
+    assert not holds(
+        words, ["a sensor, not the unit (90%): sensor open", "2030-03-18 23:46:40.0 UTC", "Look at"]
+    )
+    drawn = pictures(page)["around"].wide
+    titles = (part.text for part in drawn.parts if isinstance(part, Label) and part.look == "strong")
+    assert next(titles) == "A1.heatsink, degC"
 
 
 def test_a_recording_in_which_nothing_failed_has_a_page_that_says_so() -> None:
