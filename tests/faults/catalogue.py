@@ -14,7 +14,7 @@ from pathlib import Path
 
 Provoke = Callable[[Path], str]
 MODULES = (
-    "serial_lines", "text_replies", "sockets", "modbus_lines", "disks",
+    "serial_lines", "text_replies", "sockets", "modbus_lines", "disks", "stored_bytes", "clocks",
 )  # fmt: skip
 
 

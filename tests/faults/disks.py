@@ -14,6 +14,7 @@ from rig.core.model import EventKind
 from rig.store.reader import Run
 from rig.store.writer import RESERVE
 from tests.faults.catalogue import Unavailable, provocation
+from tests.faults.clocks import to_next_hour_ns
 from tests.faults.logger import Logger
 from tests.faults.meter import TcpPort
 from tests.faults.shim import EIO, ENOSPC, Shim, need_root
@@ -82,7 +83,7 @@ def full(folder: Path) -> str:
 def inodes(folder: Path) -> str:
     shim = Shim(folder)
     with _mounted(folder, "size=8m,nr_inodes=60") as place, stage(folder, TcpPort()) as on:
-        shim.order(realtime_ns=_to_next_hour_ns(6.0))
+        shim.order(realtime_ns=to_next_hour_ns(6.0))
         logger = on.start(environment=shim.environment)
 
         def use_up() -> None:
@@ -108,28 +109,38 @@ def read_only(folder: Path) -> str:
     place.mkdir()
     with image.open("wb") as file:
         file.truncate(24 << 20)
-    mount = ["mount", "-o", "loop,errors=remount-ro", str(image), str(place)]
+    loops: list[str] = []
+
+    def mount() -> None:
+        # A device of its own each time: while the lock is open, the kernel gives the failed one again.
+        found = subprocess.run(
+            ["losetup", "-f", "--show", image], check=True, capture_output=True, text=True
+        ).stdout.strip()
+        loops.append(found)
+        options = ["-t", "ext4", "-o", "errors=remount-ro"]
+        subprocess.run(["mount", *options, found, place], check=True, capture_output=True)
+
     try:
         subprocess.run(["mkfs.ext4", "-q", "-F", image], check=True, capture_output=True)
-        subprocess.run(mount, check=True, capture_output=True)
+        mount()
     except (OSError, subprocess.CalledProcessError) as error:
         raise Unavailable(f"an ext4 file system on a loop device: {error}") from error
     try:
         with stage(folder, TcpPort()) as on:
             logger = on.start()
-            find = ["findmnt", "-n", "-o", "SOURCE", str(place)]
-            source = subprocess.run(find, check=True, capture_output=True, text=True).stdout.strip()
-            trigger = Path("/sys/fs/ext4") / Path(source).name / "trigger_fs_error"
+            trigger = Path("/sys/fs/ext4") / Path(loops[0]).name / "trigger_fs_error"
 
             def repair() -> None:
                 subprocess.run(["umount", "-l", place], check=True)
                 time.sleep(1.0)
                 subprocess.run(["e2fsck", "-fy", image], check=False, capture_output=True)
-                subprocess.run(mount, check=True)
+                mount()
 
             return _refusal(on, logger, lambda: trigger.write_text("1"), repair, hold_s=2.0)
     finally:
         subprocess.run(["umount", "-l", place], check=False, capture_output=True)
+        for loop in loops:
+            subprocess.run(["losetup", "-d", loop], check=False, capture_output=True)
 
 
 @provocation(
@@ -295,10 +306,3 @@ def reserve(folder: Path) -> str:
         stops = [one for one in run.events() if one.kind is EventKind.SESSION_STOP]
         assert len(stops) == 1, "the stop itself was still written"
         return f"{found.good} readings and the stop are on the full disk, none missing"
-
-
-def _to_next_hour_ns(before_s: float) -> int:
-    """Return by how much to move the wall clock so that the full hour is ``before_s`` away."""
-    now_ns = time.time_ns()
-    hour_ns = 3600 * 1_000_000_000
-    return hour_ns - now_ns % hour_ns - round(before_s * 1e9)
