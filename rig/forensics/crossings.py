@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 
@@ -64,7 +65,7 @@ def joined(readings: Readings, limit: Limit, found: Sequence[Stretch]) -> list[G
     noise = _noise_before(readings, found[0].first_outside)
     z = readings.value - limit.value if limit.side is Side.HIGH else limit.value - readings.value
     groups: list[list[Stretch]] = [[found[0]]]
-    for before, after in zip(found[:-1], found[1:], strict=True):
+    for before, after in pairwise(found):
         inside = z[before.returned : after.first_outside][
             readings.usable[before.returned : after.first_outside]
         ]
@@ -82,7 +83,7 @@ def _group_sure(readings: Readings, z: Floats, pieces: Sequence[Stretch], noise:
 
 
 def _shows(beyond: Floats, noise: Noise, accuracy: float) -> bool:
-    """Return whether a run of values lies beyond zero by more than noise can explain, singly or on average."""
+    """Return whether a run of values lies beyond zero by more than noise explains, singly or on average."""
     if not len(beyond):
         return False
     if float(beyond.max()) > noise.margin + accuracy:
@@ -148,9 +149,8 @@ def _interval(
     if whole.last_inside < 0 or any(r.code == "order-of-stamps" for r in plain.reasons):
         return plain, True
     end = whole.returned if whole.returned >= 0 else len(readings)
-    local = around(
-        readings, limit, whole.last_inside, whole.first_outside, min(begin, whole.last_inside), end
-    )
+    within = slice(min(begin, whole.last_inside), end)
+    local = around(readings, limit, whole.last_inside, whole.first_outside, within)
     sure = doubtless(local)
     curve = fit(local, sure)
     if curve is not None:
@@ -183,7 +183,8 @@ def _doubt_reasons(local: Local, extra_s: float) -> tuple[Reason, ...]:
     """Return what keeps readings near the limit from showing their side."""
     noise, channel = local.noise, local.channel
     if channel.lag_s > 0:
-        text = f"the sensor lags by {channel.lag_s:g} s (+-{channel.lag_tolerance_s:g} s), noise {noise.sigma:.3g}"
+        lag = f"{channel.lag_s:g} s (+-{channel.lag_tolerance_s:g} s)"
+        text = f"the sensor lags by {lag}, noise {noise.sigma:.3g}"
         return (Reason(code="lag", text=text, widened_s=extra_s),)
     parts = {"noise": noise.sigma * SURE_SIGMAS, "resolution": noise.step / 2, "accuracy": channel.accuracy}
     code = max(parts, key=lambda k: parts[k])
@@ -196,7 +197,7 @@ def _doubt_reasons(local: Local, extra_s: float) -> tuple[Reason, ...]:
 
 
 def _from_curve(local: Local, sure: Doubtless, curve: Curve, plain: Interval, confidence: float) -> Interval:
-    """Return the interval a fitted curve gives: its error, stamps, accuracy and lag tolerance drawn together."""
+    """Return the interval of a fitted curve: its error, stamps, accuracy and lag tolerance drawn together."""
     draws = _draws(local, sure, curve)
     tail = 0.5 * (1.0 - confidence)
     early, late = np.quantile(draws, [tail, 1 - tail])

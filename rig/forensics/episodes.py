@@ -52,7 +52,7 @@ def episodes(excursions: Sequence[Excursion], close_s: float) -> list[Episode]:
 
 
 def joined(found: Sequence[Episode], spans_ns: Sequence[tuple[int, int]]) -> list[Episode]:
-    """Return the episodes with those made one that lie within one span: a story told as one is one episode."""
+    """Return the episodes with those made one that lie within one span, for what is told as one story."""
     made: list[Episode] = []
     for episode in found:
         within = next((s for s in spans_ns if s[0] <= episode.start_ns <= s[1]), None)

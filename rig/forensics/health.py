@@ -140,7 +140,8 @@ def _stuck(found: Readings) -> Ill | None:
     held = float(values[-1])
     if abs(held - usual) > 6 * noise.sigma + noise.step or abs(held) < 0.05 * abs(_usual(values, begin)):
         return None
-    text = f"{length} times exactly {held:.6g} {found.channel.unit_of_measure}; before, {chance:.0%} were repeats"
+    measure = found.channel.unit_of_measure
+    text = f"{length} times exactly {held:.6g} {measure}; before, {chance:.0%} were repeats"
     return _ill(Ailment.STUCK, found, int(where[begin]), int(where[-1]), text)
 
 
@@ -197,7 +198,7 @@ def _fallen(scene: Scene, found: Readings) -> Ill | None:
     begin = _left_for_good(own - room)
     if begin is None:
         return None
-    witnesses = _unchanged(scene, channel, start, width, count, begin)
+    witnesses = _unchanged(scene, channel, begin, (start, width, count))
     if witnesses is None:
         return None
     text = (
@@ -220,14 +221,14 @@ def _left_for_good(above: Floats) -> int | None:
     return int(high[-1]) + 1 if len(high) and high[-1] < len(above) - 3 else None
 
 
-def _unchanged(scene: Scene, channel: Channel, start: int, width: int, count: int, begin: int) -> str | None:
+def _unchanged(scene: Scene, channel: Channel, begin: int, grid: tuple[int, int, int]) -> str | None:
     """Return the unit's other channels that show it kept working; None when it did not."""
     going: list[str] = []
     gone: list[str] = []
     for other in scene.layout.channels.values():
         if other.unit != channel.unit or other.name == channel.name or other.source is None:
             continue
-        row = scene.means(other.name, start, width, count)
+        row = scene.means(other.name, *grid)
         before, after = row[max(begin - 60, 0) : max(begin - 1, 1)], row[begin + 2 :]
         level, now = level_of(before), level_of(after[-max(len(after) // 2, 3) :])
         if not np.isfinite(level + now):

@@ -42,11 +42,9 @@ class Local:
         return float(np.max(near)) - self.channel.averaging_s / 2
 
 
-def around(
-    readings: Readings, limit: Limit, last_inside: int, first_outside: int, begin: int, end: int
-) -> Local:
-    """Return the readings around a crossing; begin, end bound the positions that may be looked at."""
-    where = begin + np.flatnonzero(readings.usable[begin:end])
+def around(readings: Readings, limit: Limit, last_inside: int, first_outside: int, within: slice) -> Local:
+    """Return the readings around a crossing; ``within`` bounds the positions that may be looked at."""
+    where = within.start + np.flatnonzero(readings.usable[within])
     middle = int(np.searchsorted(where, first_outside))
     where = where[max(middle - REACH, 0) : middle + REACH]
     base = int(readings.t_ns[first_outside])

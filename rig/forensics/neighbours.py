@@ -6,8 +6,8 @@ from collections.abc import Mapping
 
 from rig.core.model import Kind
 from rig.forensics.answer import ChannelStory, Neighbour
-from rig.forensics.roles import shifted_stimuli
 from rig.forensics.scene import Scene
+from rig.forensics.stimulus import shifted_stimuli
 
 
 def neighbours(
@@ -17,13 +17,17 @@ def neighbours(
     window_ns: tuple[int, int],
     at_ns: int,
 ) -> list[Neighbour]:
-    """Return one line for each other unit and each stimulus of the room; window_ns: the minutes meant,
-    at_ns: the moment of failure."""
+    """Return one line for each other unit and each stimulus of the room.
+
+    window_ns: the minutes meant; at_ns: the moment of failure.
+    """
     made = [_unit(scene, stories, other, window_ns) for other in scene.layout.units if other != unit]
     shifted = dict(shifted_stimuli(scene, None, at_ns))
-    for channel in scene.layout.channels.values():
-        if channel.unit is None and channel.kind is Kind.STIMULUS:
-            made.append(_stimulus(stories[channel.name], shifted.get(channel.name), window_ns))
+    made.extend(
+        _stimulus(stories[channel.name], shifted.get(channel.name), window_ns)
+        for channel in scene.layout.channels.values()
+        if channel.unit is None and channel.kind is Kind.STIMULUS
+    )
     return made
 
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 from rig.core.model import Channel, Event, Kind
 from rig.errors import UsageError
@@ -21,8 +21,6 @@ from rig.forensics.roles import Known, believed, findings
 from rig.forensics.scene import Scene
 
 NEAR_EVENTS_NS = 600_000_000_000
-ONSET_WITHIN = 40
-"""Onsets are sought for at most so many channels of the unit."""
 
 
 def analyse(recording: Recording, unit: str | None = None, confidence: float = 0.95) -> PostMortem:
@@ -41,9 +39,19 @@ def analyse(recording: Recording, unit: str | None = None, confidence: float = 0
     stories = {c.name: _story(scene, c, confidence) for c in layout.channels.values()}
     slowest = max((s.period_s for s in stories.values()), default=0.0)
     close_s = closeness_s(recording.span, slowest)
-    ills = ailments(scene, layout.channels)
-    chosen = unit if unit is not None else _worst_unit(scene, stories, ills, close_s)
-    return _answer(scene, chosen, confidence, stories, ills, close_s)
+    told = Told(scene, confidence, stories, ailments(scene, layout.channels), close_s)
+    return _answer(told, unit if unit is not None else _worst_unit(told))
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Told:
+    """What is known before one unit is looked at: every channel's story, and which are not to be believed."""
+
+    scene: Scene
+    confidence: float
+    stories: Mapping[str, ChannelStory]
+    ills: Sequence[Ill]
+    close_s: float
 
 
 def _story(scene: Scene, channel: Channel, confidence: float) -> ChannelStory:
@@ -72,24 +80,33 @@ def _story(scene: Scene, channel: Channel, confidence: float) -> ChannelStory:
     )
 
 
-def _worst_unit(
-    scene: Scene, stories: Mapping[str, ChannelStory], ills: Sequence[Ill], close_s: float
-) -> str | None:
+def _worst_unit(told: Told) -> str | None:
     """Return the unit with a channel that never came back, most channels out, and the earliest start.
 
     Channels that an ill sensor or instrument speaks for come last.
     """
     scored = []
-    for unit in scene.layout.units:
-        own = [e for s in stories.values() if s.unit == unit for e in s.excursions if e.sure]
-        episode = final(episodes(own, close_s))
+    for unit in told.scene.layout.units:
+        own = [e for s in told.stories.values() if s.unit == unit for e in s.excursions if e.sure]
+        episode = final(episodes(own, told.close_s))
         if episode is not None:
-            kept = believed(scene, first_of_each(episode), ills)
+            kept = believed(told.scene, first_of_each(episode), told.ills)
             scored.append((not kept, episode.end_ns is not None, -len(kept), episode.start_ns, unit))
     if scored:
         return min(scored)[-1]
-    touched = [scene.layout.channels[n].unit for ill in ills for n in ill.channels]
+    touched = [told.scene.layout.channels[n].unit for ill in told.ills for n in ill.channels]
     return next((unit for unit in touched if unit is not None), None)
+
+
+def _final_episode(told: Told, unit: str | None, cycles: Sequence[Cycling]) -> Episode | None:
+    """Return the failure of one unit, with what the room did at the time."""
+    own = [e for s in told.stories.values() if s.unit == unit for e in s.excursions if e.sure]
+    spans = [(c.first_ns, c.last_ns) for c in cycles]
+    episode = final(joined(episodes(own, told.close_s), spans))
+    if episode is None or unit is None:
+        return episode
+    room = [e for s in told.stories.values() if s.unit is None for e in s.excursions if e.sure]
+    return _with_room(episode, room, told.close_s)
 
 
 def _with_room(episode: Episode, room: Sequence[Excursion], close_s: float) -> Episode:
@@ -106,23 +123,12 @@ def _with_room(episode: Episode, room: Sequence[Excursion], close_s: float) -> E
     return Episode(start_ns=episode.start_ns, end_ns=episode.end_ns, excursions=tuple(together))
 
 
-def _answer(
-    scene: Scene,
-    unit: str | None,
-    confidence: float,
-    stories: Mapping[str, ChannelStory],
-    ills: Sequence[Ill],
-    close_s: float,
-) -> PostMortem:
-    """Return the answer put together from the stories of the channels."""
-    mine = {n: s for n, s in stories.items() if s.unit in {unit, None}}
-    own = [e for s in mine.values() if s.unit == unit for e in s.excursions if e.sure]
+def _answer(told: Told, unit: str | None) -> PostMortem:
+    """Return the answer for one unit."""
+    scene, ills, confidence = told.scene, told.ills, told.confidence
+    mine = {n: s for n, s in told.stories.items() if s.unit in {unit, None}}
     cycles = cycling(list(mine.values()), unit)
-    spans = [(c.first_ns, c.last_ns) for c in cycles]
-    episode = final(joined(episodes(own, close_s), spans))
-    if episode is not None:
-        room = [e for s in mine.values() if s.unit is None for e in s.excursions if e.sure]
-        episode = _with_room(episode, room, close_s)
+    episode = _final_episode(told, unit, cycles)
     firsts = believed(scene, first_of_each(episode), ills) if episode else {}
     ranking = order({name: excursion.interval for name, excursion in firsts.items()})
     known = Known(scene=scene, unit=unit, firsts=firsts, ranking=ranking, ills=ills, confidence=confidence)
@@ -130,10 +136,10 @@ def _answer(
     main = next(f for f in found if f.main)
     reference = _reference(scene, firsts, ranking.channels, main.evidence[0].t_ns if main.evidence else None)
     placed = [_placed(s, firsts.get(n), episode) for n, s in mine.items()]
-    told = tuple(_with_onset(scene, s, episode, reference, confidence) for s in placed)
-    onsets = {s.channel: s.onset for s in told if s.onset and s.unit == unit}
-    off = shutdown(scene, unit, episode.start_ns - int(close_s * 1e9)) if unit and episode else None
-    window = _window(scene, episode, reference, close_s)
+    channels = tuple(_with_onset(scene, s, episode, reference, confidence) for s in placed)
+    onsets = {s.channel: s.onset for s in channels if s.onset and s.unit == unit}
+    off = shutdown(scene, unit, episode.start_ns - int(told.close_s * 1e9)) if unit and episode else None
+    window = _window(scene, episode, reference, told.close_s)
     facts = scene.layout.units.get(unit) if unit else None
     return PostMortem(
         rig=scene.layout.rig,
@@ -144,16 +150,16 @@ def _answer(
         reference_ns=reference,
         episode_ns=(episode.start_ns, episode.end_ns or scene.span_ns[1]) if episode else None,
         headline=words.headline(main, ranking, firsts, list(onsets.values()), cycles),
-        channels=told,
+        channels=channels,
         order=ranking,
         onset_order=order({n: o.interval for n, o in onsets.items()}),
         findings=tuple(found),
         consequences=tuple(consequences(scene, off, firsts, unit)),
         cycling=tuple(cycles),
-        early=_early(told, cycles),
-        neighbours=tuple(neighbours(scene, stories, unit, window, reference)),
+        early=_early(channels, cycles),
+        neighbours=tuple(neighbours(scene, told.stories, unit, window, reference)),
         events=_near(scene.events(), window) if episode or ills else (),
-        doubts=words.doubts(told, ranking, [i for i in ills if set(i.channels) & set(mine)], ()),
+        doubts=words.doubts(channels, ranking, [i for i in ills if set(i.channels) & set(mine)]),
     )
 
 

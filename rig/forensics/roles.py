@@ -10,24 +10,17 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
-import numpy as np
-
-from rig.core.model import Channel, Kind, Limit, Side
+from rig.core.model import Kind
 from rig.forensics.answer import Evidence, Excursion, Finding, Interval, Onset, Order, Role
-from rig.forensics.crossings import bracket
-from rig.forensics.evidence import Readings
 from rig.forensics.health import INSTRUMENTAL, Ailment, Ill
 from rig.forensics.onset import onset
 from rig.forensics.order import certainly_before, probability_before
-from rig.forensics.scene import Scene, alike, instrument_of, is_temperature
-from rig.forensics.walk import Stretch, stretches
+from rig.forensics.scene import Scene, instrument_of
+from rig.forensics.stimulus import SHARED, Out, hollow, left_its_range, moved_alike, names_in, shifted_stimuli
 
 AT_LEAST = 0.05
 """A stimulus counts as before (or with) the first response from this probability on: what is done to a unit
 moves it at once, so the two mostly fall between the same polls."""
-NOTHING_SHARE = 0.05
-SHARED = 0.4
-"""Share of the movement that like channels of other units must show for a common cause."""
 
 WORDS = {
     Ailment.OPEN: ("sensor open or out of range", "the same sensor read by another instrument gives a value"),
@@ -67,12 +60,6 @@ def sick_channels(scene: Scene, ills: Sequence[Ill]) -> dict[str, int]:
         if named:
             sick[channel.name] = min(named)
     return sick
-
-
-def names_in(formula: str) -> set[str]:
-    """Return the words of a formula that may be channel names."""
-    cut = "".join(c if c.isalnum() or c in "_." else " " for c in formula)
-    return set(cut.split())
 
 
 def believed(scene: Scene, firsts: Mapping[str, Excursion], ills: Sequence[Ill]) -> dict[str, Excursion]:
@@ -190,44 +177,11 @@ def _stimulus_first(known: Known) -> Finding | None:
 
 
 def _empty(known: Known, name: str) -> bool:
-    """Return whether a derived stimulus only went out because its inputs went to nothing, or for one reading."""
+    """Return whether a derived stimulus was out for one reading only, or on inputs that were nothing."""
     excursion = known.firsts[name]
     found = known.scene.readings(name)
     first, last = excursion.first_outside.index, excursion.last_outside.index
     return hollow(known.scene, found.channel, found, Out(first_outside=first, last_outside=last))
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Out:
-    """First and last reading of a stretch, as positions."""
-
-    first_outside: int
-    last_outside: int
-
-
-def hollow(scene: Scene, channel: Channel, found: Readings, stretch: Stretch | Out) -> bool:
-    """Return whether a derived channel's stretch says nothing: one reading, or inputs that were near nothing.
-
-    Inputs read one after the other disagree for one reading when they jump, and a ratio of two nothings
-    may be anything (an open load has a voltage, a short one a current: those are not nothing).
-    """
-    if channel.formula is None:
-        return False
-    if stretch.last_outside == stretch.first_outside:
-        return True
-    at_ns = int(found.t_ns[stretch.first_outside])
-    inputs = names_in(channel.formula) & set(scene.layout.channels)
-    return bool(inputs) and all(_near_nothing(scene.readings(name), at_ns) for name in inputs)
-
-
-def _near_nothing(found: Readings, at_ns: int) -> bool:
-    """Return whether a channel was at (or, unread, perhaps at) a small share of what it used to be."""
-    place = min(int(np.searchsorted(found.t_ns, at_ns)), len(found) - 1)
-    before = np.flatnonzero(found.usable[: max(place, 0)])[-500:]
-    if len(before) < 10:
-        return False
-    usual = float(np.median(np.abs(found.value[before])))
-    return not found.usable[place] or abs(float(found.value[place])) < NOTHING_SHARE * usual
 
 
 def _left(scene: Scene, excursion: Excursion) -> Evidence:
@@ -235,7 +189,8 @@ def _left(scene: Scene, excursion: Excursion) -> Evidence:
     measure = scene.layout.channels[excursion.channel].unit_of_measure
     inside = excursion.last_inside
     before = f"last inside {inside.value:.6g}, " if inside else "out from the first reading on, "
-    text = f"{before}first outside {excursion.first_outside.value:.6g} {measure} ({excursion.side} {excursion.limit:.6g})"
+    first = f"first outside {excursion.first_outside.value:.6g} {measure}"
+    text = f"{before}{first} ({excursion.side} {excursion.limit:.6g})"
     return Evidence(subject=excursion.channel, t_ns=excursion.first_outside.t_ns, text=text)
 
 
@@ -275,62 +230,8 @@ def _shared(known: Known, responses: Sequence[str]) -> Finding | None:
     )
 
 
-def moved_alike(scene: Scene, excursion: Excursion) -> tuple[float, tuple[str, ...]] | None:
-    """Return how far like channels went beyond their own earlier range, as a share of this one's, and which.
-
-    None without like channels that were read at the time.
-    """
-    channel = scene.layout.channels[excursion.channel]
-    at_ns = excursion.first_outside.t_ns
-    own = _beyond(scene, channel, at_ns, excursion.side.value == "high")
-    if own is None or own <= 0:
-        return None
-    shares = []
-    for other in alike(scene.layout, channel):
-        theirs = _beyond(scene, scene.layout.channels[other], at_ns, excursion.side.value == "high")
-        if theirs is not None:
-            shares.append((theirs / own, other))
-    if not shares:
-        return None
-    middle = float(np.median([s for s, _ in shares]))
-    return middle, tuple(n for s, n in shares if s >= SHARED)
-
-
-def _beyond(scene: Scene, channel: Channel, at_ns: int, high: bool) -> float | None:
-    """Return how far a channel was beyond its own earlier range at a moment (mean of a few readings)."""
-    found = scene.readings(channel.name)
-    start = scene.span_ns[0]
-    earlier = found.usable & (found.t_ns < at_ns - int(0.3 * (at_ns - start)))
-    place = int(np.searchsorted(found.t_ns, at_ns))
-    now = np.arange(max(place, 0), min(place + 4, len(found)))
-    now = now[found.usable[now]]
-    if np.count_nonzero(earlier) < 10 or not len(now):
-        return None
-    low_end, high_end = np.quantile(found.value[earlier], [0.005, 0.995])
-    level = float(np.median(found.value[now]))
-    return level - float(high_end) if high else float(low_end) - level
-
-
-def shifted_stimuli(scene: Scene, unit: str | None, at_ns: int) -> list[tuple[str, str]]:
-    """Return the stimuli that were outside their own earlier range at a moment, and by how much."""
-    made = []
-    for channel in scene.layout.channels.values():
-        if channel.kind is not Kind.STIMULUS or channel.unit not in {None, unit}:
-            continue
-        for high, word in ((True, "above"), (False, "below")):
-            beyond = _beyond(scene, channel, at_ns, high)
-            usable = scene.readings(channel.name)
-            values = usable.value[usable.usable & (usable.t_ns < at_ns)]
-            wide = float(np.ptp(np.quantile(values, [0.005, 0.995]))) if len(values) else 0.0
-            if beyond is not None and beyond > 0.5 * wide + 1e-9:
-                text = f"{beyond:.4g} {channel.unit_of_measure} {word} anything earlier"
-                made.append((beyond / (wide + 1e-9), channel.name, text))
-    made.sort(reverse=True)
-    return [(name, text) for _, name, text in made]
-
-
 def _stimulus_changed(known: Known, responses: Sequence[str]) -> Finding | None:
-    """Return the attribution to the rig where a stimulus changed by far without leaving (or having) limits."""
+    """Return the attribution to the rig where a stimulus changed by far without leaving a limit."""
     first = known.firsts[responses[0]]
     for channel in known.scene.layout.channels.values():
         if (
@@ -339,7 +240,7 @@ def _stimulus_changed(known: Known, responses: Sequence[str]) -> Finding | None:
             or channel.name in known.firsts
         ):
             continue
-        left = _left_its_range(known.scene, channel, first.first_outside.t_ns)
+        left = left_its_range(known.scene, channel, first.first_outside.t_ns)
         if left is None or probability_before(left[0], first.interval) < AT_LEAST:
             continue
         if _departed_before(known, responses[0], left[0]) is not None:
@@ -348,7 +249,7 @@ def _stimulus_changed(known: Known, responses: Sequence[str]) -> Finding | None:
             role=Role.RIG,
             subject=channel.name,
             weight=0.8,
-            text=f"stimulus {channel.name} changed before or with the first response, without leaving a limit",
+            text=f"stimulus {channel.name} changed before or with the first response, inside any limit",
             channels=(channel.name, *responses),
             evidence=(
                 Evidence(subject=channel.name, t_ns=left[0].best_ns, text=left[1]),
@@ -368,38 +269,6 @@ def _departed_before(known: Known, name: str, stimulus: Interval) -> Onset | Non
         return None
     found, _ = onset(known.scene, name, until, crossing, known.confidence)
     return found if found is not None and certainly_before(found.interval, stimulus) else None
-
-
-def _left_its_range(scene: Scene, channel: Channel, at_ns: int) -> tuple[Interval, str] | None:
-    """Return when a stimulus left its own earlier range by far, before or about a moment, and how far."""
-    found = scene.readings(channel.name)
-    start = scene.span_ns[0]
-    earlier = found.usable & (found.t_ns < at_ns - int(0.3 * (at_ns - start)))
-    if np.count_nonzero(earlier) < 20:
-        return None
-    low_end, high_end = (float(q) for q in np.quantile(found.value[earlier], [0.005, 0.995]))
-    least = 6.0 if is_temperature(channel) else 0.05 * abs(high_end + low_end) / 2
-    reach = max(2 * (high_end - low_end), least)
-    period = float(np.median(np.diff(found.t_ns)))
-    for side, edge in ((Side.HIGH, high_end + reach), (Side.LOW, low_end - reach)):
-        for stretch in stretches(found.value, found.usable, Limit(side=side, value=edge)):
-            lasting = stretch.last_outside > stretch.first_outside and not hollow(
-                scene, channel, found, stretch
-            )
-            if (
-                stretch.last_inside < 0
-                or not lasting
-                or found.t_ns[stretch.last_outside] < at_ns - 5 * period
-            ):
-                continue
-            if found.t_ns[stretch.first_outside] > at_ns + 2 * period:
-                break
-            text = (
-                f"{found.value[stretch.first_outside]:.6g} {channel.unit_of_measure}; "
-                f"earlier between {low_end:.6g} and {high_end:.6g}"
-            )
-            return bracket(found, stretch.last_inside, stretch.first_outside), text
-    return None
 
 
 def _unit(known: Known, responses: Sequence[str]) -> Finding:
@@ -430,7 +299,7 @@ def _unit(known: Known, responses: Sequence[str]) -> Finding:
         role=Role.UNIT,
         subject=known.unit or "",
         weight=weight,
-        text=f"unit {known.unit}: {' or '.join(tier)} left its limits first, and nothing done to it explains that",
+        text=f"unit {known.unit}: {' or '.join(tier)} left its limits first; nothing done to it explains it",
         channels=tuple(responses),
         evidence=tuple(evidence),
         refuted_by=(

@@ -63,7 +63,7 @@ def fit(local: Local, bracket: Doubtless) -> Curve | None:
     def believed(left: int, right: int, degree: int) -> Curve | None:
         key = (left, right, degree)
         if key not in tried:
-            tried[key] = _over(points, left, right, degree, local, bracket)
+            tried[key] = _over(points, key, local, bracket)
         return tried[key]
 
     found = []
@@ -77,10 +77,9 @@ def fit(local: Local, bracket: Doubtless) -> Curve | None:
     return min(found, key=_half_width, default=None)
 
 
-def _over(
-    points: _Points, left: int, right: int, degree: int, local: Local, bracket: Doubtless
-) -> Curve | None:
-    """Return the fit over so many readings to the left and right of the bracket, if believed."""
+def _over(points: _Points, key: tuple[int, int, int], local: Local, bracket: Doubtless) -> Curve | None:
+    """Return the fit over so many readings left and right of the bracket, of one degree, if believed."""
+    left, right, degree = key
     first, last = points.inside - left + 1, points.outside + right
     if first < 0 or last > len(points.t) or last - first < degree + 3:
         return None

@@ -110,9 +110,7 @@ def _look_at(main: Finding, onset: Onset | None) -> str:
     return text
 
 
-def doubts(
-    told: Sequence[ChannelStory], ranking: Order, ills: Sequence[Ill], damaged: Sequence[str]
-) -> tuple[str, ...]:
+def doubts(told: Sequence[ChannelStory], ranking: Order, ills: Sequence[Ill]) -> tuple[str, ...]:
     """Return what limits this answer, one sentence each."""
     said: list[str] = []
     for story in told:
@@ -124,8 +122,9 @@ def doubts(
             said.append(f"{story.channel} has not one usable reading")
         touched = [e for e in story.excursions if e.counted and not e.sure]
         if touched:
+            times = f"{len(touched)} times" if len(touched) > 1 else "once"
             said.append(
-                f"{story.channel} touched its limit {len(touched)} times by no more than noise or accuracy explain"
+                f"{story.channel} touched its limit {times}, by no more than noise or accuracy explain"
             )
         if story.ordered is not None and story.ordered.lost:
             said.append(f"{story.ordered.lost} readings of {story.channel} were lost around its crossing")
@@ -136,4 +135,4 @@ def doubts(
             f"(P = {pair.probability:.2f} that {pair.first} was first; {pair.obstacle}){told_by}"
         )
     said += [f"{', '.join(ill.channels)} set aside: {ill.evidence[0].text}" for ill in ills]
-    return (*said, *damaged)
+    return tuple(said)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 
@@ -124,15 +124,29 @@ def _crossed(case: Case, excursion: Excursion, ordered: bool) -> Crossed:
     early, late = (interval.earliest_ns - START_NS) / 1e9, (interval.latest_ns - START_NS) / 1e9
     true_s = truth_of(case, excursion)
     truth = case.truth[excursion.channel]
+    stated = Crossed(
+        channel=excursion.channel,
+        covered=False,
+        phantom=true_s is None,
+        width_s=late - early,
+        best_s=np.nan,
+        method=interval.method.value,
+        jump=False,
+        ordered=ordered,
+        early_s=early,
+        late_s=late,
+    )
     if true_s is None:
-        return Crossed(channel=excursion.channel, covered=False, phantom=True, width_s=late - early, best_s=np.nan,
-                       method=interval.method.value, jump=False, ordered=ordered, early_s=early, late_s=late)  # fmt: skip
+        return stated
     best = best_interval(truth, case.dt, case.data[excursion.channel], true_s)
-    k = round(true_s / case.dt)
-    jump = bool(np.any(np.abs(truth.x[1, max(k - 1, 0) : k + 2] - truth.x[0, max(k - 1, 0) : k + 2]) > 1e-9))
-    return Crossed(channel=excursion.channel, covered=early <= true_s <= late, phantom=False, width_s=late - early,
-                   best_s=best[1] - best[0], method=interval.method.value, jump=jump, ordered=ordered,
-                   early_s=early, late_s=late, truth_s=true_s)  # fmt: skip
+    near = truth.x[:, max(round(true_s / case.dt) - 1, 0) : round(true_s / case.dt) + 2]
+    return replace(
+        stated,
+        covered=early <= true_s <= late,
+        best_s=best[1] - best[0],
+        jump=bool(np.any(np.abs(near[1] - near[0]) > 1e-9)),
+        truth_s=true_s,
+    )
 
 
 def pairs(case: Case, answer: PostMortem, judged: Judged) -> None:

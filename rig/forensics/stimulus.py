@@ -1,0 +1,150 @@
+"""What was done to a unit, and what was done to its neighbours at the same moment.
+
+Everything here compares a channel with its own earlier range in the recording: the stimuli that left it,
+the like channels of other units that left it together with the one in question, and the derived channels
+whose leaving it says nothing.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from rig.core.model import Channel, Kind, Limit, Side
+from rig.forensics.answer import Excursion, Interval
+from rig.forensics.crossings import bracket
+from rig.forensics.evidence import Readings
+from rig.forensics.scene import Scene, alike, is_temperature
+from rig.forensics.walk import Stretch, stretches
+
+SHARED = 0.4
+"""Share of the movement that like channels of other units must show for a common cause."""
+NOTHING_SHARE = 0.05
+EARLIER_SHARE = 0.3
+"""The last part of the time before a moment that does not belong to its "earlier"."""
+
+
+def moved_alike(scene: Scene, excursion: Excursion) -> tuple[float, tuple[str, ...]] | None:
+    """Return how far like channels went beyond their own earlier range, as a share of this one's, and which.
+
+    None without like channels that were read at the time.
+    """
+    channel = scene.layout.channels[excursion.channel]
+    at_ns = excursion.first_outside.t_ns
+    own = _beyond(scene, channel, at_ns, excursion.side.value == "high")
+    if own is None or own <= 0:
+        return None
+    shares = []
+    for other in alike(scene.layout, channel):
+        theirs = _beyond(scene, scene.layout.channels[other], at_ns, excursion.side.value == "high")
+        if theirs is not None:
+            shares.append((theirs / own, other))
+    if not shares:
+        return None
+    middle = float(np.median([s for s, _ in shares]))
+    return middle, tuple(n for s, n in shares if s >= SHARED)
+
+
+def _beyond(scene: Scene, channel: Channel, at_ns: int, high: bool) -> float | None:
+    """Return how far a channel was beyond its own earlier range at a moment (mean of a few readings)."""
+    found = scene.readings(channel.name)
+    start = scene.span_ns[0]
+    earlier = found.usable & (found.t_ns < at_ns - int(EARLIER_SHARE * (at_ns - start)))
+    place = int(np.searchsorted(found.t_ns, at_ns))
+    now = np.arange(max(place, 0), min(place + 4, len(found)))
+    now = now[found.usable[now]]
+    if np.count_nonzero(earlier) < 10 or not len(now):
+        return None
+    low_end, high_end = np.quantile(found.value[earlier], [0.005, 0.995])
+    level = float(np.median(found.value[now]))
+    return level - float(high_end) if high else float(low_end) - level
+
+
+def shifted_stimuli(scene: Scene, unit: str | None, at_ns: int) -> list[tuple[str, str]]:
+    """Return the stimuli that were outside their own earlier range at a moment, and by how much."""
+    made = []
+    for channel in scene.layout.channels.values():
+        if channel.kind is not Kind.STIMULUS or channel.unit not in {None, unit}:
+            continue
+        for high, word in ((True, "above"), (False, "below")):
+            beyond = _beyond(scene, channel, at_ns, high)
+            usable = scene.readings(channel.name)
+            values = usable.value[usable.usable & (usable.t_ns < at_ns)]
+            wide = float(np.ptp(np.quantile(values, [0.005, 0.995]))) if len(values) else 0.0
+            if beyond is not None and beyond > 0.5 * wide + 1e-9:
+                text = f"{beyond:.4g} {channel.unit_of_measure} {word} anything earlier"
+                made.append((beyond / (wide + 1e-9), channel.name, text))
+    made.sort(reverse=True)
+    return [(name, text) for _, name, text in made]
+
+
+def left_its_range(scene: Scene, channel: Channel, at_ns: int) -> tuple[Interval, str] | None:
+    """Return when a stimulus left its own earlier range by far, before or about a moment, and how far."""
+    found = scene.readings(channel.name)
+    start = scene.span_ns[0]
+    earlier = found.usable & (found.t_ns < at_ns - int(EARLIER_SHARE * (at_ns - start)))
+    if np.count_nonzero(earlier) < 20:
+        return None
+    low_end, high_end = (float(q) for q in np.quantile(found.value[earlier], [0.005, 0.995]))
+    least = 6.0 if is_temperature(channel) else 0.05 * abs(high_end + low_end) / 2
+    reach = max(2 * (high_end - low_end), least)
+    period = float(np.median(np.diff(found.t_ns)))
+    for side, edge in ((Side.HIGH, high_end + reach), (Side.LOW, low_end - reach)):
+        for stretch in stretches(found.value, found.usable, Limit(side=side, value=edge)):
+            lasting = stretch.last_outside > stretch.first_outside and not hollow(
+                scene, channel, found, stretch
+            )
+            if (
+                stretch.last_inside < 0
+                or not lasting
+                or found.t_ns[stretch.last_outside] < at_ns - 5 * period
+            ):
+                continue
+            if found.t_ns[stretch.first_outside] > at_ns + 2 * period:
+                break
+            text = (
+                f"{found.value[stretch.first_outside]:.6g} {channel.unit_of_measure}; "
+                f"earlier between {low_end:.6g} and {high_end:.6g}"
+            )
+            return bracket(found, stretch.last_inside, stretch.first_outside), text
+    return None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Out:
+    """First and last reading of a stretch, as positions."""
+
+    first_outside: int
+    last_outside: int
+
+
+def hollow(scene: Scene, channel: Channel, found: Readings, stretch: Stretch | Out) -> bool:
+    """Return whether a derived channel's stretch says nothing: one reading, or inputs that were near nothing.
+
+    Inputs read one after the other disagree for one reading when they jump, and a ratio of two nothings
+    may be anything (an open load has a voltage, a short one a current: those are not nothing).
+    """
+    if channel.formula is None:
+        return False
+    if stretch.last_outside == stretch.first_outside:
+        return True
+    at_ns = int(found.t_ns[stretch.first_outside])
+    inputs = names_in(channel.formula) & set(scene.layout.channels)
+    return bool(inputs) and all(_near_nothing(scene.readings(name), at_ns) for name in inputs)
+
+
+def _near_nothing(found: Readings, at_ns: int) -> bool:
+    """Return whether a channel was at (or, unread, perhaps at) a small share of what it used to be."""
+    place = min(int(np.searchsorted(found.t_ns, at_ns)), len(found) - 1)
+    before = np.flatnonzero(found.usable[: max(place, 0)])[-500:]
+    if len(before) < 10:
+        return False
+    usual = float(np.median(np.abs(found.value[before])))
+    return not found.usable[place] or abs(float(found.value[place])) < NOTHING_SHARE * usual
+
+
+def names_in(formula: str) -> set[str]:
+    """Return the words of a formula that may be channel names."""
+    cut = "".join(c if c.isalnum() or c in "_." else " " for c in formula)
+    return set(cut.split())
