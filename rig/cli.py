@@ -8,6 +8,8 @@ Exit codes: 0 good · 1 a fault of soakrig itself · 2 the command makes no sens
 from __future__ import annotations
 
 import argparse
+import io
+import os
 import sys
 from collections.abc import Callable, Sequence
 from pathlib import Path
@@ -29,6 +31,7 @@ Handler = Callable[[argparse.Namespace], int]
 
 def main(arguments: Sequence[str] | None = None) -> int:
     """Run one command; return its exit code (the console script exits with it)."""
+    _make_standard_streams_safe()
     parser = _parser()
     args = parser.parse_args(arguments)
     handler: Handler | None = getattr(args, "handler", None)
@@ -47,6 +50,20 @@ def main(arguments: Sequence[str] | None = None) -> int:
     except BrokenPipeError:
         sys.stderr.close()
         return 0
+
+
+def _make_standard_streams_safe() -> None:
+    """Let no text fail for its letters, and no file get the descriptor of a closed standard stream."""
+    for descriptor in range(3):
+        try:
+            os.fstat(descriptor)
+        except OSError:
+            os.open(os.devnull, os.O_RDWR)  # takes the lowest free number: this one
+    if sys.stderr is None:
+        sys.stderr = os.fdopen(2, "w", closefd=False)
+    for stream in (sys.stdout, sys.stderr):
+        if isinstance(stream, io.TextIOWrapper):
+            stream.reconfigure(errors="backslashreplace")
 
 
 def _say_faults(error: ConfigError) -> int:
@@ -166,11 +183,18 @@ def _log(args: argparse.Namespace) -> int:
     from rig.daemon import session
 
     duration_s = _duration_s(args.duration) if args.duration else None
-    outcome = session.record(
-        _read(args.file), new=args.new, duration_s=duration_s, say=lambda text: print(text, flush=True)
-    )
-    print(f"stopped: {outcome.reason}; run {outcome.path}")
+    outcome = session.record(_read(args.file), new=args.new, duration_s=duration_s, say=_tell)
+    _tell(f"stopped: {outcome.reason}; run {outcome.path}")
     return 0
+
+
+def _tell(text: str) -> None:
+    """Print for whoever watches; where nobody can (closed pipe, full device), go on in silence."""
+    try:
+        print(text, flush=True)
+    except OSError:
+        # what is still in the buffer must not fail again at the end
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
 
 
 def _duration_s(text: str, option: str = "--for") -> float:

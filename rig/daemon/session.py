@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import faulthandler
 import platform
+import signal
 import subprocess
 import sys
 from collections.abc import Callable
@@ -69,6 +70,7 @@ def record(
     # before the first file is opened: a signal during start-up must end in good order too
     on_signals(lambda reason: stops[0].stop(reason) if stops else early.append(reason))
     faulthandler.enable()
+    faulthandler.register(signal.SIGUSR1)  # where every thread is now, on stderr: for one that hangs
     run, resumed = _run_of(config, new=new, clock=clock)
     with Lock(run.path / rundir.LOCK).acquire(f"soakrig log {config.rig}"):
         say(f"{'going on with' if resumed else 'new'} run {run.path}")
