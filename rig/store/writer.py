@@ -314,16 +314,15 @@ class RunWriter:
 
     def _renew(self) -> None:
         """Begin a new journal and write there, piece by piece, what is not durable."""
-        self._retry_at_ns = self._last_ns + RETRY_NS
         try:
             self._begin(self._last_ns)
         except OSError as error:
             self._fail("begin a journal after", error)
+        while self._file is not None and self._unsynced:
+            self._write_piece()
+        if self._file is None:
             self._retry_at_ns = self._last_ns + RETRY_NS
             return
-        while self._unsynced:
-            if not self._write_piece():
-                return
         self._report_lost()
         back = f"journal {journal.name(self._number)} takes records again"
         self._say(EventKind.STORE_BACK, back, {"file": journal.name(self._number), "reason": self.fault})
@@ -331,7 +330,7 @@ class RunWriter:
             self.fault = ""
             self._take_reserve()
 
-    def _write_piece(self) -> bool:
+    def _write_piece(self) -> None:
         assert self._file is not None
         count, size = self._piece()
         data = b"".join(frames.seal(part, self._salt) for part in self._unsynced[:count])
@@ -340,10 +339,9 @@ class RunWriter:
             self._file.sync()
         except OSError as error:
             self._fail("append to", error)
-            return False
+            return
         self._written += len(data)
         self._durable(count, size)
-        return True
 
     def _report_lost(self) -> None:
         if not self._lost.scans:

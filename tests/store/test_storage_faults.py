@@ -19,7 +19,7 @@ from rig.store.reader import Run
 from rig.store.seal import seal
 from rig.store.writer import RESERVE, RESERVE_BYTES
 from tests.store.faulty import FaultyDisk, Refusal
-from tests.store.rooms import new_run, pair, scan, writer
+from tests.store.rooms import BOOT_NS, new_run, pair, scan, writer
 
 
 def kinds(run: Path) -> list[EventKind]:
@@ -99,6 +99,30 @@ def test_a_refusing_disk_is_tried_again_once_a_second_at_most(tmp_path: Path) ->
         recorder.sync()
     tries = sum(deed == "create" for deed, _ in disk.deeds)
     assert 8 <= tries <= 12
+
+
+def test_a_disk_that_fills_again_while_catching_up_is_not_tried_without_pause(tmp_path: Path) -> None:
+    disk = FaultyDisk()
+    run = new_run(tmp_path)
+    recorder = writer(run, disk)
+    disk.refuse = lambda _deed, _path: errno.ENOSPC
+    big = "x" * 700_000
+    for k in range(6):
+        recorder.event(EventKind.NOTE, BOOT_NS + k, "run", big)
+    recorder.sync()
+    # Two pieces of a megabyte fit, then the disk is full once more.
+    fits = [0, 0]
+    disk.refuse = lambda deed, _path: (fits.pop() if fits else errno.ENOSPC) if deed == "append" else 0
+    for k in range(100):
+        recorder.scan(scan(0, 2 + k / 10, (1.0, 2.0)))
+        recorder.sync()
+    assert 2 <= recorder.synced_seq < 6
+    assert sum(deed == "create" for deed, _ in disk.deeds) < 20
+    disk.refuse = lambda _deed, _path: 0
+    recorder.close()
+    texts = [event.text for event in Run.open(run.path).events() if event.kind is EventKind.NOTE]
+    assert texts == [big] * 6
+    assert len(Run.open(run.path).series("A1.volts")) == 100
 
 
 def test_when_memory_is_full_too_the_loss_is_counted_in_the_recording(tmp_path: Path) -> None:

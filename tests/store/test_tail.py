@@ -1,3 +1,4 @@
+import errno
 from pathlib import Path
 
 import pytest
@@ -8,6 +9,7 @@ from rig.store.files import OS_DISK
 from rig.store.reader import Run
 from rig.store.seal import seal
 from rig.store.tail import Tail
+from tests.store.faulty import FaultyDisk, Refusal
 from tests.store.rooms import BOOT_NS, UTC_NS, new_run, pair, writer
 
 
@@ -88,3 +90,26 @@ def test_a_tail_follows_from_one_session_into_the_next(tmp_path: Path) -> None:
         assert [(scan.session, scan.seq) for scan in tail.poll().scans] == [(session, 0), (session, 1)]
         recorder.close()
     assert OS_DISK.names(run.folder("journal")) == ["j000001.journal", "j000002.journal"]
+
+
+def once(number: int) -> Refusal:
+    """Return the refusal of one sync."""
+    left = [number]
+    return lambda deed, _path: left.pop() if deed == "sync" and left else 0
+
+
+def test_records_written_again_after_a_failed_sync_are_seen_once(tmp_path: Path) -> None:
+    disk = FaultyDisk()
+    run = new_run(tmp_path)
+    recorder = writer(run, disk)
+    tail = Tail(run.path)
+    seen = []
+    for k in range(4):
+        recorder.scans(pair(k))
+        seen += [scan.seq for scan in tail.poll().scans]
+        disk.refuse = once(errno.EIO) if k == 2 else lambda _deed, _path: 0
+        recorder.sync()
+        seen += [scan.seq for scan in tail.poll().scans]
+    assert recorder.path is not None
+    assert recorder.path.name == "j000002.journal"
+    assert seen == [0, 1, 2, 3, 4, 5, 8, 9]  # 6 and 7 are the events that tell of the fault
