@@ -1,0 +1,124 @@
+"""Commands that explain a run: the post-mortem, the report, plots, and whether its bytes are whole."""
+
+from __future__ import annotations
+
+import argparse
+import shutil
+from pathlib import Path
+
+from rig.commands.arguments import duration_s, moments_ns, run_argument, run_path
+from rig.desk import Command
+from rig.errors import DamageError
+
+
+def _postmortem_arguments(parser: argparse.ArgumentParser) -> None:
+    run_argument(parser)
+    parser.add_argument("--unit", help="the unit to explain; default: the one that fared worst")
+    parser.add_argument("--json", action="store_true", help="print JSON (schema: rig/report/POSTMORTEM.md)")
+    parser.add_argument("--page", metavar="FILE", help="write a page with pictures: .html (one file) or .md")
+
+
+def _postmortem(args: argparse.Namespace) -> tuple[int, str]:
+    from rig import forensics
+    from rig.report import postmortem
+    from rig.store.reader import Run
+
+    run = Run.open(run_path(args))
+    found = forensics.analyse(run, unit=args.unit)
+    if args.page:
+        from rig.report.pages import files
+        from rig.report.pages import postmortem as pages
+
+        written = files.save(pages.page(found, run), Path(args.page))
+        return 0, "\n".join(f"written: {path}" for path in written)
+    if args.json:
+        return 0, postmortem.as_json(found)
+    return 0, postmortem.text(found, width=shutil.get_terminal_size((100, 24)).columns)
+
+
+def _report_arguments(parser: argparse.ArgumentParser) -> None:
+    run_argument(parser)
+    parser.add_argument(
+        "--to", metavar="PLACE", default="report.html",
+        help="FILE.html (one file), FILE.md (pictures beside it), or a folder for both; default: report.html",
+    )  # fmt: skip
+
+
+def _report(args: argparse.Namespace) -> tuple[int, str]:
+    from rig.report.pages import files, run
+
+    return 0, "\n".join(
+        f"written: {path}" for path in files.save_both(run.report(run_path(args)), Path(args.to))
+    )
+
+
+def _plot_arguments(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument(
+        "run", metavar="RUN", help="a run directory, or a folder of runs (its newest is taken)"
+    )
+    parser.add_argument("channels", metavar="CHANNEL", nargs="+", help="a name, or a pattern with *")
+    parser.add_argument("--to", metavar="FILE", required=True, help="file to write: .svg or .png")
+    parser.add_argument("--from", dest="start", metavar="TIME", help="first moment, as 2031-02-03T04:05:06Z")
+    parser.add_argument("--until", dest="end", metavar="TIME", help="last moment")
+    parser.add_argument("--last", metavar="TIME", help="only this much before the last moment, as '2 h'")
+
+
+def _plot(args: argparse.Namespace) -> tuple[int, str]:
+    from rig.report import plot
+    from rig.store.reader import Run
+
+    start, end = moments_ns(args, "--from or --until")
+    run = Run.open(run_path(args))
+    if args.last:
+        start = (run.span[1] if end is None else end) - round(duration_s(args.last, "--last") * 1e9)
+    plot.save(plot.plot(run, args.channels, start, end), Path(args.to))
+    return 0, f"written: {args.to}"
+
+
+def _verify(args: argparse.Namespace) -> tuple[int, str]:
+    from rig.core.wording import stamp
+    from rig.store.verify import verify
+
+    path = run_path(args)
+    found = verify(path)
+    lines = []
+    for one in found.faults:
+        known = one.start_ns is not None
+        span = f"  {stamp(one.start_ns or 0)} to {stamp(one.end_ns or one.start_ns or 0)}" if known else ""
+        lines.append(f"DAMAGED  {one.path.relative_to(path)}: {one.reason}{span}")
+    good = f"{found.files} files, {found.readings} readings and {found.events} events are good"
+    count = len(found.faults)
+    lines.append(f"{path}: {good}; {count or 'no'} fault{'s' if count != 1 else ''}")
+    return DamageError.exit_code if found.faults else 0, "\n".join(lines)
+
+
+COMMANDS = (
+    Command(
+        name="postmortem",
+        summary="say in which order the channels of a unit went out of limit, and how sure that is",
+        example="soakrig postmortem runs --unit A3",
+        arguments=_postmortem_arguments,
+        run=_postmortem,
+    ),
+    Command(
+        name="report",
+        summary="write what a run was, what happened in it and what was missed, with pictures",
+        example="soakrig report runs --to report.html",
+        arguments=_report_arguments,
+        run=_report,
+    ),
+    Command(
+        name="plot",
+        summary="draw channels of a run with their limits; a single reading that strayed stays visible",
+        example="soakrig plot runs 'A*.heatsink' mains --last '2 h' --to heat.svg",
+        arguments=_plot_arguments,
+        run=_plot,
+    ),
+    Command(
+        name="verify",
+        summary="check every byte of a run against its checksums",
+        example="soakrig verify runs",
+        arguments=run_argument,
+        run=_verify,
+    ),
+)
