@@ -12,8 +12,8 @@ from tests.interchange.tables import HEADER, LIMITS, Desk, row
 
 
 def test_import_then_postmortem_then_export(desk: Desk, capfd: pytest.CaptureFixture[str]) -> None:
-    """Truth made by hand: heatsink out from second 30 on, output from second 50 on."""
-    lines = [row(k, 60 if k < 30 else 97, 40 if k < 50 else 1, 230) for k in range(80)]
+    """Truth made by hand: the heatsink warms and is out from second 29 on, the output from second 50 on."""
+    lines = [row(k, min(97, 60 + 4 * max(0, k - 20)), 40 if k < 50 else 1, 230) for k in range(80)]
     table = desk.write(HEADER + "".join(lines))
     limits = desk.write(LIMITS, "limits.yaml")
     runs = desk.folder / "runs"
