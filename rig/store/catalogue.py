@@ -19,6 +19,8 @@ SEALED = re.compile(r"(?P<day>\d{4}-\d\d-\d\d)(T(?P<hour>\d\d))?-(?P<first>\d{6,
 INDEX = ".json"
 PARQUET = ".parquet"
 PAIR = ("readings", "events")
+SUMMARY = "summary"
+"""Folder of what is derived from the readings: a pair is whole without it."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, order=True)
@@ -40,12 +42,12 @@ class Sealed:
         return run / "sealed" / f"{self.name}{INDEX}"
 
     def path(self, run: Path, folder: str) -> Path:
-        """Return the path of the Parquet file in ``readings`` or ``events``."""
+        """Return the path of the Parquet file in ``readings``, ``events`` or ``summary``."""
         return run / folder / f"{self.name}{PARQUET}"
 
     def paths(self, run: Path) -> list[Path]:
-        """Return all three paths, the index first."""
-        return [self.index_path(run), *(self.path(run, folder) for folder in PAIR)]
+        """Return the paths of all its files, the index first, the summary last."""
+        return [self.index_path(run), *(self.path(run, folder) for folder in (*PAIR, SUMMARY))]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -102,6 +104,8 @@ def look(run: Path, disk: Disk, bad: Collection[str] = ()) -> Catalogue:
             if sealed.name not in found and sealed.name not in bad:
                 loose[sealed.name] = sealed
                 files.append((sealed, sealed.path(run, folder)))
+    summed = _pairs(disk, run / SUMMARY, PARQUET, foreign)
+    files += [(one, one.path(run, SUMMARY)) for one in summed if one.name not in {*found, *bad}]
     good = [sealed for name, sealed in found.items() if name not in bad]
     elsewhere = set(numbers).union(*(range(one.first, one.last + 1) for one in good))
     orphans = [one for one in loose.values() if not elsewhere.issuperset(range(one.first, one.last + 1))]

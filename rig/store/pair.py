@@ -8,13 +8,14 @@ from typing import TYPE_CHECKING, Any
 from rig.core.model import Event, Series
 from rig.errors import DamageError, StoreError
 from rig.store import index as indexes
-from rig.store.catalogue import PAIR, Sealed
+from rig.store.catalogue import PAIR, SUMMARY, Sealed
 from rig.store.files import Disk
 from rig.store.index import Index
 from rig.store.rundir import RunDir
 
 if TYPE_CHECKING:
     from rig.store.parquet import ReadingsFile
+    from rig.store.summary import Summary
 
 
 @dataclass(slots=True)
@@ -28,6 +29,8 @@ class Pair:
     fault: str = ""
     _file: ReadingsFile | None = field(init=False, default=None)
     _events: list[Event] | None = field(init=False, default=None)
+    _summary: Summary | None = field(init=False, default=None)
+    _summarised: bool = field(init=False, default=False)
 
     @staticmethod
     def open(run: RunDir, sealed: Sealed, disk: Disk) -> Pair:
@@ -88,6 +91,16 @@ class Pair:
             path = self.sealed.path(self.run.path, "events")
             self._events = read_events(self.disk, path, self._known())
         return self._events
+
+    def summary(self) -> Summary | None:
+        """Return the summary of its readings, None if there is none that can be used."""
+        note = self.index.files.get(SUMMARY)
+        if not self._summarised and note is not None:
+            from rig.store import summary
+
+            self._summary = summary.read(self.disk, self.sealed.path(self.run.path, SUMMARY), note)
+        self._summarised = True
+        return self._summary
 
     def unreadable(self) -> list[dict[str, Any]]:
         """Return a note on each channel, and on the events, that cannot be read; reads all there is.

@@ -105,7 +105,7 @@ class _Writing:
 
 
 @contextmanager
-def _written(disk: Disk, path: Path, schema: pa.Schema, **options: Any) -> Iterator[_Writing]:
+def written(disk: Disk, path: Path, schema: pa.Schema, **options: Any) -> Iterator[_Writing]:
     """Yield a Parquet writer to ``path``; the file is durable at the end. Raises OSError."""
     import pyarrow as pa
     import pyarrow.parquet as pq
@@ -140,7 +140,7 @@ def write_readings(disk: Disk, path: Path, parts: Iterable[Series], index: Index
     """
     channels: dict[str, ChannelNote] = {}
     schema = readings_schema()
-    with _written(
+    with written(
         disk, path, schema, use_dictionary=["channel", "value", "status", "half_width", "session"],
         column_encoding={"time": "DELTA_BINARY_PACKED"}, write_statistics=STATISTICS,
     ) as writing:  # fmt: skip
@@ -196,7 +196,7 @@ def write_events(disk: Disk, path: Path, events: Iterable[Event], index: Index) 
         pa.array([event.seq for event in listed], pa.int64()),
     ], schema=schema)  # fmt: skip
     index = replace(index, events=len(listed))
-    with _written(disk, path, schema) as writing:
+    with written(disk, path, schema) as writing:
         if listed:
             writing.writer.write_table(table)
         writing.writer.add_key_value_metadata({KEY: replace(index, files={}).to_bytes()})
@@ -225,8 +225,8 @@ class ReadingsFile:
 
         try:
             if index is not None:
-                _check_tail(disk, path, index.files["readings"])
-            with _input(disk, path) as source:
+                check_tail(disk, path, index.files["readings"])
+            with opened(disk, path) as source:
                 metadata: Any = pq.read_metadata(source)
         except FileNotFoundError:
             raise
@@ -252,7 +252,7 @@ class ReadingsFile:
             return None
         try:
             with (
-                _input(self.disk, self.path) as source,
+                opened(self.disk, self.path) as source,
                 pq.ParquetFile(source, metadata=self.metadata, pre_buffer=source is not self.path) as file,
             ):
                 table = file.read_row_group(
@@ -288,7 +288,7 @@ class ReadingsFile:
 
 
 @contextmanager
-def _input(disk: Disk, path: Path) -> Iterator[Any]:
+def opened(disk: Disk, path: Path) -> Iterator[Any]:
     """Yield what pyarrow reads a file from: its path, or a file object where the disk has no paths."""
     if not isinstance(disk, OpensInput):
         yield path
@@ -300,7 +300,7 @@ def _input(disk: Disk, path: Path) -> Iterator[Any]:
         source.close()
 
 
-def _check_tail(disk: Disk, path: Path, note: FileNote) -> None:
+def check_tail(disk: Disk, path: Path, note: FileNote) -> None:
     """Raise DamageError if the file has not the length and footer that were written."""
     size = disk.size(path)
     if size != note.size:

@@ -6,10 +6,11 @@ import enum
 import json
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field
-from functools import lru_cache
+from functools import lru_cache, partial
 from pathlib import Path
 from typing import TypeVar
 
+from rig.core.digest import Piece, whole
 from rig.core.layouts import layout_from_json
 from rig.core.model import Event, EventKind, Layout, Series, Session
 from rig.core.told import Told, told
@@ -22,6 +23,7 @@ from rig.store.files import OS_DISK, Disk, there
 from rig.store.journal import JournalReader
 from rig.store.notes import Skipped, Stretch, named_span, outside, skipped_by, stretch_of
 from rig.store.pair import Pair
+from rig.store.pieces import sealed_piece
 from rig.store.rundir import RunDir, SessionFacts
 
 PATIENCE = 5
@@ -362,15 +364,7 @@ class Run:
             note = pair.index.channels.get(channel)
             if note is None or outside(note.start_ns, note.end_ns, start_ns, end_ns):
                 continue
-            try:
-                part = pair.series(channel)
-            except FileNotFoundError as error:
-                self._vanished(pair, "readings", error)
-                continue
-            except (OSError, StoreError) as error:
-                path = pair.sealed.path(self.dir.path, "readings")
-                self._fault(Skipped(path=path, reason=str(error), start_ns=note.start_ns, end_ns=note.end_ns))
-                continue
+            part = self._readings(pair, channel)
             if part is not None:
                 parts.append((pair.sealed.first, within(part, start_ns, end_ns)))
         for number, one in self._live.items():
@@ -379,6 +373,52 @@ class Run:
                 parts.append((number, within(part, start_ns, end_ns)))
         parts.sort(key=lambda numbered: numbered[0])
         return joined(channel, [part for _, part in parts])
+
+    def _readings(self, pair: Pair, channel: str) -> Series | None:
+        """Return a channel of a sealed pair, None (and a fault noted) if it cannot be read.
+
+        Raises FileNotFoundError if the pair was merged away just now.
+        """
+        note = pair.index.channels[channel]
+        try:
+            return pair.series(channel)
+        except FileNotFoundError as error:
+            self._vanished(pair, "readings", error)
+        except (OSError, StoreError) as error:
+            path = pair.sealed.path(self.dir.path, "readings")
+            self._fault(Skipped(path=path, reason=str(error), start_ns=note.start_ns, end_ns=note.end_ns))
+        return None
+
+    def pieces(self, channel: str) -> list[Piece]:
+        """Return the channel file by file and journal by journal, in recorded order.
+
+        Readings of sealed files are read when a piece is asked for them: the way to find where something
+        happened in a long run. Together the pieces hold what ``series`` returns.
+        """
+        return self._patiently(lambda: self._pieces(channel))
+
+    def _pieces(self, channel: str) -> list[Piece]:
+        found: list[tuple[int, Piece]] = []
+        for pair in self._pairs.values():
+            if channel in pair.index.channels:
+                piece = sealed_piece(pair, channel, partial(self._again, pair.sealed, channel))
+                if piece is not None:
+                    found.append((pair.sealed.first, piece))
+        for number, one in self._live.items():
+            series = one.content.series(channel)
+            if series is not None and len(series):
+                found.append((number, whole(series)))
+        return [piece for _, piece in sorted(found, key=lambda numbered: numbered[0])]
+
+    def _again(self, sealed: Sealed, channel: str) -> Series | None:
+        """Return a channel of a sealed pair, or of the larger one that it was merged into meanwhile."""
+        return self._patiently(lambda: self._held(sealed, channel))
+
+    def _held(self, sealed: Sealed, channel: str) -> Series | None:
+        for pair in self._pairs.values():
+            if pair.sealed.holds(sealed) and channel in pair.index.channels:
+                return self._readings(pair, channel)
+        return None
 
     def stretches(self, channel: str) -> list[Stretch]:
         """Return the channel's stretches in recorded order, one per sealed file or journal.

@@ -25,7 +25,7 @@ FORMAT = 1
 MANIFEST = "run.json"
 LOCK = "lock"
 END = "end.json"
-FOLDERS = ("config", "sessions", "journal", "readings", "events", "sealed", "damaged", "inbox")
+FOLDERS = ("config", "sessions", "journal", "readings", "events", "sealed", "damaged", "inbox", "summary")
 LOCK_PATIENCE_S = 0.5
 """How long to try again for a lock that a reader may just be probing."""
 

@@ -16,15 +16,16 @@ from rig.core.model import Event, Series
 from rig.core.told import told
 from rig.errors import DamageError, FormatError, StoreError
 from rig.store import catalogue, files, journal, parquet, rundir
-from rig.store.catalogue import PARQUET, Sealed
+from rig.store.catalogue import PAIR, PARQUET, SUMMARY, Sealed
 from rig.store.columns import Content, content, joined
-from rig.store.files import Disk, clear_temporary, discard, publish, temporary
+from rig.store.files import Disk, clear_temporary, discard, publish, temporary, there
 from rig.store.index import Index, SessionNote, pack
 from rig.store.index import read as read_index
 from rig.store.journal import JournalReader
 from rig.store.pair import Pair
 from rig.store.parquet import ReadingsFile
 from rig.store.rundir import RunDir
+from rig.store.summary import Gathering
 
 SECOND_NS = 1_000_000_000
 
@@ -124,13 +125,16 @@ def _publish_pair(
     run: RunDir, sealed: Sealed, both: tuple[Iterable[Series], Iterable[Event]], index: Index, disk: Disk
 ) -> None:
     """Write and prove readings and events, publish them, then the index: its name makes them count."""
-    paths = {folder: sealed.path(run.path, folder) for folder in catalogue.PAIR}
+    paths = {folder: sealed.path(run.path, folder) for folder in (*PAIR, SUMMARY)}
     parts = {folder: temporary(path) for folder, path in paths.items()}
+    gathering = Gathering()
     try:
         for part in parts.values():
             discard(disk, part)
-        index = parquet.write_readings(disk, parts["readings"], both[0], index)
+        disk.make_dir(run.folder(SUMMARY))
+        index = parquet.write_readings(disk, parts["readings"], gathering.through(both[0]), index)
         index = parquet.write_events(disk, parts["events"], both[1], index)
+        index = replace(index, files={**index.files, SUMMARY: gathering.write(disk, parts[SUMMARY])})
         wrong = proved(disk, parts, index)
         if wrong:
             raise DamageError("; ".join(wrong))
@@ -148,9 +152,14 @@ def _publish_pair(
 
 
 def proved(disk: Disk, paths: Mapping[str, Path], index: Index) -> list[str]:
-    """Return what is wrong with a pair, read back from the disk to the last byte; nothing if all is well."""
+    """Return what is wrong with a pair, read back from the disk to the last byte; nothing if all is well.
+
+    A summary that is not there is not missed.
+    """
     wrong = []
     for folder, path in paths.items():
+        if folder == SUMMARY and not (folder in index.files and there(disk, path)):
+            continue
         note = index.files[folder]
         size, crc = files.checksum(disk, path)
         if (size, crc) != (note.size, note.crc):
@@ -184,7 +193,7 @@ def clear(run: RunDir, disk: Disk) -> list[str]:
     Temporary files go. What a larger pair also holds goes once that pair has been read through; if it
     proves damaged it is moved to ``damaged/`` instead, and its sources count again.
     """
-    unfinished = clear_temporary(disk, [run.folder(name) for name in ("readings", "events", "sealed")])
+    unfinished = clear_temporary(disk, [run.folder(name) for name in (*PAIR, "sealed", SUMMARY)])
     deeds = [f"{path.name} removed: an unfinished file" for path in unfinished]
     found = catalogue.look(run.path, disk)
     for sealed in found.sealed:
@@ -212,7 +221,7 @@ def clear(run: RunDir, disk: Disk) -> list[str]:
 
 
 def _wrong(run: RunDir, sealed: Sealed, disk: Disk) -> str:
-    paths = {folder: sealed.path(run.path, folder) for folder in catalogue.PAIR}
+    paths = {folder: sealed.path(run.path, folder) for folder in (*PAIR, SUMMARY)}
     try:
         return "; ".join(proved(disk, paths, read_index(disk, sealed.index_path(run.path))))
     except FormatError:

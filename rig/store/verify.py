@@ -11,6 +11,7 @@ from pathlib import Path
 
 from rig.errors import StoreError
 from rig.store import frames, journal, rundir
+from rig.store.catalogue import PAIR, SUMMARY
 from rig.store.files import OS_DISK, Disk
 from rig.store.notes import Skipped
 from rig.store.reader import Run
@@ -35,7 +36,7 @@ def verify(path: Path, disk: Disk = OS_DISK) -> Verified:
     for sealed in run.catalogue.sealed:
         wrong = _check_pair(run, sealed.name)
         faults += [fault for fault in wrong if (fault.path, fault.reason) not in known]
-        files += 3 - len({fault.path for fault in wrong})
+        files += 3 + (SUMMARY in run.pair(sealed.name).index.files) - len({fault.path for fault in wrong})
         rows, count = run.counts(sealed.name)
         readings += rows
         events += count
@@ -52,7 +53,7 @@ def _check_pair(run: Run, name: str) -> list[Skipped]:
     from rig.store.segments import proved
 
     pair = run.pair(name)
-    paths = {folder: pair.sealed.path(run.path, folder) for folder in ("readings", "events")}
+    paths = {folder: pair.sealed.path(run.path, folder) for folder in (*PAIR, SUMMARY)}
     start_ns = min((note.start_ns for note in pair.index.sessions.values()), default=None)
     end_ns = max((note.end_ns for note in pair.index.sessions.values()), default=None)
     try:

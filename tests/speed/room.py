@@ -29,14 +29,17 @@ _TEMPLATE = """
         resolution: 0.1 K, accuracy: 0.5 K}}
       volts: {{from: outputs.volts{place}, unit: V, low: 24 V, deadband: 500 mV, on-delay: 2 s}}
       amps: {{from: outputs.amps{place}, unit: A, low: 2.5 A, high: 9 A, deadband: 200 mA, on-delay: 2 s}}
-      rail_plus: {{from: rails.plus{place}, unit: V, low: 40 V, high: 78 V, deadband: 500 mV, on-delay: 2 s}}
-      rail_minus: {{from: rails.minus{place}, unit: V, low: 40 V, high: 78 V, deadband: 500 mV, on-delay: 2 s}}
+      rail_plus: {{from: rails.plus{place}, unit: V, low: 40 V, high: 78 V, deadband: 500 mV,
+        on-delay: 2 s}}
+      rail_minus: {{from: rails.minus{place}, unit: V, low: 40 V, high: 78 V, deadband: 500 mV,
+        on-delay: 2 s}}
       current: {{from: mains.amps{place}, unit: A, high: 6 A, deadband: 100 mA, on-delay: 2 s}}
       power: {{formula: {unit}.volts * {unit}.amps, unit: W, limits: none}}
 """
 
 _ROOM = """channels:
-  mains: {from: mains.volts, unit: V, kind: stimulus, low: 190 V, high: 262 V, deadband: 1 V, resolution: 0.01 V}
+  mains: {from: mains.volts, unit: V, kind: stimulus, low: 190 V, high: 262 V, deadband: 1 V,
+    resolution: 0.01 V}
   frequency: {from: mains.frequency, unit: Hz, kind: stimulus, low: 49 Hz, high: 51 Hz, deadband: 100 mHz}
   ambient: {from: scanner.room, unit: degC, kind: stimulus, high: 60 degC, deadband: 1 K, resolution: 0.1 K}
   exhaust: {from: scanner.exhaust, unit: degC, high: 70 degC, deadband: 1 K, resolution: 0.1 K}
@@ -66,8 +69,10 @@ def rig_text(days: int) -> str:
     lines += [f'  {name}-line: {{tcp: "127.0.0.1:{port}"}}' for name, port in _BUSES.items()]
     lines.append("instruments:")
     for name, fields in _FIELDS.items():
-        lines.append(f"  {name}: {{bus: {name}-line, driver: lines, poll: 1 s, timeout: 800 ms, terminator: LF,")
-        lines.append(f"    reads: [{{ask: \"READ?\", fields: [{', '.join(fields)}]}}]}}")
+        lines.append(
+            f"  {name}: {{bus: {name}-line, driver: lines, poll: 1 s, timeout: 800 ms, terminator: LF,"
+        )
+        lines.append(f'    reads: [{{ask: "READ?", fields: [{", ".join(fields)}]}}]}}')
     lines.append("units:")
     for place, unit in enumerate(UNITS, 1):
         lines.append(f'  {unit}:\n    serial: "01{place:02d}"\n    load: 8 ohm resistor\n    channels:')

@@ -27,7 +27,7 @@ def test_a_good_run_has_no_fault_and_everything_in_it_is_counted(tmp_path: Path)
     found = verify(run.path)
     assert found.faults == ()
     assert found.readings == 50 * len(BLOCKS[1])
-    assert found.files == 2 * 3 + 1
+    assert found.files == 2 * 4 + 1
 
 
 def test_any_flipped_bit_in_any_file_is_found_and_the_file_named(tmp_path: Path) -> None:
