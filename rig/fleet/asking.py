@@ -84,7 +84,7 @@ def _on_cluster(
         futures = client.map(partial(answered, question), addresses, pure=False, retries=RETRIES)
         found: dict[str, Answer[T]] = {}
         where = {future.key: address for future, address in zip(futures, addresses, strict=True)}
-        for future in distributed.as_completed(futures):
+        for future in distributed.as_completed(futures, loop=client.loop):
             key = future.key
             if future.status == "finished":
                 found[key] = future.result()

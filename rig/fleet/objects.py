@@ -10,7 +10,9 @@ from __future__ import annotations
 
 import errno
 import functools
+import io
 import os
+from collections import OrderedDict
 from collections.abc import Iterator
 from dataclasses import dataclass, field
 from pathlib import Path, PurePosixPath
@@ -23,6 +25,8 @@ from rig.store.files import File, Space
 SCHEME = "s3"
 _ROOT = f"{SCHEME}:"
 CONNECT_S = 5.0
+WHOLE = 1 << 22
+AT_HAND = 1 << 26
 REQUEST_S = 60.0
 
 
@@ -114,19 +118,23 @@ def key_of(path: Path) -> str:
 class ObjectDisk:
     """A run in an object store, read through the store's own seam; everything that writes is refused.
 
-    root: key of the run. sizes: length of each of its objects by the rest of its key.
+    root: key of the run. sizes: length of each of its objects by the rest of its key. An object of up to
+    ``WHOLE`` bytes is fetched once, as a whole, and kept at hand (``AT_HAND`` bytes in all): every request
+    costs more time than such a file does.
     """
 
     bucket: Bucket
     root: str
     sizes: dict[str, int] = field(init=False)
+    _kept: OrderedDict[str, bytes] = field(init=False, default_factory=OrderedDict)
 
     def __post_init__(self) -> None:
         self.sizes = self.bucket.listed(self.root)
 
     def open_input(self, path: Path) -> Any:
         """Return a file object that reads ranges of an object. Raises OSError."""
-        self.size(path)
+        if self.size(path) <= WHOLE:
+            return io.BytesIO(self._whole(path))
         return self.bucket.system.open_input_file(key_of(path))
 
     def read(self, path: Path, offset: int = 0, size: int = -1) -> bytes:
@@ -136,9 +144,21 @@ class ObjectDisk:
         length = whole - start if size < 0 else min(size, whole - start)
         if not length:
             return b""
+        if whole <= WHOLE:
+            return self._whole(path)[start : start + length]
         with self.bucket.system.open_input_file(key_of(path)) as file:
             data: bytes = file.read_at(length, start)
         return data
+
+    def _whole(self, path: Path) -> bytes:
+        key = key_of(path)
+        if key not in self._kept:
+            with self.bucket.system.open_input_stream(key) as stream:
+                self._kept[key] = stream.read()
+            while len(self._kept) > 1 and sum(map(len, self._kept.values())) > AT_HAND:
+                self._kept.popitem(last=False)
+        self._kept.move_to_end(key)
+        return self._kept[key]
 
     def size(self, path: Path) -> int:
         """Return the length of an object. Raises FileNotFoundError."""

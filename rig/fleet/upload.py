@@ -21,8 +21,9 @@ from rig.errors import FormatError, StoreError
 from rig.fleet.ledger import NAME, Ledger, Proof
 from rig.fleet.targets import PIECE, Target, target
 from rig.store import catalogue, rundir
-from rig.store.catalogue import PAIR, PARQUET
+from rig.store.catalogue import PARQUET
 from rig.store.files import OS_DISK, checksum
+from rig.store.files import there as is_file
 from rig.store.rundir import Lock, RunDir
 
 LOCK = "upload.lock"
@@ -71,13 +72,18 @@ def follow(path: Path, place: str, every_s: float, say: Say) -> Outcome:
 
     A place that refuses is tried again in the next round. Raises what ``upload`` raises in the first.
     """
+    over = rundir.has_ended(rundir.open_run(path))
     done = upload(path, place, say)
-    while not (done.complete and rundir.has_ended(rundir.open_run(path))):
+    while not (over and done.complete):
         time.sleep(every_s)
+        # looked at before the round: a run that ends during it needs one round more
+        ended = rundir.has_ended(rundir.open_run(path))
         try:
             done = upload(path, place, say)
         except StoreError as error:
             say(f"not now: {error}; the next attempt is in {every_s:g} s")
+        else:
+            over = ended
     return done
 
 
@@ -126,9 +132,9 @@ def _round(run: RunDir, there: Target, ledger: Ledger, say: Say) -> Outcome:
 def wanted(run: RunDir) -> tuple[list[str], int]:
     """Return the names of the files to upload, in order, and how many journals are not sealed yet."""
     found = catalogue.look(run.path, OS_DISK)
-    pairs = [(one.name, folder) for one in found.sealed if one not in found.orphans for folder in PAIR]
-    names = [f"{folder}/{name}{PARQUET}" for name, folder in pairs]
-    names += [f"sealed/{one.name}{catalogue.INDEX}" for one in found.sealed if one not in found.orphans]
+    pairs = [one.paths(run.path) for one in found.sealed if one not in found.orphans]
+    files = [path for paths in pairs for path in paths[1:] if is_file(OS_DISK, path)]
+    names = [path.relative_to(run.path).as_posix() for path in (*files, *(paths[0] for paths in pairs))]
     for folder in _WHOLE:
         names += [f"{folder}/{name}" for name in OS_DISK.names(run.folder(folder)) if name[0] != "."]
     top = [name for name in OS_DISK.names(run.path) if name.endswith(".json") and name[0] != "."]
@@ -201,7 +207,7 @@ def _remove_merged(there: Target, ledger: Ledger, names: set[str], say: Say) -> 
     gone = []
     for name in sorted(ledger.of(there.address), key=lambda one: (not one.startswith("sealed/"), one)):
         folder, _, file = name.partition("/")
-        pair = catalogue.parse(file.rpartition(".")[0]) if folder in {"sealed", *PAIR} else None
+        pair = catalogue.parse(file.rpartition(".")[0]) if folder not in _WHOLE else None
         if pair is None or pair.name in sealed or not any(one.holds(pair) for one in larger):
             continue
         there.remove(name)
