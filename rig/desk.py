@@ -139,6 +139,19 @@ def read(path: str) -> RigConfig:
     return rigfile.read(Path(path), drivers.spec)
 
 
+def _phase_arguments(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument("run", metavar="RUN", help=RUN)
+    parser.add_argument("to", metavar="TO", help="next, hold, go, or the name of a phase")
+    parser.add_argument("--note", default="", help="why")
+
+
+def _phase(args: argparse.Namespace) -> tuple[int, str]:
+    from rig.core.orders import Deed
+
+    how = _asked(args.run, Deed.PHASE, {"to": args.to, "text": args.note})
+    return 0, f"program: {args.to}: {how}"
+
+
 COMMANDS = (
     Command(
         name="note",
@@ -160,5 +173,12 @@ COMMANDS = (
         example="soakrig reload runs configs/room.yaml --note 'hotter than planned, agreed'",
         arguments=_reload_arguments,
         run=_reload,
+    ),
+    Command(
+        name="phase",
+        summary="move in the test program by hand: to the next phase or a named one, hold it, let it go on",
+        example="soakrig phase runs next --note 'the variac is at its end'",
+        arguments=_phase_arguments,
+        run=_phase,
     ),
 )

@@ -97,19 +97,21 @@ class ScpiConversation:
     gap_s = 0.0
     period_s = 0.0
 
-    def __init__(self, gear: Gear, readings: Readings) -> None:
+    def __init__(self, gear: Gear, readings: Readings, world: World) -> None:
         self._gear = gear
         self._readings = readings
         queries: dict[str, Query]
+        commands: dict[str, Callable[[float], None]] = {}
         if gear.name == "tone":
             queries = {
                 "SOURce:LEVel": partial(self._one, "level"),
                 "SOURce:FREQuency": partial(self._one, "tone"),
             }
+            commands = {"SOURce:LEVel": partial(world.turn, "level")}
         else:
             queries = {"READ": self._scan}
         self._numbered = scan_numbers(gear)
-        self._peer = ScpiPeer(identity(gear.name), queries)
+        self._peer = ScpiPeer(identity(gear.name), queries, commands)
 
     def take(self, received: bytearray) -> Question | None:
         """Return the next whole line as a question."""
@@ -354,7 +356,7 @@ def conversation(line: Line, plan: Plan, world: World, readings: Readings) -> Co
         return TextConversation(first, readings, ask="T?", form="{:+07.1f}")
     if first.protocol == "counter":
         return TextConversation(first, readings, ask="RPM?", form="{:.0f}")
-    return ScpiConversation(first, readings)
+    return ScpiConversation(first, readings, world)
 
 
 def wire_s(line: Line, count: int) -> float:

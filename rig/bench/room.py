@@ -38,7 +38,7 @@ class RunningRoom:
         return found
 
     def say(self, line: str) -> None:
-        """Disturb the room: pull LINE, plug LINE, hang INSTRUMENT SECONDS, garble INSTRUMENT."""
+        """Disturb the room: pull LINE, plug LINE, hang GEAR SECONDS, garble GEAR, turn KNOB VALUE."""
         assert self.process.stdin is not None
         self.process.stdin.write(line.encode() + b"\n")
         self.process.stdin.flush()

@@ -32,16 +32,18 @@ class ScpiPeer:
 
     identity: the answer to ``*IDN?``. queries: header in SCPI notation (``READ``, ``SOURce:LEVel``)
     to a function of (channel numbers, began_ns, ended_ns) that returns the values to send, None for
-    no value; a query without a channel list gets ().
+    no value; a query without a channel list gets (). commands: header to what is done with its number.
     """
 
     def __init__(
         self,
         identity: str,
         queries: Mapping[str, Query],
+        commands: Mapping[str, Callable[[float], None]] | None = None,
     ) -> None:
         self._identity = identity
         self._queries = queries
+        self._commands = commands or {}
         self._errors: deque[tuple[int, str]] = deque()
         self._events = 0
 
@@ -106,6 +108,13 @@ class ScpiPeer:
                 except KeyError:
                     raise ComplaintError(-222, "Data out of range") from None
                 return ",".join(NOT_A_NUMBER if value is None else f"{value:+.6E}" for value in values)
+        for pattern, command in self._commands.items():
+            if matches(head, pattern):
+                try:
+                    command(float(rest))
+                except ValueError:
+                    raise ComplaintError(-104, "Data type error") from None
+                return None
         raise ComplaintError(-113, "Undefined header")
 
     def _complain(self, complaint: ComplaintError) -> None:

@@ -3,7 +3,8 @@
 It writes DIR/rig.yaml, serves the instruments on links in DIR/dev and on ports of the loopback, keeps
 DIR/truth.json up to date, says ``ready`` once on its standard output, and ends on SIGTERM, when the
 pipe on its standard input closes, or when whoever started it is gone. Lines on that pipe disturb it:
-``pull LINE``, ``plug LINE``, ``hang INSTRUMENT SECONDS``, ``garble INSTRUMENT``.
+``pull LINE``, ``plug LINE``, ``hang INSTRUMENT SECONDS``, ``garble INSTRUMENT``; ``turn mains 253`` (or
+ambient, level) turns a knob by hand.
 """
 
 from __future__ import annotations
@@ -28,7 +29,7 @@ from rig.bench.ports import PtyPort, Stop, TcpPort
 from rig.bench.rigtext import rig_text
 from rig.bench.scenarios import SCENARIOS, scenario
 from rig.bench.truth import document
-from rig.bench.world import World
+from rig.bench.world import KNOBS_OF_ROOM, World
 from rig.clock import SYSTEM, Clock
 
 PACE = 60.0
@@ -117,6 +118,9 @@ class Room:
         elif len(words) == 3 and words[0] == "hang":
             with contextlib.suppress(ValueError):
                 self._hung_until_ns[words[1]] = self._clock.boot_ns() + round(float(words[2]) * 1e9)
+        elif len(words) == 3 and words[0] == "turn" and words[1] in KNOBS_OF_ROOM:
+            with contextlib.suppress(ValueError):
+                self._world.turn(words[1], float(words[2]))
         elif len(words) == 2 and words[0] == "garble":
             self._garbled.add(words[1])
 

@@ -51,6 +51,10 @@ _OF_ROOM: dict[str, Callable[[Stimulus], float]] = {
 }
 
 
+KNOBS_OF_ROOM = {"mains": "mains_v", "ambient": "ambient_c", "level": "level_v"}
+"""What somebody in the room can turn."""
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Happening:
     """Something that was done to the room or that a unit did: a fault, a trip, a blown fuse."""
@@ -148,6 +152,12 @@ class World:
         with self._lock:
             self.amplifiers[unit].contactor = float(on)
             self._happen(self.now_ns, unit, f"contactor {'closes' if on else 'opens'}")
+
+    def turn(self, what: str, value: float) -> None:
+        """Turn a stimulus to another value: ``mains`` (V), ``ambient`` (degC) or ``level`` (V)."""
+        with self._lock:
+            self.base = replace(self.base, **{KNOBS_OF_ROOM[what]: value})
+            self._happen(self.now_ns, what, f"turned to {value:g}")
 
     def switched_on(self, unit: str) -> bool:
         """Return whether a unit's contactor is closed."""

@@ -12,7 +12,8 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
-from rig.core.program import Program, Step
+from rig.core.model import Limit
+from rig.core.program import Program, Step, looser, strictest
 from rig.core.sighting import Sight
 
 LONGEST_STEP_NS = 5_000_000_000
@@ -289,3 +290,36 @@ def resumed(values: Mapping[str, Any], steps: Sequence[Step], now_ns: int) -> Pr
     at = at if at in places else places[0]
     stage = Stage.HELD if stage is Stage.HELD else (Stage.LEFT if stage in REACHED else Stage.DUE)
     return Progress(at=at, stage=stage, since_ns=now_ns, **had)  # type: ignore[arg-type]
+
+
+def limits_in_force(
+    program: Program, progress: Progress, own: Mapping[str, tuple[Limit, ...]]
+) -> dict[str, tuple[Limit, ...]]:
+    """Return the limits that the program puts in place of the rig file's, by channel.
+
+    own: the rig file's, by channel. On the way from one phase to the next, what either allows is allowed.
+    When nobody knows which phase is in force, only what all of them allow is. After the end: none.
+    """
+    steps = program.steps
+    if progress.stage is Stage.UNKNOWN:
+        named = dict.fromkeys(channel for phase in program.phases for channel in phase.limits)
+        return {
+            channel: strictest(
+                [
+                    own.get(channel, ()),
+                    *(one.limits.get(channel, own.get(channel, ())) for one in program.phases),
+                ]
+            )
+            for channel in named
+        }
+    if not 0 <= progress.at < len(steps):
+        return {}
+    phase = steps[progress.at].phase
+    before = program.phase(progress.before)
+    if before is None or progress.stage not in {Stage.DUE, Stage.SETTLING}:
+        return dict(phase.limits)
+    named = dict.fromkeys([*before.limits, *phase.limits])
+    return {
+        channel: looser([one.limits.get(channel, own.get(channel, ())) for one in (before, phase)])
+        for channel in named
+    }

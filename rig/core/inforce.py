@@ -12,6 +12,7 @@ from typing import Any
 
 from rig.core.layouts import limits_from_json, limits_to_json
 from rig.core.model import Channel, Event, EventKind, Layout, Limit
+from rig.core.program import Program
 
 KEY = "limits"
 _CHANGING = frozenset({EventKind.PHASE, EventKind.CONFIG_CHANGE})
@@ -28,11 +29,12 @@ class LimitSpan:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class LimitChange:
-    """One channel whose limits differ between two rig files."""
+    """One channel whose limits differ between two rig files, in one ``phase`` ('': outside of phases)."""
 
     channel: str
     was: tuple[Limit, ...]
     becomes: tuple[Limit, ...]
+    phase: str = ""
 
 
 def limit_spans(
@@ -83,12 +85,22 @@ def _named(event: Event, channel: str, own: tuple[Limit, ...]) -> tuple[Limit, .
 
 
 def limit_changes(old: Layout, new: Layout) -> tuple[LimitChange, ...]:
-    """Return the channels of both layouts whose limits differ."""
-    return tuple(
+    """Return the channels of both layouts whose limits differ, outside of phases and in each."""
+    changes = [
         LimitChange(channel=name, was=channel.limits, becomes=new.channels[name].limits)
         for name, channel in old.channels.items()
         if name in new.channels and new.channels[name].limits != channel.limits
-    )
+    ]
+    for phase in old.program.phases if old.program else ():
+        other = new.program.phase(phase.name) if new.program else None
+        for name in dict.fromkeys([*phase.limits, *(other.limits if other else ())]):
+            if other is None or name not in old.channels or name not in new.channels:
+                continue
+            was = phase.limits.get(name, old.channels[name].limits)
+            becomes = other.limits.get(name, new.channels[name].limits)
+            if was != becomes:
+                changes.append(LimitChange(channel=name, was=was, becomes=becomes, phase=phase.name))
+    return tuple(changes)
 
 
 def in_words(limits: Sequence[Limit], unit_of_measure: str) -> str:
@@ -113,7 +125,18 @@ def only_limits_differ(old: Layout, new: Layout) -> list[str]:
     ):
         names = [*one, *(name for name in other if name not in one)]
         found += [f"{what} {name}" for name in names if one.get(name) != other.get(name)]
+    if old.accounting != new.accounting:
+        found.append("account")
+    if _bare(old.program) != _bare(new.program):
+        found.append("program")
     return found
+
+
+def _bare(program: Program | None) -> Program | None:
+    """Return a program without its limits."""
+    if program is None:
+        return None
+    return replace(program, phases=tuple(replace(one, limits={}) for one in program.phases))
 
 
 def _without_limits(layout: Layout) -> dict[str, Channel]:
@@ -125,13 +148,15 @@ def change_data(changes: Sequence[LimitChange], layout: Layout, old: str, new: s
     words = []
     for one in changes:
         unit = layout.channels[one.channel].unit_of_measure
-        words.append(f"{one.channel}: {in_words(one.was, unit)} -> {in_words(one.becomes, unit)}")
+        place = f"{one.channel} in phase {one.phase}" if one.phase else one.channel
+        words.append(f"{place}: {in_words(one.was, unit)} -> {in_words(one.becomes, unit)}")
     return {
         "old": old,
         "new": new,
         "changes": [
             {
                 "channel": one.channel,
+                "phase": one.phase,
                 "was": limits_to_json(one.was),
                 "becomes": limits_to_json(one.becomes),
             }

@@ -7,7 +7,7 @@ in which nobody looked is never counted for a phase.
 from __future__ import annotations
 
 from collections import deque
-from collections.abc import Iterable, Mapping
+from collections.abc import Collection, Iterable, Mapping
 from dataclasses import dataclass, field
 
 from rig.core.model import Status
@@ -103,9 +103,19 @@ class Drive:
 
 
 class Sighting:
-    """Watches the channels of one phase. stale_s: by channel, how old its newest reading may be."""
+    """Watches the channels of one phase.
 
-    def __init__(self, phase: Phase, units: Iterable[str], stale_s: Mapping[str, float]) -> None:
+    stale_s: by channel, how old its newest reading may be. known: the phase before, whose newest readings
+    are carried over.
+    """
+
+    def __init__(
+        self,
+        phase: Phase,
+        units: Iterable[str],
+        stale_s: Mapping[str, float],
+        known: Sighting | None = None,
+    ) -> None:
         names = list(units)
         self.targets: dict[str, Target] = {
             channel: target for name, target in phase.targets.items() for channel in each(name, names)
@@ -131,6 +141,8 @@ class Sighting:
                 *([phase.drive.channel] if phase.drive else []),
             ]
         )
+        if known is not None:
+            self._last = known.newest(self.channels)
 
     def take(self, channel: str, t_ns: int, value: float, status: int) -> None:
         """Take one reading of a channel; only good ones count."""
@@ -142,6 +154,10 @@ class Sighting:
                 window.take(t_ns, value)
         if self.drive is not None and self.drive.duty.channel == channel:
             self.drive.take(t_ns, value, self._stale_ns.get(channel, 0))
+
+    def newest(self, channels: Collection[str]) -> dict[str, _Last]:
+        """Return the newest good readings of these channels, as far as there are any."""
+        return {name: one for name, one in self._last.items() if name in channels}
 
     def value(self, channel: str) -> float | None:
         """Return the newest good value of a channel, None where there is none yet."""

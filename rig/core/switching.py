@@ -10,7 +10,7 @@ from __future__ import annotations
 import enum
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
-from typing import Any
+from typing import Any, Protocol
 
 from rig.core.model import Channel
 from rig.core.node import Node, Place, entries, near
@@ -212,8 +212,22 @@ class Switch:
 IDLE = Switch()
 
 
-def step(switch: Switch, spec: SwitchOff, signal: Signal, now_ns: int) -> tuple[Switch, Deed | None]:
-    """Return where the unit stands after a signal at ``now_ns`` (boot clock), and what is to be done."""
+class Patience(Protocol):
+    """How long and how often something is tried."""
+
+    @property
+    def within_s(self) -> float:
+        """How long one try may take until it is confirmed."""
+        ...
+
+    @property
+    def tries(self) -> int:
+        """How many tries there are."""
+        ...
+
+
+def step(switch: Switch, spec: Patience, signal: Signal, now_ns: int) -> tuple[Switch, Deed | None]:
+    """Return where it stands after a signal at ``now_ns`` (boot clock), and what is to be done."""
     following = TABLE.get((switch.state, signal))
     if following is None:
         return switch, None

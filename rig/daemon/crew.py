@@ -15,10 +15,15 @@ from rig.daemon.errands import Dispatch, Errands
 from rig.daemon.fast import FastPolling
 from rig.daemon.inbox import Inbox
 from rig.daemon.intake import Intake
+from rig.daemon.phases import Phases
 from rig.daemon.resume import Keeper
+from rig.daemon.sources import Sources
 from rig.daemon.switching import SwitchingOff
 from rig.store.rundir import RunDir
 from rig.store.writer import RunWriter
+
+POLLS = 3
+SLACK_S = 1.0
 
 
 def attendants(
@@ -44,8 +49,32 @@ def attendants(
     limits = LimitsInForce(
         frozen=config.layout.channels, evaluation=evaluation, announce=announce, clock=clock, others=[fast]
     )
-    deeds = Deeds(run=run, layout=config.layout, keeper=keeper, announce=announce, limits=limits)
     crew: list[Attendant] = []
+    phases = None
+    if config.layout.program is not None:
+        sources = Sources(
+            specs=config.layout.program.sources,
+            channels=config.layout.channels,
+            blocks=plan.blocks,
+            send=dispatch.send,
+            announce=announce,
+            clock=clock,
+        )
+        phases = Phases(
+            program=config.layout.program,
+            layout=config.layout,
+            blocks=plan.blocks,
+            stale_s=stale_s(config, plan),
+            limits=limits,
+            sources=sources,
+            keeper=keeper,
+            announce=announce,
+            clock=clock,
+        )
+        crew.append(phases)
+    deeds = Deeds(
+        run=run, layout=config.layout, keeper=keeper, announce=announce, limits=limits, phases=phases
+    )
     if config.switch_offs:
         crew.append(
             SwitchingOff(
@@ -68,3 +97,20 @@ def attendants(
         )
     )
     return crew
+
+
+def stale_s(config: RigConfig, plan: Plan) -> dict[str, float]:
+    """Return, by channel, how old its newest reading may be to show what is now: a few polls.
+
+    A derived channel is as seldom as the slowest instrument that it is made from.
+    """
+    ages: dict[str, float] = {}
+    for name, channel in config.layout.channels.items():
+        if channel.source is not None:
+            instrument = config.instruments[channel.source.instrument]
+            ages[name] = POLLS * instrument.poll_s + instrument.timeout_s + SLACK_S
+    waiting = {name: inputs for name, (inputs, _) in plan.formulas.items()}
+    while ready := [name for name, inputs in waiting.items() if all(one in ages for one in inputs)]:
+        for name in ready:
+            ages[name] = max((ages[one] for one in waiting.pop(name)), default=SLACK_S)
+    return ages

@@ -12,6 +12,7 @@ from rig.core.orders import Deed, Order
 from rig.core.positions import Change
 from rig.daemon.attend import Announce, LimitsInForce
 from rig.daemon.inbox import Handler, order_data
+from rig.daemon.phases import Phases
 from rig.daemon.resume import Keeper
 from rig.errors import DamageError, shown
 from rig.store import rundir
@@ -23,8 +24,8 @@ LONGEST_SERIAL = 100
 class Deeds:
     """Carries out orders for one session.
 
-    layout: of the session's rig file. limits: None where nobody judges (a session that only carries out
-    orders).
+    layout: of the session's rig file. limits, phases: None where nobody judges (a session that only
+    carries out orders), or no program runs.
     """
 
     def __init__(
@@ -35,16 +36,23 @@ class Deeds:
         keeper: Keeper,
         announce: Announce,
         limits: LimitsInForce | None = None,
+        phases: Phases | None = None,
     ) -> None:
         self._layout = layout
         self._keeper = keeper
         self._run = run
         self._announce = announce
         self._limits = limits
+        self._phases = phases
 
     def handlers(self) -> dict[Deed, Handler]:
         """Return the handler of each deed."""
-        return {Deed.NOTE: self._note, Deed.SWAP: self._swap, Deed.RELOAD: self._reload}
+        return {
+            Deed.NOTE: self._note,
+            Deed.SWAP: self._swap,
+            Deed.RELOAD: self._reload,
+            Deed.PHASE: self._phase,
+        }
 
     def _note(self, order: Order) -> None:
         text, unit = order.text_of("text").strip(), order.text_of("unit")
@@ -77,6 +85,11 @@ class Deeds:
         self._announce(EventKind.UNIT, unit, change.text, change.data() | order_data(order))
         self._keeper.save()
 
+    def _phase(self, order: Order) -> None:
+        if self._phases is None:
+            raise ValueError("no test program is running: nobody records, or the rig file has no program")
+        self._phases.move(order)
+
     def _reload(self, order: Order) -> None:
         config = order.text_of("config")
         try:
@@ -102,6 +115,8 @@ class Deeds:
         data = order_data(order) | change_data(changes, old, self._keeper.config, config)
         data["reason"] = order.text_of("text")
         self._limits.reload(fresh.channels)
+        if self._phases is not None:
+            self._phases.reload(fresh)
         data |= self._limits.data()
         self._layout, self._keeper.config = fresh, config
         self._announce(EventKind.CONFIG_CHANGE, "run", f"limits changed by {order.by}: {data['words']}", data)

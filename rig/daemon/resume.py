@@ -16,11 +16,13 @@ from rig.store.files import OS_DISK, Disk
 from rig.store.recover import Finding
 from rig.store.rundir import RunDir
 from rig.store.standing import Standing
+from rig.store.tail import Tail
 
 
 class Keeper:
     """Knows where the run stands and keeps it on disk; ``findings`` are to be recorded at the start.
 
+    program: how far the test program was, {} where none was begun; lost: why that is not known.
     config: digits of the rig file of this session; None: the one that was in force is. ``serials``: who
     sits where now. The caller holds the run's lock.
     """
@@ -35,6 +37,9 @@ class Keeper:
         self.serials, swaps = positions.resumed(layout.units, stood.serials, stood.written)
         self._written = {name: unit.serial for name, unit in layout.units.items()}
         self.program: Mapping[str, Any] = stood.program
+        self.lost = ""
+        if not stood.program and layout.program is not None:
+            self.program, self.lost = _from_record(run, fault, disk)
         self._kept = stood
         findings = []
         if fault:
@@ -63,8 +68,30 @@ class Keeper:
         return True
 
 
+def _from_record(run: RunDir, fault: str, disk: Disk) -> tuple[Mapping[str, Any], str]:
+    """Return how far the test program is by the journals that are not sealed yet, and why that is not known.
+
+    Nothing is known where the file that says so is no good and these journals hold no word of a phase.
+    """
+    sessions = rundir.read_sessions(run, disk)
+    newest = max(sessions, default=None)
+    if newest is None:
+        return {}, ""
+    for event in reversed(Tail(run.path, disk=disk).poll().events):
+        progress = event.data.get("progress")
+        if event.kind is EventKind.PHASE and isinstance(progress, dict):
+            return progress, ""
+    try:
+        before = layout_from_json(rundir.frozen_layout(run, sessions[newest].facts.config, disk))
+    except (DamageError, ValueError) as error:
+        return {}, str(error)
+    if before.program is None:
+        return {}, ""
+    return {}, fault or f"{run.path / standing.NAME} is not there"
+
+
 def _changed(run: RunDir, layout: Layout, configs: tuple[str, str], by: str, disk: Disk) -> list[Finding]:
-    """Return what another rig file than that of the session before changed; ``configs``: that one's, now's."""
+    """Return what another rig file changed; ``configs``: that of the session before, that of this one."""
     was, becomes = configs
     try:
         old = layout_from_json(rundir.frozen_layout(run, was, disk))

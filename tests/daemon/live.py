@@ -6,8 +6,9 @@ import signal
 import subprocess
 import sys
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from pathlib import Path
+from typing import ClassVar
 
 import pytest
 
@@ -25,6 +26,8 @@ def soakrig(*arguments: str | Path) -> subprocess.CompletedProcess[str]:
 class Logger:
     """``soakrig log`` in a process of its own; ``events`` and ``scans`` gather what it has recorded."""
 
+    started: ClassVar[list[Logger]] = []
+
     def __init__(self, rig_file: Path, *options: str) -> None:
         self.rig_file = rig_file
         self.runs = rig_file.parent / "runs"
@@ -38,6 +41,7 @@ class Logger:
                 stdout=output,
                 stderr=output,
             )
+        self.started.append(self)
 
     @property
     def run(self) -> Path:
@@ -93,6 +97,20 @@ class Logger:
         self.process.send_signal(number)
         return self.process.wait(60)
 
+    def end(self) -> None:
+        """End it, whatever it is doing."""
+        if self.process.poll() is None:
+            self.process.kill()
+        self.process.wait(10)
+
     def recorded(self) -> Run:
         """Return the run as a reader sees it."""
         return Run.open(self.run)
+
+
+@pytest.fixture(autouse=True)
+def no_logger_left() -> Iterator[None]:
+    """End what a failed test left behind."""
+    yield
+    while Logger.started:
+        Logger.started.pop().end()

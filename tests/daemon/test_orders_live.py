@@ -14,8 +14,9 @@ from rig.bench import room
 from rig.core.model import EventKind
 from rig.store import standing
 from rig.store.rundir import open_run
-from tests.daemon.live import Logger, soakrig
+from tests.daemon.live import Logger, no_logger_left, soakrig
 
+__all__ = ["no_logger_left"]
 pytestmark = pytest.mark.slow
 
 
