@@ -48,12 +48,13 @@ def _log(args: argparse.Namespace) -> tuple[int, str]:
 def _watch_arguments(parser: argparse.ArgumentParser) -> None:
     run_argument(parser)
     parser.add_argument("--plain", action="store_true", help="print one picture as plain text and end")
+    parser.add_argument("--at", metavar="TIME", help="a moment of the past: the last '03:12', or with a date")
 
 
 def _watch(args: argparse.Namespace) -> tuple[int, str]:
     from rig.view import watch
 
-    return watch.main_loop(run_path(args), once=args.plain), ""
+    return watch.main_loop(run_path(args), once=args.plain, at=args.at), ""
 
 
 def _alerts(args: argparse.Namespace) -> tuple[int, str]:

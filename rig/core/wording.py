@@ -59,6 +59,24 @@ def duration(seconds: float) -> str:
     return NOTHING
 
 
+_SPANS = ((120.0, "s", 1.0), (7200.0, "min", 60.0), (math.inf, "h", 3600.0))
+
+
+def time_span(low_s: float, high_s: float) -> str:
+    """Return an interval of lengths of time in one unit: ``9-15 min``, ``>9 min``, ``<15 min``.
+
+    low_s 0: there is no lower bound worth naming; high_s infinite: no upper one.
+    """
+    if not math.isfinite(high_s):
+        return f">{duration(low_s)}"
+    if low_s <= 0:
+        return f"<{duration(high_s)}"
+    name, length = next((name, length) for bound, name, length in _SPANS if high_s < bound)
+    decimals = int(high_s / length < 9.95 and name != "s")
+    low, high = (f"{s / length:.{decimals}f}" for s in (low_s, high_s))
+    return f"{high} {name}" if low == high else f"{low}-{high} {name}"
+
+
 def moment(t_ns: int, zone: tzinfo | None = UTC) -> datetime:
     """Return UTC ns as a date and time in ``zone`` (None: the zone of this machine), cut to microseconds."""
     return (

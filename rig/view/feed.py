@@ -10,8 +10,6 @@ import shutil
 from collections.abc import Iterable
 from pathlib import Path
 
-import numpy as np
-
 from rig.clock import SYSTEM, Clock
 from rig.core.config import layout_from_json
 from rig.core.model import Event, EventKind
@@ -20,11 +18,10 @@ from rig.store import catalogue, rundir
 from rig.store.files import OS_DISK
 from rig.store.rundir import SessionFacts
 from rig.store.tail import Tail, Update
+from rig.view.alerting import told
 from rig.view.picture import Standing
 from rig.view.room import WINDOW_NS, Room
 from rig.view.snapshot import RunState
-
-_SECOND = 1_000_000_000
 
 
 class Feed:
@@ -61,6 +58,7 @@ class Feed:
     def _read_sealed(self, update: Update) -> None:
         """Take in the events of the sealed files, and the last minutes where the journals lack them."""
         from rig.store.reader import Run
+        from rig.view.past import recent
 
         run = Run.open(self.path)
         self._skipped = tuple(f"{one.path.name}: {one.reason}" for one in run.skipped)
@@ -70,21 +68,7 @@ class Feed:
         first_ns = update.scans[0].t_ns if update.scans else end_ns
         if first_ns > end_ns - WINDOW_NS:
             for name in self.room.layout.channels:
-                self._last_minutes(run, name, end_ns - WINDOW_NS, first_ns)
-
-    def _last_minutes(self, run: object, name: str, start_ns: int, end_ns: int) -> None:
-        from rig.store.reader import Run
-
-        assert isinstance(run, Run)
-        series = run.series(name, start_ns, end_ns)
-        if not len(series):
-            return
-        # one reading a second is what the room keeps; the very last must be among them
-        _, first = np.unique(series.t_ns // _SECOND, return_index=True)
-        for at in sorted({*first.tolist(), len(series) - 1}):
-            self.room.scan(
-                (name,), int(series.t_ns[at]), (float(series.value[at]),), bytes([int(series.status[at])])
-            )
+                recent(self.room, run, name, end_ns - WINDOW_NS, first_ns)
 
     def update(self) -> None:
         """Take in what has been recorded since the last call. Raises StoreError or OSError."""
@@ -123,7 +107,11 @@ class Feed:
             free: int | None = shutil.disk_usage(self.path).free
         except OSError:
             free = None
-        return Standing(now_ns=self.now_ns(), state=self._state(), disk_free=free, skipped=self._skipped)
+        state, now_ns = self._state(), self.now_ns()
+        alerts, fail = told(self.path, now_ns, running=state is RunState.RUNNING)
+        return Standing(
+            now_ns=now_ns, state=state, disk_free=free, skipped=self._skipped, alerts=alerts, alerts_fail=fail
+        )
 
     def now_ns(self) -> int:
         """Return UTC ns on the recording's own time line while its boot lasts, else by the wall clock."""

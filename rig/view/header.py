@@ -11,8 +11,11 @@ from rich.text import Text
 
 from rig.core.wording import clock_time, counted, duration, moment, size, stamp
 from rig.view.lines import Cell, line
-from rig.view.snapshot import Answering, RunState, Snapshot
+from rig.view.snapshot import Answering, PhaseView, RunState, Snapshot
 from rig.view.tables import STYLES
+
+_WAITING = frozenset({"due", "left", "held", "unknown"})
+"""Stages of a phase in which somebody may have to do something."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -28,6 +31,8 @@ def header(snapshot: Snapshot, canvas: Canvas, problems: Sequence[str] = ()) -> 
     """Return the lines that every page begins with; what is wrong with the picture comes in words."""
     width = canvas.width
     lines = [_title(snapshot, canvas), _counts(snapshot, width), _progress(snapshot, width)]
+    if snapshot.phase is not None:
+        lines.append(_phase(snapshot.phase, width))
     for words, style in _notices(snapshot, problems, canvas.zone):
         lines.append(line([Cell(f"! {words}", style)], width))
     return lines
@@ -38,6 +43,7 @@ def _title(snapshot: Snapshot, canvas: Canvas) -> Text:
         RunState.RUNNING: "bold green",
         RunState.STOPPED: "bold yellow",
         RunState.FINISHED: "bold cyan",
+        RunState.PAST: "bold black on yellow",
         RunState.CRASHED: "bold white on red",
     }
     if snapshot.age_s is None:
@@ -80,11 +86,25 @@ def _progress(snapshot: Snapshot, width: int) -> Text:
     if snapshot.disk_free is not None:
         parts.append(f"{size(snapshot.disk_free)} free")
     parts.append(f"session {snapshot.session}")
+    if snapshot.alerts:
+        parts.append(snapshot.alerts)
     if snapshot.gaps:
         parts.append(counted(snapshot.gaps, "gap"))
-    if snapshot.phase:
-        parts.append(f"phase {snapshot.phase}")
     return line([*cells, Cell("| " + " | ".join(parts))], width)
+
+
+def _phase(phase: PhaseView, width: int) -> Text:
+    """Return the line of the test program: which phase, what it is doing, how long it still goes."""
+    cells = [Cell("phase ", "dim"), Cell(phase.name, "bold")]
+    if phase.number:
+        cells.append(Cell(f" (pass {phase.number})", "dim"))
+    parts = [phase.stage] if phase.stage else []
+    if phase.left_s is not None and phase.done_s is not None and phase.planned_s is not None:
+        parts.append(f"{duration(phase.left_s)} left of {duration(phase.planned_s)} within its targets")
+    if phase.cycles is not None and phase.planned_cycles is not None:
+        parts.append(f"{max(0, phase.planned_cycles - phase.cycles)} of {phase.planned_cycles} cycles left")
+    words = "".join(f" | {one}" for one in parts)
+    return line([*cells, Cell(words, "bold yellow" if phase.stage in _WAITING else "")], width)
 
 
 def _notices(snapshot: Snapshot, problems: Sequence[str], zone: tzinfo | None) -> list[tuple[str, str]]:
@@ -101,6 +121,11 @@ def _notices(snapshot: Snapshot, problems: Sequence[str], zone: tzinfo | None) -
         words = f"{snapshot.state.value.lower()}: values as of {stamp(snapshot.newest_ns, zone)}"
         notices.append((words, "cyan"))
     notices += [(words, loud) for words in snapshot.warnings]
+    if snapshot.state is RunState.PAST:
+        words = (
+            f"the past: all below is as of {stamp(snapshot.now_ns, zone)}. Keys: , . a minute, < > an hour"
+        )
+        notices.append((words, "bold yellow"))
     if problems:
         more = f" (and {len(problems) - 1} more)" if len(problems) > 1 else ""
         notices.append((f"this view has a fault: {problems[0]}{more}", "bold red"))

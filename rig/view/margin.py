@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
 
 from rig.core.model import Channel, Limit, Side
-from rig.view.snapshot import Margin, Trend
+from rig.view.snapshot import Margin, Pace, Reach, Trend
 
 Bools = NDArray[np.bool_]
 
@@ -22,6 +23,12 @@ _SHORT_S = 60.0
 _SHORTEST_S = 15.0
 _VERY_CLEAR = 6.0
 """The same for the shortest stretch, where few readings make large errors likely."""
+_BENT = 3.0
+"""Two slopes differ beyond this many standard errors of their difference (own choice)."""
+_BOUND = 2.0
+"""Standard errors to each side: about 95 % of a normal distribution."""
+_MOST_ALIKE = 0.9
+"""Readings are taken as no more alike than this, or a few of them would mean nothing at all."""
 
 
 def margin(channel: Channel, value: float) -> Margin | None:
@@ -57,18 +64,54 @@ def _share(distance: float, scale: float) -> float:
     return min(1.0, max(0.0, 1.0 - distance / scale))
 
 
-def reach_s(channel: Channel, value: float, trend: Trend | None) -> float | None:
-    """Return how long until the limit ahead is reached at this trend, in s; None if it is not, or far."""
+def reach(channel: Channel, value: float, trend: Trend | None) -> Reach | None:
+    """Return when the limit ahead is reached at this trend; None if it is not, or not within two days.
+
+    The bounds take two standard errors of the slope and of the present level. A line says nothing about
+    bends: where the last minute differs from the minutes before, the bound on that side is left open.
+    """
     if trend is None or not trend.clear or not math.isfinite(value):
         return None
     ahead = Side.HIGH if trend.per_s > 0 else Side.LOW
-    times = [
-        _distance(limit, value) / abs(trend.per_s)
-        for limit in channel.limits
-        if limit.side is ahead and _distance(limit, value) > 0
-    ]
-    nearest = min(times, default=math.inf)
-    return nearest if nearest <= FARTHEST_S else None
+    distances = [_distance(limit, value) for limit in channel.limits if limit.side is ahead]
+    distance = min((one for one in distances if one > 0), default=math.inf)
+    best_s = distance / abs(trend.per_s)
+    if best_s > FARTHEST_S:
+        return None
+    wide, slope = _BOUND * trend.scatter, abs(trend.per_s)
+    off = _BOUND * trend.error_per_s
+    low_s = 0.0 if trend.pace is Pace.QUICKENING else max(0.0, distance - wide) / (slope + off)
+    open_end = trend.pace is Pace.SLOWING or off >= slope
+    high_s = math.inf if open_end else (distance + wide) / (slope - off)
+    return Reach(best_s=best_s, low_s=low_s, high_s=high_s)
+
+
+def least_span(channel: Channel) -> float:
+    """Return the smallest range of readings worth drawing: 4 steps of the display, 1 % of the way to a limit.
+
+    Own choice: less than that is noise, and drawn to full height it would look like an event.
+    """
+    return max(4 * channel.resolution, 0.01 * _scale(channel) if channel.limits else 0.0)
+
+
+def pieces(
+    t_s: NDArray[np.float64], values: NDArray[np.float64], window_s: float, count: int
+) -> NDArray[np.float64]:
+    """Return the last ``window_s`` in ``count`` equal pieces (pieces x channels), NaN where nothing came.
+
+    Of each piece the value that is farthest from the channel's median, so that a spike of one reading
+    stays visible. ``t_s`` ends at 0 and ascends.
+    """
+    history = np.full((count, values.shape[1]), np.nan)
+    piece = np.ceil(t_s * count / window_s).astype(np.int64) + count - 1
+    middle = np.nanmedian(np.where(np.isfinite(values).any(axis=0), values, 0.0), axis=0)
+    away = np.where(np.isfinite(values), np.abs(values - middle), -1.0)
+    columns = np.arange(values.shape[1])
+    for at in range(count):
+        first, last = np.searchsorted(piece, (at, at + 1))
+        if first < last:
+            history[at] = values[first + np.argmax(away[first:last], axis=0), columns]
+    return history
 
 
 def trends(
@@ -82,13 +125,25 @@ def trends(
     """
     if len(t_s) < _FEWEST:
         return [None] * values.shape[1]
-    found = _lines(t_s, values, resolution, _CLEAR)
+    found = whole = _lines(t_s, values, resolution, _CLEAR)
     for length_s, clear in ((_SHORT_S, _CLEAR), (_SHORTEST_S, _VERY_CLEAR)):
         recent = t_s >= t_s[-1] - length_s
         if not recent.all() and recent.sum() >= _FEWEST:
             last = _lines(t_s[recent], values[recent], resolution, clear)
             found = [_livelier(a, b) for a, b in zip(found, last, strict=True)]
+            if length_s == _SHORT_S:
+                found = [_paced(a, b, c) for a, b, c in zip(found, whole, last, strict=True)]
     return found
+
+
+def _paced(chosen: Trend | None, whole: Trend | None, last: Trend | None) -> Trend | None:
+    """Return the trend with how the last minute differs from all of it."""
+    if chosen is None or whole is None or last is None:
+        return chosen
+    gain = (abs(last.per_s) if last.per_s * whole.per_s > 0 else -abs(last.per_s)) - abs(whole.per_s)
+    if abs(gain) <= _BENT * math.hypot(last.error_per_s, whole.error_per_s):
+        return chosen
+    return replace(chosen, pace=Pace.QUICKENING if gain > 0 else Pace.SLOWING)
 
 
 def _livelier(whole: Trend | None, last: Trend | None) -> Trend | None:
@@ -119,12 +174,28 @@ def _lines(
     # a display of step r scatters by at least r/sqrt(12) (rectangular distribution, JCGM 100:2008 4.3.7)
     scatter = np.sqrt(np.maximum(rest, resolution**2 / 12))
     error = scatter / np.sqrt(np.where(usable, spread, 1.0))
+    # readings that follow each other tell less than as many independent ones: variances of means and slopes
+    # grow by (1 + r)/(1 - r) with their correlation r (first-order autoregression; from memory)
+    left = np.where(there, dy - slope * dt, 0.0)
+    power = (left * left).sum(axis=0)
+    alike = (left[1:] * left[:-1]).sum(axis=0) / np.where(power > 0, power, 1.0)
+    # a correlation from few readings comes out too small by about (1 + 4 r)/n (Kendall 1954; from memory)
+    alike = np.clip(alike + (1 + 4 * alike) / safe, 0.0, _MOST_ALIKE)
+    honest = error * np.sqrt((1 + alike) / (1 - alike))
     window = float(t_s[-1] - t_s[0])
-    clear = usable & (np.abs(slope) > errors * error) & (np.abs(slope) * window > 2 * resolution)
+    clear = usable & (np.abs(slope) > errors * honest) & (np.abs(slope) * window > 2 * resolution)
     clear &= _still_going(there, y, slope)
     clear &= np.abs(slope) * window > 1e-9 * np.maximum(np.abs(y_mid), 1e-12)
     return [
-        Trend(per_s=float(slope[i]), window_s=window, clear=bool(clear[i])) if usable[i] else None
+        Trend(
+            per_s=float(slope[i]),
+            window_s=window,
+            clear=bool(clear[i]),
+            error_per_s=float(honest[i]),
+            scatter=float(scatter[i]),
+        )
+        if usable[i]
+        else None
         for i in range(len(count))
     ]
 

@@ -3,20 +3,21 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from rig.core.limits import Zone, bounds
 from rig.core.model import Channel, InstrumentFacts, Status
-from rig.view.margin import margin, reach_s, trends
-from rig.view.room import HOUR_NS, Block, Excursion, Room, Talk
+from rig.view.margin import least_span, margin, pieces, reach, trends
+from rig.view.room import HOUR_NS, WINDOW_NS, Block, Excursion, Room, Talk
 from rig.view.snapshot import (
     Answering,
     ChannelView,
     Condition,
     ExcursionView,
     InstrumentView,
+    PhaseView,
     RunState,
     Snapshot,
     Trend,
@@ -25,18 +26,27 @@ from rig.view.snapshot import (
 )
 
 LEAST_PATIENCE_S = 10.0
+PIECES = 24
+"""Of the history: divides by all widths that it is drawn in."""
+_COUNTING = frozenset({"running", "slipping"})
+"""Stages of a phase in which time counts (a target missed for a moment is not yet a phase left)."""
 ROOM = "room"
 """What the group of channels that belong to no unit is called."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Standing:
-    """What surrounds the recording at the moment of a picture: UTC ns, run state, free bytes."""
+    """What surrounds the recording at the moment of a picture: UTC ns, run state, free bytes.
+
+    alerts: how people are told, in words; alerts_fail: what is wrong with that, '' for nothing.
+    """
 
     now_ns: int
     state: RunState
     disk_free: int | None = None
     skipped: tuple[str, ...] = ()
+    alerts: str = ""
+    alerts_fail: str = ""
 
 
 def picture(room: Room, standing: Standing) -> Snapshot:
@@ -65,9 +75,10 @@ def picture(room: Room, standing: Standing) -> Snapshot:
         instruments=_instruments(room, as_of, channels),
         events=tuple(reversed(room.events)),
         gaps=room.gaps,
-        warnings=_warnings(room),
+        warnings=(*_warnings(room), *([standing.alerts_fail] if standing.alerts_fail else [])),
         skipped=standing.skipped,
-        phase=room.phase,
+        phase=_phase(room, as_of, running=running),
+        alerts=standing.alerts,
     )
 
 
@@ -87,33 +98,47 @@ def _warnings(room: Room) -> tuple[str, ...]:
     return tuple(warnings)
 
 
+def _phase(room: Room, as_of_ns: int, *, running: bool) -> PhaseView | None:
+    """Return the phase in force, with the time that counted up to now."""
+    phase = room.phase
+    if phase is None or phase.done_s is None or phase.stage not in _COUNTING or not running:
+        return phase
+    return replace(phase, done_s=phase.done_s + max(0.0, (as_of_ns - room.phase_ns) / 1e9))
+
+
 # ---- channels and units
 
 
 def _channels(room: Room, as_of_ns: int) -> dict[str, ChannelView]:
     slopes: dict[str, Trend | None] = {}
+    history: dict[str, tuple[float, ...]] = {}
     for block in room.blocks.values():
-        slopes.update(zip(block.channels, _slopes(room, block), strict=True))
+        if block.samples:
+            found, past = _movement(room, block, as_of_ns)
+            slopes.update(zip(block.channels, found, strict=True))
+            history.update(zip(block.channels, past, strict=True))
     views: dict[str, ChannelView] = {}
     for name, channel in room.layout.channels.items():
         try:
-            views[name] = _channel(room, channel, as_of_ns, slopes.get(name))
+            views[name] = _channel(room, channel, as_of_ns, slopes.get(name), history.get(name, ()))
         except Exception as error:  # one bad channel must not blind the whole room
             views[name] = _without_numbers(channel, f"{type(error).__name__}: {error}")
     return views
 
 
-def _slopes(room: Room, block: Block) -> list[Trend | None]:
-    if not block.samples:
-        return [None] * len(block.channels)
+def _movement(room: Room, block: Block, as_of_ns: int) -> tuple[list[Trend | None], list[tuple[float, ...]]]:
+    """Return trend and history of each channel of a block."""
     t = np.array([t_ns for t_ns, _ in block.samples], dtype=np.int64)
     values = np.array([values for _, values in block.samples], dtype=np.float64)
     known = [room.layout.channels.get(name) for name in block.channels]
     resolution = np.array([channel.resolution if channel else 0.0 for channel in known])
-    return trends((t - t[-1]) / 1e9, values, resolution)
+    past = pieces((t - max(as_of_ns, t[-1])) / 1e9, values, WINDOW_NS / 1e9, PIECES)
+    return trends((t - t[-1]) / 1e9, values, resolution), [tuple(one) for one in past.T.tolist()]
 
 
-def _channel(room: Room, channel: Channel, as_of_ns: int, trend: Trend | None) -> ChannelView:
+def _channel(
+    room: Room, channel: Channel, as_of_ns: int, trend: Trend | None, history: tuple[float, ...]
+) -> ChannelView:
     block, place = room.place.get(channel.name, (None, 0))
     value, status, age_s = math.nan, int(Status.GOOD), None
     if block is not None:
@@ -136,7 +161,9 @@ def _channel(room: Room, channel: Channel, as_of_ns: int, trend: Trend | None) -
         age_s=age_s,
         margin=margin(channel, value),
         trend=trend,
-        reach_s=None if condition is Condition.OUT else reach_s(channel, value, trend),
+        reach=None if condition is Condition.OUT else reach(channel, value, trend),
+        history=history,
+        least_span=least_span(channel),
     )
 
 

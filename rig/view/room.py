@@ -10,11 +10,11 @@ import math
 from collections import deque
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
-from typing import Any
+from typing import Any, TypeVar
 
 from rig.core.limits import Zone, bounds
 from rig.core.model import Event, EventKind, Layout, Side, Status
-from rig.view.snapshot import STATUS_WORDS, EventView
+from rig.view.snapshot import STATUS_WORDS, EventView, PhaseView
 
 _SECOND = 1_000_000_000
 WINDOW_NS = 600 * _SECOND
@@ -28,6 +28,16 @@ _QUIET = frozenset(
      EventKind.STORE_BACK, EventKind.NOTE, EventKind.PHASE, EventKind.UNIT, EventKind.FAST_POLL,
      EventKind.SESSION_START, EventKind.SESSION_STOP, EventKind.CONFIG_CHANGE, EventKind.CHECK}
 )  # fmt: skip
+
+
+_N = TypeVar("_N", int, float)
+
+
+def _number(value: object, kind: type[_N]) -> _N | None:
+    """Return a number of recorded data, None where there is none."""
+    if isinstance(value, bool) or not isinstance(value, int | float) or not math.isfinite(value):
+        return None
+    return kind(value)
 
 
 @dataclass(slots=True)
@@ -80,7 +90,8 @@ class Room:
         self.started_ns: int | None = None
         self.newest_ns: int | None = None
         self.gaps = 0
-        self.phase = ""
+        self.phase: PhaseView | None = None
+        self.phase_ns = 0
         self.blocks: dict[tuple[str, ...], Block] = {}
         self.place: dict[str, tuple[Block, int]] = {}
         self.active: dict[tuple[str, str], Excursion] = {}
@@ -185,7 +196,7 @@ class Room:
             case EventKind.GAP:
                 self.gaps += 1
             case EventKind.PHASE:
-                self.phase = event.text or event.subject
+                self._phase(event)
             case EventKind.STORE_FAULT:
                 self.store = event.text or "the recording cannot be written"
             case EventKind.STORE_BACK:
@@ -200,6 +211,22 @@ class Room:
             for name, quantiles in lateness.items():
                 if isinstance(quantiles, Sequence) and len(quantiles) > 1:
                     self.late_ms[str(name)] = float(quantiles[1])
+
+    def _phase(self, event: Event) -> None:
+        """Note the phase in force; where the record only names it, that is all that is known."""
+        data, self.phase_ns = event.data, event.t_ns
+        name = str(data.get("phase", event.text or event.subject))
+        self.phase = None
+        if name:
+            self.phase = PhaseView(
+                name=name,
+                number=_number(data.get("pass"), int) or 0,
+                stage=str(data.get("stage", "")),
+                done_s=_number(data.get("done_s"), float),
+                planned_s=_number(data.get("planned_s"), float),
+                cycles=_number(data.get("cycles"), int),
+                planned_cycles=_number(data.get("planned_cycles"), int),
+            )
 
     def _instrument_event(self, event: Event) -> None:
         if event.kind is EventKind.BUS_STUCK:

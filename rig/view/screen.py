@@ -223,7 +223,7 @@ def _unit_list(snapshot: Snapshot, height: int, width: int, problems: list[str])
 def _channel_list(
     channels: Sequence[ChannelView], height: int, scroll: int, width: int, problems: list[str], *, short: bool
 ) -> list[Text]:
-    columns = channel_columns(width)
+    columns = channel_columns(width, short=short)
     rows = [
         text
         for channel in channels

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import enum
+import math
 from dataclasses import dataclass
 
 from rig.core.model import Kind, Side, Status
@@ -62,6 +63,8 @@ class RunState(enum.Enum):
     STOPPED = "STOPPED"
     """The last session was stopped on purpose; the run may go on."""
     FINISHED = "FINISHED"
+    PAST = "PAST"
+    """A moment of the past is looked at, whatever the recording is doing now."""
     CRASHED = "CRASHED"
     """Nobody is recording, and the last session ended without a recorded stop."""
 
@@ -98,16 +101,66 @@ class Margin:
     early: float | None = None
 
 
+class Pace(enum.Enum):
+    """How the slope of the last minute differs from that of the minutes before."""
+
+    EVEN = "even"
+    SLOWING = "slowing"
+    QUICKENING = "quickening"
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Trend:
     """Slope of the last minutes: unit of measure per second; ``window_s`` it was taken from.
 
     clear: the slope stands out of the scatter; otherwise the channel is to be called steady.
+    error_per_s: standard error of the slope, allowing for readings that follow each other; scatter: of
+    the readings about the line (unit of measure).
     """
 
     per_s: float
     window_s: float
     clear: bool
+    error_per_s: float = 0.0
+    scatter: float = 0.0
+    pace: Pace = Pace.EVEN
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Reach:
+    """When a limit is reached if the movement goes on, in seconds from now.
+
+    best_s: along the line. low_s, high_s: bounds at about 95 %, as far as the line itself can be believed:
+    0 where the movement quickens (it may be at any moment before high_s), infinite where it slows down
+    (it is not before low_s, and perhaps never).
+    """
+
+    best_s: float
+    low_s: float
+    high_s: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PhaseView:
+    """The phase of the test program in force. stage: what it is doing, '' where the record does not say.
+
+    done_s, planned_s: time that counted and time asked for; None where the phase has no such plan.
+    """
+
+    name: str
+    number: int = 0
+    stage: str = ""
+    done_s: float | None = None
+    planned_s: float | None = None
+    cycles: int | None = None
+    planned_cycles: int | None = None
+
+    @property
+    def left_s(self) -> float | None:
+        """How long it still goes, if its targets stay met; None where that is not a matter of time."""
+        if self.done_s is None or self.planned_s is None:
+            return None
+        return max(0.0, self.planned_s - self.done_s)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -115,9 +168,11 @@ class ChannelView:
     """One channel now.
 
     value: the last number that came, NaN if none; status: of the very last reading; age_s: since the
-    last reading that carried a number, None if none came; reach_s: until the nearest limit ahead is
+    last reading that carried a number, None if none came; reach: when the nearest limit ahead is
     reached if the trend goes on, None where it does not lead there within two days; problem: what
-    went wrong when this row was made ('' normally).
+    went wrong when this row was made ('' normally). history: the last ten minutes in equal pieces, oldest
+    first: of each the value that strayed farthest, NaN where none came; least_span: a smaller range of
+    the history than this means nothing (unit of measure).
     """
 
     name: str
@@ -132,8 +187,10 @@ class ChannelView:
     age_s: float | None
     margin: Margin | None = None
     trend: Trend | None = None
-    reach_s: float | None = None
+    reach: Reach | None = None
     problem: str = ""
+    history: tuple[float, ...] = ()
+    least_span: float = 0.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -219,7 +276,8 @@ class Snapshot:
     age_s: age of the newest reading; stale: nothing new for longer than the polls explain.
     started_ns, planned_s: of the run; elapsed_s: up to now, or to the end of a run that ended.
     gaps: recorded gaps so far. warnings: what is wrong with the recording itself, now, in words.
-    skipped: what of the recording could not be read, and why.
+    skipped: what of the recording could not be read, and why. phase: of the test program, None where
+    there is none. alerts: how people are told, in words, '' where nobody is.
     """
 
     rig: str
@@ -241,7 +299,8 @@ class Snapshot:
     gaps: int = 0
     warnings: tuple[str, ...] = ()
     skipped: tuple[str, ...] = ()
-    phase: str = ""
+    phase: PhaseView | None = None
+    alerts: str = ""
 
     @property
     def channels(self) -> tuple[ChannelView, ...]:
@@ -271,7 +330,7 @@ def trouble(channel: ChannelView) -> tuple[int, int, int]:
     Time counts within the next hour and in doublings, margin in tenths: rows that changed place with
     every flicker of a digit could not be read. Equal keys keep the order of the rig file.
     """
-    soon = channel.reach_s is not None and channel.reach_s < _SOON_S
-    doublings = max(0, round(channel.reach_s or 0.0)).bit_length() if soon else 64
+    reach_s = math.inf if channel.reach is None else channel.reach.best_s
+    doublings = max(0, round(reach_s)).bit_length() if reach_s < _SOON_S else 64
     used = channel.margin.used if channel.margin else 0.0
     return (channel.condition.rank, doublings, -round(used * 10))

@@ -4,14 +4,15 @@ from __future__ import annotations
 
 import math
 from collections import Counter
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from datetime import tzinfo
 
 from rich.text import Text
 
 from rig.core.model import Status
-from rig.core.wording import clock_time, duration, moment, number
+from rig.core.wording import clock_time, duration, moment, number, time_span
 from rig.view.lines import Cell, Column, line, row
+from rig.view.margin import FARTHEST_S
 from rig.view.snapshot import (
     STATUS_WORDS,
     Answering,
@@ -42,6 +43,9 @@ STYLES: dict[Condition | Answering, str] = {
 }
 """Colour only adds to the word beside it."""
 
+BLOCKS = "▁▂▃▄▅▆▇█"
+HISTORY = "10 min"
+"""Title of the column of sparklines: what they go back."""
 _LATENESS_FROM = 90
 _PER_MINUTE_FROM = 100 / 3600
 """From this slope on (unit of measure per second) a trend is told per minute, not per hour."""
@@ -103,45 +107,87 @@ def _movement(channel: ChannelView) -> tuple[Cell, Cell]:
             return Cell("never"), Cell("read")
         return Cell(duration(channel.age_s)), Cell("old")
     reach = Cell("")
-    if channel.reach_s is not None:
-        reach = Cell(duration(channel.reach_s), "bold yellow" if channel.reach_s < 3600 else "")
+    if channel.reach is not None:
+        high_s = channel.reach.high_s if channel.reach.high_s <= FARTHEST_S else math.inf
+        soon = channel.reach.best_s < 3600
+        reach = Cell(time_span(channel.reach.low_s, high_s), "bold yellow" if soon else "")
     return Cell(trend_words(channel.trend)), reach
 
 
-def channel_columns(width: int) -> list[Column]:
-    """Return the columns of a channel table; the name takes what is left, up to 40 cells."""
-    wide = width >= 100
+def spark(history: Sequence[float], width: int, least_span: float = 0.0) -> str:
+    """Return readings as blocks of rising height, blank where there is none; '' for a width of 0.
+
+    Each block stands for the value that strayed farthest of its stretch. The lowest and highest blocks are
+    the ends of the range, unless that is smaller than ``least_span``: then all lie in the middle.
+    """
+    known = [one for one in history if math.isfinite(one)]
+    if not known or width <= 0:
+        return " " * width
+    low, high, middle = min(known), max(known), sorted(known)[len(known) // 2]
+    missing = max(least_span, 1e-9 * abs(middle)) - (high - low)
+    if missing > 0:
+        low, high = low - missing / 2, high + missing / 2
+    per = max(1, len(history) // width)
+    blocks = []
+    for at in range(0, len(history), per):
+        here = [one for one in history[at : at + per] if math.isfinite(one)]
+        far = max(here, key=lambda one: abs(one - middle), default=math.nan)
+        step = math.floor((far - low) / (high - low) * len(BLOCKS)) if here and high > low else 0
+        blocks.append(BLOCKS[min(len(BLOCKS) - 1, step)] if here else " ")
+    return "".join(blocks)
+
+
+def channel_columns(width: int, *, short: bool = False) -> list[Column]:
+    """Return the columns of a channel table; the name takes what is left, up to 40 cells.
+
+    The history is left out where names would lose too much by it; ``short`` names lose nothing.
+    """
+    if width >= 120:
+        value, unit, distance, used, history = 10, 6, 12, 16, 24 if width >= 160 else 12
+    elif width >= 100:
+        value, unit, distance, used, history = 10, 6, 12, 8, 8
+    elif width >= 88 or (short and width >= 76):
+        value, unit, distance, used, history = 9, 5, 10, 5, 6
+    else:
+        value, unit, distance, used, history = 9, 5, 10, 7, 0
     fixed = [
         Column(title="state", width=8),
-        Column(title="value", width=10 if wide else 9, right=True),
-        Column(title="", width=6 if wide else 5),
-        Column(title="margin", width=12 if wide else 10, right=True),
-        Column(title="used", width=16 if wide else 7),
+        Column(title="value", width=value, right=True),
+        Column(title="", width=unit),
+        Column(title="margin", width=distance, right=True),
+        Column(title="used", width=used),
         Column(title="trend", width=9, right=True),
-        Column(title="limit in", width=8, right=True),
+        Column(title="limit in", width=9, right=True),
+        *([Column(title=HISTORY, width=history)] if history else []),
     ]
     name = max(8, width - sum(column.width + 1 for column in fixed))
     return [Column(title="channel", width=min(name, 40)), *fixed]
 
 
-def channel_row(channel: ChannelView, columns: list[Column], width: int, *, short: bool = False) -> Text:
-    """Return the line of one channel; ``short`` leaves the unit's name out."""
+def _measured(channel: ChannelView, columns: Sequence[Column]) -> list[Cell]:
+    """Return the cells from the state on, for the columns of that name."""
+    widths = {column.title: column.width for column in columns}
     value, measure = value_cells(channel)
+    style = STYLES[channel.condition] if channel.condition.is_trouble else "blue"
     cells = [
-        Cell(channel.quantity if short else channel.name),
         state_cell(channel.condition),
         value,
         measure,
         Cell(margin_words(channel)),
-        Cell(
-            bar(channel.margin, columns[5].width),
-            STYLES[channel.condition] if channel.condition.is_trouble else "blue",
-        ),
+        Cell(bar(channel.margin, widths["used"]), style),
         *_movement(channel),
     ]
+    if HISTORY in widths:
+        cells.append(Cell(spark(channel.history, widths[HISTORY], channel.least_span)))
+    return cells
+
+
+def channel_row(channel: ChannelView, columns: list[Column], width: int, *, short: bool = False) -> Text:
+    """Return the line of one channel; ``short`` leaves the unit's name out."""
     if channel.problem:
         return line([Cell(channel.name + "  "), Cell(channel.problem, "bold red")], width)
-    return row(columns, cells, width)
+    name = Cell(channel.quantity if short else channel.name)
+    return row(columns, [name, *_measured(channel, columns)], width)
 
 
 def unit_columns(width: int) -> list[Column]:
@@ -163,20 +209,7 @@ def unit_row(unit: UnitView, columns: list[Column], width: int) -> Text:
         return line([Cell(unit.name), Cell("  no channels", "dim")], width)
     troubled = sum(1 for channel in unit.channels if channel.condition.is_trouble)
     others = f" +{troubled - 1}" if troubled > 1 else ""
-    value, measure = value_cells(worst)
-    cells = [
-        Cell(unit.name, "bold"),
-        Cell(worst.quantity + others),
-        state_cell(worst.condition),
-        value,
-        measure,
-        Cell(margin_words(worst)),
-        Cell(
-            bar(worst.margin, columns[6].width),
-            STYLES[worst.condition] if worst.condition.is_trouble else "blue",
-        ),
-        *_movement(worst),
-    ]
+    cells = [Cell(unit.name, "bold"), Cell(worst.quantity + others), *_measured(worst, columns)]
     return row(columns, cells, width)
 
 

@@ -29,6 +29,7 @@ CLEAR = b"\x1b[0m\x1b[2J"
 KEYS = {
     b"\x1b[A": "up", b"\x1bOA": "up", b"\x1b[B": "down", b"\x1bOB": "down",
     b"\x1b[5~": "page-up", b"\x1b[6~": "page-down", b"\x1b[H": "home", b"\x1bOH": "home", b"\x1b[1~": "home",
+    b"\x1b[C": "right", b"\x1bOC": "right", b"\x1b[D": "left", b"\x1bOD": "left",
     b"\t": "tab", b" ": "page-down",
 }  # fmt: skip
 """What terminals send (ECMA-48 cursor keys, normal and application mode; VT220 editing keys)."""

@@ -36,6 +36,10 @@ class Source(Protocol):
         """Return the room now."""
         ...
 
+    def move(self, key: str) -> bool:
+        """Go elsewhere in time, where the key means that and the source can; return whether it did."""
+        ...
+
 
 class LiveSource:
     """Pictures of one run directory. Raises StoreError or FormatError if it cannot be shown at all."""
@@ -48,11 +52,16 @@ class LiveSource:
         self._feed.update()
         return picture(self._feed.room, self._feed.standing())
 
+    def move(self, key: str) -> bool:
+        """Stay in the present."""
+        return False
+
 
 def main_loop(
     run_path: Path,
     *,
     once: bool = False,
+    at: str | None = None,
     in_fd: int = 0,
     out_fd: int = 1,
     zone: tzinfo | None = None,
@@ -60,13 +69,20 @@ def main_loop(
     """Show a run until a key or signal ends it; return the exit code.
 
     ``once``, or anything but a capable terminal: one picture of everything as plain UTF-8 text.
-    Raises StoreError or FormatError before the screen is touched if there is nothing to show.
+    at: a moment of the past instead (``past.moment_ns``). Raises StoreError, FormatError or UsageError
+    before the screen is touched if there is nothing to show.
     """
-    source = LiveSource(run_path)
+    source = LiveSource(run_path) if at is None else _past(run_path, at, zone)
     capable = os.isatty(in_fd) and os.isatty(out_fd) and os.environ.get("TERM", "dumb") not in {"", "dumb"}
     if once or not capable:
         return print_once(source, out_fd, zone)
     return watch(source, in_fd, out_fd, zone)
+
+
+def _past(run_path: Path, at: str, zone: tzinfo | None) -> Source:
+    from rig.view.past import Past
+
+    return Past(run_path, at, zone)
 
 
 def print_once(source: Source, out_fd: int, zone: tzinfo | None) -> int:
@@ -116,6 +132,8 @@ class Viewer:
                 if key in {"q", "Q"}:
                     return 0
                 if key is not None:
+                    if self._source.move(key):
+                        self.refresh()
                     if self._snapshot is not None:
                         self._look = self._look.pressed(key, self._snapshot, self._terminal.size[1])
                     self.draw()

@@ -8,7 +8,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from rig.core.wording import clock_time, counted, duration, moment, number, plain, size, stamp
+from rig.core.wording import clock_time, counted, duration, moment, number, plain, size, stamp, time_span
 
 SECOND = 1_000_000_000
 
@@ -103,3 +103,19 @@ SHOWN = [(0, "0 B"), (999, "999 B"), (118_000_000_000, "118 GB"), (999_900, "1 M
 @pytest.mark.parametrize(("count", "shown"), SHOWN)
 def test_sizes_are_in_powers_of_ten(count: float, shown: str) -> None:
     assert size(int(count)) == shown
+
+
+@pytest.mark.parametrize(
+    ("low", "high", "words"),
+    [
+        (540.0, 900.0, "9-15 min"),
+        (600.0, 900.0, "10-15 min"),
+        (50.0, 70.0, "50-70 s"),
+        (600.0, 605.0, "10 min"),
+        (9000.0, 20000.0, "2.5-5.6 h"),
+        (540.0, math.inf, ">9 min"),
+        (0.0, 900.0, "<15 min"),
+    ],
+)
+def test_an_interval_of_time_is_told_in_one_unit(low: float, high: float, words: str) -> None:
+    assert time_span(low, high) == words

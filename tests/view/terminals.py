@@ -14,7 +14,7 @@ import subprocess
 import sys
 import termios
 import time
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 
 TOKEN = re.compile(r"\x1b\[(?P<args>[?0-9;]*)(?P<final>[A-Za-z])|(?P<text>[^\x1b]+)|(?P<other>\x1b)")
@@ -61,14 +61,20 @@ class Screen:
 class Child:
     """A soakrig view running on a pty of a given size (columns, lines)."""
 
-    def __init__(self, path: Path, size: tuple[int, int], env: Mapping[str, str] | None = None) -> None:
+    def __init__(
+        self,
+        path: Path,
+        size: tuple[int, int],
+        env: Mapping[str, str] | None = None,
+        more: Sequence[str] = (),
+    ) -> None:
         self.master, slave = pty.openpty()
         self.resize(size, tell=False)
         self.before = termios.tcgetattr(slave)
         self.screen = Screen()
         self.received = 0
         self.process = subprocess.Popen(
-            [sys.executable, "-m", "rig.view.watch", str(path)],
+            [sys.executable, "-m", "rig.cli", "watch", str(path), *more],
             stdin=slave, stdout=slave, stderr=subprocess.PIPE, start_new_session=True,
             preexec_fn=lambda: fcntl.ioctl(0, termios.TIOCSCTTY, 0),  # noqa: PLW1509 - one thread here
             env={**os.environ, "TERM": "xterm-256color", "TZ": "UTC", **(env or {})},

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from rig.core.model import Channel, Kind, Limit, Side
-from rig.view.margin import margin, reach_s, trends
+from rig.view.margin import margin, reach, trends
 from rig.view.snapshot import Trend
 
 NONE = np.array([0.0])
@@ -58,8 +58,9 @@ def test_a_straight_line_gives_its_slope_and_the_time_to_the_limit() -> None:
     assert trend is not None
     assert trend.clear
     assert trend.per_s == pytest.approx(0.05)
-    left = reach_s(channel(HIGH), float(values[-1, 0]), trend)
-    assert left == pytest.approx((100 - values[-1, 0]) / 0.05)
+    left = reach(channel(HIGH), float(values[-1, 0]), trend)
+    assert left is not None
+    assert left.best_s == pytest.approx((100 - values[-1, 0]) / 0.05)
 
 
 def test_scatter_around_a_constant_is_called_steady() -> None:
@@ -123,4 +124,4 @@ def test_a_trend_away_from_every_limit_reaches_none_and_a_far_one_is_not_told() 
     slow = Trend(per_s=1e-5, window_s=600, clear=True)
     unclear = Trend(per_s=1.0, window_s=600, clear=False)
     for trend in (away, slow, unclear, None):
-        assert reach_s(channel(HIGH), 80.0, trend) is None
+        assert reach(channel(HIGH), 80.0, trend) is None

@@ -218,3 +218,45 @@ def test_one_channel_that_cannot_be_worked_out_costs_no_other(monkeypatch: pytes
     snapshot = feeder.picture(1.5)
     assert view(snapshot, "A1.bias").problem == "ZeroDivisionError: made to fail"
     assert snapshot.counts()[Condition.OK] == len(feeder.plan.channels) - 1
+
+
+def phase(feeder: Feeder, at_s: float, **data: object) -> None:
+    given = {"phase": "high-mains", "pass": 2, "stage": "running", "planned_s": 600.0} | data
+    feeder.event(EventKind.PHASE, at_s, "high-mains", "said", **given)
+
+
+def test_the_phase_in_force_counts_on_while_it_runs() -> None:
+    feeder = Feeder(layout())
+    feeder.everything(1.0)
+    phase(feeder, 10.0, done_s=100.0)
+    feeder.everything(70.0)
+    shown = feeder.picture(70.0).phase
+    assert shown is not None
+    assert (shown.name, shown.number) == ("high-mains", 2)
+    assert shown.left_s == pytest.approx(600.0 - 100.0 - 60.0)
+
+
+@pytest.mark.parametrize("stage", ["due", "left", "held", "warming up"])
+def test_a_phase_whose_targets_are_not_met_does_not_get_shorter(stage: str) -> None:
+    feeder = Feeder(layout())
+    feeder.everything(1.0)
+    phase(feeder, 10.0, done_s=100.0, stage=stage)
+    feeder.everything(70.0)
+    shown = feeder.picture(70.0).phase
+    assert shown is not None
+    assert shown.left_s == 500.0
+
+
+def test_a_record_that_only_names_the_phase_or_talks_nonsense_is_taken_for_what_it_says() -> None:
+    feeder = Feeder(layout())
+    feeder.everything(1.0)
+    feeder.event(EventKind.PHASE, 2.0, "run", "burn-in")
+    shown = feeder.picture(3.0).phase
+    assert shown is not None
+    assert (shown.name, shown.left_s) == ("burn-in", None)
+    phase(feeder, 4.0, done_s="soon", planned_s=float("inf"))
+    shown = feeder.picture(5.0).phase
+    assert shown is not None
+    assert shown.left_s is None
+    phase(feeder, 6.0, phase="")
+    assert feeder.picture(7.0).phase is None

@@ -13,7 +13,7 @@ from rig.core.model import EventKind, Status
 from rig.view import screen, tables
 from rig.view.header import Canvas
 from rig.view.screen import Look, Page, everything, frame, shares
-from rig.view.snapshot import Condition, RunState, Snapshot
+from rig.view.snapshot import Condition, PhaseView, RunState, Snapshot
 from rig.view.watch import coloured
 from tests.view.rooms import Feeder, busy_room, layout
 
@@ -227,3 +227,19 @@ def test_sections_never_get_more_than_there_is_nor_than_they_want(
     assert all(0 <= g <= w for g, w in zip(given_lines, wanted, strict=True))
     if sum(given_lines) < height:
         assert given_lines == wanted
+
+
+def test_the_phase_its_state_and_the_time_left_stand_in_the_header() -> None:
+    phase = PhaseView(
+        name="high-mains",
+        number=2,
+        stage="left",
+        done_s=36_000.0,
+        planned_s=360_000.0,
+        cycles=3,
+        planned_cycles=9,
+    )
+    for width in (80, 200):
+        fourth = text_of(replace(BUSY, phase=phase), Look(), width, 24)[3]
+        assert fourth.startswith("phase high-mains (pass 2) | left | 8 h left of 10 h")
+        assert width == 80 or "6 of 9 cycles left" in fourth

@@ -146,6 +146,9 @@ class Faulty:
     def __init__(self, answers: list[Snapshot | Exception]) -> None:
         self.answers = answers
 
+    def move(self, key: str) -> bool:
+        return False
+
     def look(self) -> Snapshot:
         answer = self.answers.pop(0)
         if isinstance(answer, Exception):

@@ -1,0 +1,104 @@
+"""A moment of the past of any run, running or not: the Room as it stood then, from everything on disk."""
+
+from __future__ import annotations
+
+import re
+from datetime import datetime, timedelta, tzinfo
+from pathlib import Path
+
+import numpy as np
+
+from rig.core.wording import moment, stamp
+from rig.errors import StoreError, UsageError
+from rig.store import rundir
+from rig.store.reader import Run
+from rig.view.picture import Standing, picture
+from rig.view.room import WINDOW_NS, Room
+from rig.view.snapshot import RunState, Snapshot
+
+_SECOND = 1_000_000_000
+_TIME_OF_DAY = re.compile(r"([01]?[0-9]|2[0-3]):([0-5][0-9])(?::([0-5][0-9]))?")
+STEPS_S = {"left": -60.0, "right": 60.0, ",": -60.0, ".": 60.0, "<": -3600.0, ">": 3600.0}
+"""Keys that move in time, and how far."""
+
+
+def recent(room: Room, run: Run, name: str, start_ns: int, end_ns: int) -> None:
+    """Let the room take in a stretch of one channel, thinned to what it keeps."""
+    series = run.series(name, start_ns, end_ns)
+    if not len(series):
+        return
+    # one reading a second is what the room keeps; the very last must be among them
+    _, first = np.unique(series.t_ns // _SECOND, return_index=True)
+    for at in sorted({*first.tolist(), len(series) - 1}):
+        room.scan((name,), int(series.t_ns[at]), (float(series.value[at]),), bytes([int(series.status[at])]))
+
+
+class Past:
+    """Pictures of one run at a moment (UTC ns). Raises StoreError or FormatError if it cannot be shown."""
+
+    def __init__(self, path: Path, at: str, zone: tzinfo | None = None) -> None:
+        self._run = Run.open(path)
+        if self._run.span == (0, 0):
+            raise StoreError(f"{path} holds nothing yet, so there is no past to look at")
+        self.at_ns = moment_ns(at, self._run.span, zone)
+        self._shown: tuple[int, Snapshot] | None = None
+
+    def move(self, key: str) -> bool:
+        """Go to an earlier or later moment of the run, where the key means that; return whether it does."""
+        first, last = self._run.span
+        self.at_ns = min(last, max(first, self.at_ns + round(STEPS_S.get(key, 0.0) * _SECOND)))
+        return key in STEPS_S
+
+    def look(self) -> Snapshot:
+        """Return the room at the moment; it does not change by itself, so it is made once."""
+        if self._shown is None or self._shown[0] != self.at_ns:
+            self._shown = self.at_ns, self._made()
+        return self._shown[1]
+
+    def _made(self) -> Snapshot:
+        sessions = rundir.read_sessions(self._run.dir)
+        begun = [n for n, one in sessions.items() if one.facts.boot_ns + one.offset_ns <= self.at_ns]
+        number = max(begun, default=min(sessions))
+        room = Room(self._run.layout_of(number), self._run.dir.name)
+        room.started_ns = min(self._run.dir.created_ns, self._run.span[0])
+        for event in self._run.events():
+            if event.t_ns <= self.at_ns:
+                known = sessions.get(event.session)
+                room.event(event, known.offset_ns if known else 0)
+        for name in room.layout.channels:
+            recent(room, self._run, name, self.at_ns - WINDOW_NS, self.at_ns)
+        skipped = tuple(f"{one.path.name}: {one.reason}" for one in self._run.skipped)
+        return picture(room, Standing(now_ns=self.at_ns, state=RunState.PAST, skipped=skipped))
+
+
+def moment_ns(text: str, span: tuple[int, int], zone: tzinfo | None = None) -> int:
+    """Return the moment (UTC ns) that a text means within a recording.
+
+    ``03:12`` or ``03:12:30`` is the last such time of day in it; else a date and time as ISO 8601 writes
+    it. Without a zone of its own a text is in ``zone`` (None: this machine's). Raises UsageError.
+    """
+    match = _TIME_OF_DAY.fullmatch(text.strip())
+    if match is not None:
+        hour, minute, second = (int(part or 0) for part in match.groups())
+        at = moment(span[1], zone).replace(hour=hour, minute=minute, second=second, microsecond=0)
+        if _ns(at) > span[1]:
+            at -= timedelta(days=1)
+    else:
+        try:
+            at = datetime.fromisoformat(text.strip())
+        except ValueError:
+            raise UsageError(
+                f"--at {text!r} is not a moment; write a time of day such as 03:12, or 2031-02-03T04:05"
+            ) from None
+        at = at if at.tzinfo else at.replace(tzinfo=zone)
+    at_ns = _ns(at)
+    if not span[0] <= at_ns <= span[1]:
+        raise UsageError(
+            f"--at {text}: {stamp(at_ns, zone)} is not in this recording, which goes from "
+            f"{stamp(span[0], zone)} to {stamp(span[1], zone)}"
+        )
+    return at_ns
+
+
+def _ns(at: datetime) -> int:
+    return round(at.timestamp() * 1e6) * 1000
