@@ -35,8 +35,8 @@ class Digest:
     """One channel's readings of one piece. Positions count from 0 in recorded order; -1: there is none.
 
     start_ns, end_ns: least and greatest stamp. low, high: over usable readings (NaN: none). sick: how
-    many with a status of ``SICK``. heard: position of the last that was a complete reply. first, last:
-    positions of the first and last usable reading, first_value and last_value theirs. moved: position of
+    many with a status of ``SICK``. heard, heard_ns: position and stamp of the last that was a complete
+    reply (-1 and 0: none). first, last: positions of the first and last usable reading, first_value and last_value theirs. moved: position of
     the last usable reading that differs from the usable one before it. step: greatest distance between
     neighbouring usable readings, step_at: position of the later of the two (the first such pair).
     """
@@ -49,6 +49,7 @@ class Digest:
     high: float
     sick: int
     heard: int
+    heard_ns: int
     first: int
     last: int
     first_value: float
@@ -72,6 +73,7 @@ def digest(series: Series) -> Digest:
         low=float(value.min()) if there else np.nan, high=float(value.max()) if there else np.nan,
         sick=int(np.isin(series.status, SICK).sum()) if series.status.any() else 0,
         heard=int(heard[-1]) if len(heard) else -1,
+        heard_ns=int(series.t_ns[heard[-1]]) if len(heard) else 0,
         first=int(good[0]) if there else -1, last=int(good[-1]) if there else -1,
         first_value=float(value[0]) if there else np.nan, last_value=float(value[-1]) if there else np.nan,
         moved=int(good[moving[-1] + 1]) if len(moving) else -1,

@@ -44,6 +44,7 @@ def test_a_digest_agrees_with_a_loop_over_the_readings(rows: list[tuple[int, flo
     assert (found.start_ns, found.end_ns) == (min(rows)[0] * SECOND_NS, max(rows)[0] * SECOND_NS)
     assert found.heard == (heard[-1] if heard else -1)
     assert (found.first, found.last) == ((usable[0], usable[-1]) if usable else (-1, -1))
+    assert found.heard_ns == (rows[heard[-1]][0] * SECOND_NS if heard else 0)
     assert found.moved == max((at for step, at in steps if step > 0), default=-1)
     if usable:
         assert (found.low, found.high) == (min(values), max(values))
