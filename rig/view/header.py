@@ -100,9 +100,9 @@ def _phase(phase: PhaseView, width: int) -> Text:
         cells.append(Cell(f" (pass {phase.number})", "dim"))
     parts = [phase.stage] if phase.stage else []
     if phase.left_s is not None and phase.done_s is not None and phase.planned_s is not None:
-        parts.append(f"{duration(phase.left_s)} left of {duration(phase.planned_s)} within its targets")
+        parts.append(f"{duration(phase.left_s)} to go of {duration(phase.planned_s)}")
     if phase.cycles is not None and phase.planned_cycles is not None:
-        parts.append(f"{max(0, phase.planned_cycles - phase.cycles)} of {phase.planned_cycles} cycles left")
+        parts.append(f"{max(0, phase.planned_cycles - phase.cycles)} to go of {phase.planned_cycles} cycles")
     words = "".join(f" | {one}" for one in parts)
     return line([*cells, Cell(words, "bold yellow" if phase.stage in _WAITING else "")], width)
 

@@ -234,12 +234,12 @@ def test_the_phase_its_state_and_the_time_left_stand_in_the_header() -> None:
         name="high-mains",
         number=2,
         stage="left",
-        done_s=36_000.0,
-        planned_s=360_000.0,
+        done_s=7_200.0,
+        planned_s=36_000.0,
         cycles=3,
         planned_cycles=9,
     )
     for width in (80, 200):
         fourth = text_of(replace(BUSY, phase=phase), Look(), width, 24)[3]
-        assert fourth.startswith("phase high-mains (pass 2) | left | 8 h left of 10 h")
-        assert width == 80 or "6 of 9 cycles left" in fourth
+        assert fourth.startswith("phase high-mains (pass 2) | left | 8 h to go of 10 h")
+        assert width == 80 or "6 to go of 9 cycles" in fourth
