@@ -44,7 +44,7 @@ def deaths(readings: Readings, wanted: Wanted, dead_after_s: float) -> list[Deat
     events = readings.recording.events()
     for stay in readings.stays():
         told = [*_told(readings, events, stay), *_read(readings, stay, wanted, dead_after_s)]
-        for death in told[:1]:
+        for death in told:
             if stay.serial not in found or death.t_ns < found[stay.serial].t_ns:
                 found[stay.serial] = death
     return sorted(found.values(), key=lambda one: (one.t_ns, one.serial))
@@ -59,6 +59,8 @@ def suspects(readings: Readings) -> list[Suspect]:
         out: dict[tuple[str, str], int] = {}
         for event in events:
             t_ns = readings.moment(event)
+            if event.kind is EventKind.SESSION_START and t_ns <= stay.end_ns:
+                out.clear()  # a session says again what is still out
             if event.subject not in mine or not stay.start_ns <= t_ns <= stay.end_ns:
                 continue
             side = str(event.data.get("side", ""))

@@ -20,6 +20,8 @@ _PAIRS = {
     EXCURSION: (EventKind.LIMIT_OUT, EventKind.LIMIT_IN),
     EARLY: (EventKind.EARLY_OUT, EventKind.EARLY_IN),
 }
+SETTLING_S = 60.0
+"""How soon after its start a session has said again what is still out, beside the on-delay."""
 KINDS = (EXCURSION, EARLY, *(kind.value for kind in EventKind))
 """What can be looked for: the two that have a beginning and an end, and every kind of event."""
 
@@ -93,6 +95,12 @@ class _Context:
     forces: Sequence[InForce]
     facts: RunFacts
 
+    def repeats(self, event: Event, restart: Event) -> bool:
+        """Return whether a new session only says again that a channel is still out."""
+        channel = self.readings.recording.layout.channels.get(event.subject)
+        delay_s = max((one.on_delay_s for one in channel.limits), default=0.0) if channel else 0.0
+        return (event.t_ns - restart.t_ns) / 1e9 <= SETTLING_S + delay_s
+
 
 def _candidates(context: _Context, wish: Wish) -> Iterator[Sighting]:
     events = context.readings.recording.events()
@@ -100,16 +108,34 @@ def _candidates(context: _Context, wish: Wish) -> Iterator[Sighting]:
     if pair is None:
         yield from (_sighting(context, one, None, wish.kind) for one in events if one.kind == wish.kind)
         return
-    begun: dict[tuple[str, str], Event] = {}
+    for began, end in _pairs(context, events, pair, wish):
+        yield _sighting(context, began, end, wish.kind)
+
+
+def _pairs(
+    context: _Context, events: Sequence[Event], pair: tuple[EventKind, EventKind], wish: Wish
+) -> Iterator[tuple[Event, Event | None]]:
+    """Yield the events that begin and end each excursion; a session's start ends what it does not repeat."""
+    open_: dict[tuple[str, str], Event] = {}
+    carried: dict[tuple[str, str], tuple[Event, Event]] = {}
     for event in events:
         key = (event.subject, str(event.data.get("side", "")))
-        if event.kind is pair[0] and _named(event.subject, wish.channel):
-            # out again without having come back: the logger was restarted in between, it is the same one
-            begun.setdefault(key, event)
-        elif event.kind is pair[1] and key in begun:
-            yield _sighting(context, begun.pop(key), event, wish.kind)
-    for event in begun.values():
-        yield _sighting(context, event, None, wish.kind)
+        if event.kind is EventKind.SESSION_START:
+            yield from carried.values()
+            carried = {one: (began, event) for one, began in open_.items()}
+            open_ = {}
+        elif event.kind is pair[0] and _named(event.subject, wish.channel):
+            began, restart = carried.pop(key, (event, event))
+            if context.repeats(event, restart):
+                open_.setdefault(key, began)
+            else:
+                yield began, restart
+                open_[key] = event
+        elif event.kind is pair[1] and key in open_:
+            yield open_.pop(key), event
+    yield from carried.values()
+    for began in open_.values():
+        yield began, None
 
 
 def _sighting(context: _Context, event: Event, end: Event | None, kind: str) -> Sighting:

@@ -1,0 +1,137 @@
+"""Who died: a person's word, or no output to the end though driven; nothing else counts."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+import pytest
+
+from rig.account.asked import asked
+from rig.account.deaths import deaths, lived, suspects
+from rig.account.drive import Level
+from rig.account.exposure import Wanted
+from rig.account.program import Stay
+from rig.account.readings import Readings
+from rig.core.model import Event, EventKind, Status
+from tests.account.rooms import Room, at, channel, event, limit, series
+
+WANTED = Wanted(
+    output=Level(channel="{unit}.v", on_above=5, off_below=3),
+    drive=Level(channel="level", on_above=0.5, off_below=0.3),
+)
+T = np.arange(0, 600.0)
+
+
+def room(volts: np.ndarray, drive: float | np.ndarray = 1.0, *events: Event, status: Any = None) -> Room:
+    return Room(
+        channels=[channel("level"), channel("A1.v"), channel("A1.heat", limit("high", 95), uom="degC")],
+        data={
+            "level": series("level", T, drive),
+            "A1.v": series("A1.v", T, volts, status=status),
+            "A1.heat": series("A1.heat", T, 70.0),
+        },
+        happened=events,
+    )
+
+
+def test_no_output_to_the_end_though_driven_is_a_death_at_the_moment_it_ended() -> None:
+    (death,) = deaths(Readings(room(np.where(T < 400, 20.0, 0.0))), WANTED, 60.0)
+    assert death.serial == "SA1"
+    assert death.t_ns == pytest.approx(at(400), abs=1.5e9)
+    assert "by readback: A1.v gave no output" in death.text
+
+
+def test_a_unit_that_came_back_is_not_dead() -> None:
+    assert deaths(Readings(room(np.where((T > 300) & (T < 500), 0.0, 20.0))), WANTED, 60.0) == []
+
+
+def test_less_than_the_asked_time_without_output_is_no_death_yet() -> None:
+    assert deaths(Readings(room(np.where(T < 560, 20.0, 0.0))), WANTED, 60.0) == []
+
+
+def test_a_unit_that_is_not_driven_any_more_is_not_dead() -> None:
+    assert (
+        deaths(Readings(room(np.where(T < 400, 20.0, 0.0), np.where(T < 400, 1.0, 0.0))), WANTED, 60.0) == []
+    )
+
+
+def test_a_meter_that_stops_answering_kills_nobody() -> None:
+    silent = np.where(T < 400, Status.GOOD, Status.NO_REPLY)
+    assert deaths(Readings(room(np.full(600, 20.0), 1.0, status=silent)), WANTED, 60.0) == []
+
+
+def test_a_unit_that_never_gave_output_is_not_said_to_have_died() -> None:
+    assert deaths(Readings(room(np.zeros(600))), WANTED, 60.0) == []
+
+
+def test_without_levels_only_a_person_can_say_so() -> None:
+    dead = room(np.where(T < 400, 20.0, 0.0))
+    assert deaths(Readings(dead), Wanted(), 60.0) == []
+    assert asked(dead.layout).wanted == Wanted()
+
+
+@pytest.mark.parametrize(
+    ("said", "when_s"),
+    [
+        ({"died": True, "unit": "A1"}, 450),
+        ({"died": True, "serial": "SA1"}, 450),
+        ({"died": True, "unit": "A1", "at_ns": at(333)}, 333),
+    ],
+)
+def test_a_person_s_word_counts(said: dict[str, Any], when_s: float) -> None:
+    note = event(EventKind.NOTE, 450, "run", "smoke", **said)
+    (death,) = deaths(Readings(room(np.full(600, 20.0), 1.0, note)), WANTED, 60.0)
+    assert (death.t_ns, death.text) == (at(when_s), "a person noted it: smoke")
+
+
+@pytest.mark.parametrize(
+    "said", [{"died": False, "unit": "A1"}, {"died": True, "unit": "A2"}, {"unit": "A1"}, {"died": "yes"}]
+)
+def test_other_notes_kill_nobody(said: dict[str, Any]) -> None:
+    note = event(EventKind.NOTE, 450, "A1", "smoke", **{"unit": "A9", **said})
+    assert deaths(Readings(room(np.full(600, 20.0), 1.0, note)), WANTED, 60.0) == []
+
+
+def test_the_earlier_of_two_ways_of_knowing_is_told() -> None:
+    note = event(EventKind.NOTE, 500, "A1", "dead", died=True)
+    (death,) = deaths(Readings(room(np.where(T < 400, 20.0, 0.0), 1.0, note)), WANTED, 60.0)
+    assert death.t_ns == pytest.approx(at(400), abs=1.5e9)
+
+
+def test_after_a_swap_the_new_serial_number_is_alive() -> None:
+    swap = event(EventKind.UNIT, 500, "A1", "swapped", serial="0099")
+    volts = np.where((T > 400) & (T < 501), 0.0, 20.0)
+    (death,) = deaths(Readings(room(volts, 1.0, swap)), WANTED, 60.0)
+    assert death.serial == "SA1"
+
+
+def test_out_of_limit_to_the_end_is_suspected_and_no_death() -> None:
+    out = event(EventKind.LIMIT_OUT, 300, "A1.heat", side="high")
+    readings = Readings(room(np.full(600, 20.0), 1.0, out))
+    assert deaths(readings, WANTED, 60.0) == []
+    (one,) = suspects(readings)
+    assert (one.serial, one.channels, one.t_ns) == ("SA1", ("A1.heat",), at(300))
+
+
+def test_back_inside_is_not_suspected() -> None:
+    events = (
+        event(EventKind.LIMIT_OUT, 300, "A1.heat", side="high"),
+        event(EventKind.LIMIT_IN, 400, "A1.heat", side="high"),
+    )
+    assert suspects(Readings(room(np.full(600, 20.0), 1.0, *events))) == []
+
+
+def test_what_a_restart_does_not_find_out_any_more_is_not_suspected() -> None:
+    out = event(EventKind.LIMIT_OUT, 300, "A1.heat", side="high")
+    again = event(EventKind.SESSION_START, 400, "run", "session begins")
+    assert suspects(Readings(room(np.full(600, 20.0), 1.0, out, again))) == []
+
+
+def test_a_life_ends_with_its_death() -> None:
+    readings = Readings(room(np.where(T < 400, 20.0, 0.0)))
+    (stay,) = readings.stays()
+    short = lived(stay, deaths(readings, WANTED, 60.0))
+    assert (short.end_ns - short.start_ns) / 1e9 == pytest.approx(400, abs=1.5)
+    other = Stay(unit="A1", serial="else", start_ns=stay.start_ns, end_ns=stay.end_ns)
+    assert lived(other, deaths(readings, WANTED, 60.0)) == other
