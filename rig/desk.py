@@ -36,6 +36,7 @@ def _note_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("run", metavar="RUN", help=RUN)
     parser.add_argument("text", metavar="TEXT", help="what was seen or done")
     parser.add_argument("--unit", default="", help="the unit it is about")
+    parser.add_argument("--died", action="store_true", help="the unit is dead: its account ends here")
     parser.add_argument("--at", default="", help="when, e.g. '2026-03-01 14:05' (here), or with Z")
 
 
@@ -43,6 +44,10 @@ def _note(args: argparse.Namespace) -> tuple[int, str]:
     from rig.core.orders import Deed
 
     data: dict[str, Any] = {"text": args.text, "unit": args.unit}
+    if args.died and not args.unit:
+        raise UsageError("--died: say which unit, as --unit A3")
+    if args.died:
+        data["died"] = True
     if args.at:
         data["at_ns"] = moment_ns(args.at)
     return 0, f"note {_asked(args.run, Deed.NOTE, data)}"

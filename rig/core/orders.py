@@ -23,7 +23,7 @@ class Deed(enum.StrEnum):
     """What can be asked for."""
 
     NOTE = "note"
-    """Write down what somebody saw or did: data ``text``, perhaps ``unit`` and ``at_ns``."""
+    """Write down what somebody saw or did: data ``text``, perhaps ``unit``, ``at_ns``, ``died``."""
     SWAP = "swap"
     """Another serial number sits in a position now: data ``unit``, ``serial`` ('' for none), ``text``."""
     RELOAD = "reload"

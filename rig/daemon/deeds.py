@@ -66,6 +66,10 @@ class Deeds:
             if isinstance(at_ns, bool) or not isinstance(at_ns, int):
                 raise ValueError(f"the time of the note is {shown(str(at_ns))}; expected UTC nanoseconds")
             data["at_ns"] = at_ns
+        if order.data.get("died") is True:
+            if not unit:
+                raise ValueError("somebody is said to have died, and no unit is named")
+            data["died"] = True
         self._announce(EventKind.NOTE, unit or "run", text, data)
 
     def _swap(self, order: Order) -> None:
