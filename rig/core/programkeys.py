@@ -85,13 +85,13 @@ class PhaseLimitsSection:
     """Limits of one channel in one phase; keys that are not written are the channel's own."""
 
     limits: str | None = key(Choice("none"), default=None, doc="none: no limit at all in this phase")
-    high: Node | None = key(Later(), default=None, doc="as at a channel")
-    low: Node | None = key(Later(), default=None, doc="as at a channel")
-    early_high: Node | None = key(Later(), default=None, doc="as at a channel")
-    early_low: Node | None = key(Later(), default=None, doc="as at a channel")
-    deadband: Node | None = key(Later(), default=None, doc="as at a channel")
-    on_delay: Node | None = key(Later(), default=None, doc="as at a channel")
-    trip: Node | None = key(Later(), default=None, doc="as at a channel")
+    high: Node | None = key(Later(Measure()), default=None, doc="high limit; a block too, as at a channel")
+    low: Node | None = key(Later(Measure()), default=None, doc="low limit; a block too, as at a channel")
+    early_high: Node | None = key(Later(Measure()), default=None, doc="early warning below the high limit")
+    early_low: Node | None = key(Later(Measure()), default=None, doc="early warning above the low limit")
+    deadband: Node | None = key(Later(Measure()), default=None, doc="deadband of both limits")
+    on_delay: Node | None = key(Later(Quantity("s")), default=None, doc="on-delay of both limits")
+    trip: Node | None = key(Later(Flag()), default=None, doc="trip of both limits")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -10,6 +10,7 @@ from rig.core.buses import Instrument
 from rig.core.config import Bus, RigConfig
 from rig.core.model import Channel, Limit, Side, Status
 from rig.core.wording import counted, duration, plain, size
+from rig.report import program
 from rig.report.paper import figure, table, terminal_width, titled, wrapped
 
 _FULL_FROM = 110
@@ -149,6 +150,7 @@ def desk(config: RigConfig, width: int | None = None) -> str:
     lines += titled("Instruments", width) + table(_instrument_rows(config), width, frozenset({3, 4}))
     lines += titled("Channels and limits (s: stimulus, r: response)", width)
     lines += table(_channel_rows(channels, full=width >= _FULL_FROM), width)
+    lines += program.lines(config, width)
     lines += _remarks(channels, width)
     return "\n".join(lines)
 
