@@ -72,7 +72,7 @@ def time_span(low_s: float, high_s: float) -> str:
     if low_s <= 0:
         return f"<{duration(high_s)}"
     name, length = next((name, length) for bound, name, length in _SPANS if high_s < bound)
-    decimals = int(high_s / length < 9.95 and name != "s")
+    decimals = int(high_s / length < 9.95 and name == "h")
     low, high = (f"{s / length:.{decimals}f}" for s in (low_s, high_s))
     return f"{high} {name}" if low == high else f"{low}-{high} {name}"
 
