@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 
@@ -12,11 +12,12 @@ from rig.core.model import Limit, Side
 from rig.forensics.answer import Excursion, Interval, Mark, Method, Reason
 from rig.forensics.doubt import Doubtless, doubtless
 from rig.forensics.evidence import Floats, Readings
-from rig.forensics.local import Local, around
+from rig.forensics.local import REACH, Local, around
 from rig.forensics.noise import Noise, of
 from rig.forensics.order import CUTS
+from rig.forensics.track import Track
 from rig.forensics.trend import Curve, fit
-from rig.forensics.walk import Stretch, lasted_s, stretches
+from rig.forensics.walk import Stretch
 
 DRAWS = 1024
 SURE_SIGMAS = 4.0
@@ -30,16 +31,15 @@ class Group:
     sure: bool
 
 
-def excursions(readings: Readings, limit: Limit, confidence: float) -> list[Excursion]:
+def excursions(found: Track | Readings, limit: Limit, confidence: float) -> list[Excursion]:
     """Return all excursions of a channel out of one limit, oldest first."""
-    found = stretches(readings.value, readings.usable, limit)
-    if not found:
+    track = found if isinstance(found, Track) else Track.at_hand(found)
+    out = track.stretches(limit)
+    if not out:
         return []
-    groups = joined(readings, limit, found)
+    groups = joined(track, limit, out)
     starts = _starts(groups)
-    return [
-        _excursion(readings, limit, g, begin, confidence) for g, begin in zip(groups, starts, strict=True)
-    ]
+    return [_excursion(track, limit, g, begin, confidence) for g, begin in zip(groups, starts, strict=True)]
 
 
 def _starts(groups: Sequence[Group]) -> list[int]:
@@ -50,36 +50,53 @@ def _starts(groups: Sequence[Group]) -> list[int]:
     return starts
 
 
-def mark(readings: Readings, index: int) -> Mark:
+def mark(track: Track, position: int) -> Mark:
     """Return one reading as a mark."""
-    return Mark(
-        index=index,
-        t_ns=int(readings.t_ns[index]),
-        h_ns=int(readings.h_ns[index]),
-        value=float(readings.value[index]),
-    )
+    one = track.at(position)
+    return Mark(index=position, t_ns=int(one.t_ns[0]), h_ns=int(one.h_ns[0]), value=float(one.value[0]))
 
 
-def joined(readings: Readings, limit: Limit, found: Sequence[Stretch]) -> list[Group]:
+def joined(track: Track, limit: Limit, found: Sequence[Stretch]) -> list[Group]:
     """Return the stretches joined where nothing between them shows beyond doubt that it came back."""
-    noise = _noise_before(readings, found[0].first_outside)
-    z = readings.value - limit.value if limit.side is Side.HIGH else limit.value - readings.value
+    noise = _noise_before(track, found[0].first_outside)
+
+    def beyond(value: Floats) -> Floats:
+        return value - limit.value if limit.side is Side.HIGH else limit.value - value
+
+    def back(value: Floats) -> Floats:
+        return -beyond(value) - limit.deadband
+
     groups: list[list[Stretch]] = [[found[0]]]
     for before, after in pairwise(found):
-        inside = z[before.returned : after.first_outside][
-            readings.usable[before.returned : after.first_outside]
-        ]
-        if _shows(-inside - limit.deadband, noise, 0.0):
+        if _shown(track, slice(before.returned, after.first_outside), back, noise, 0.0):
             groups.append([after])
         else:
             groups[-1].append(after)
-    return [Group(pieces=tuple(g), sure=_group_sure(readings, z, g, noise)) for g in groups]
+    return [
+        Group(
+            pieces=tuple(g),
+            sure=_shown(
+                track,
+                slice(g[0].first_outside, g[-1].last_outside + 1),
+                beyond,
+                noise,
+                track.channel.accuracy,
+            ),
+        )
+        for g in groups
+    ]
 
 
-def _group_sure(readings: Readings, z: Floats, pieces: Sequence[Stretch], noise: Noise) -> bool:
-    """Return whether the channel was out beyond noise, display step and stated accuracy."""
-    span = slice(pieces[0].first_outside, pieces[-1].last_outside + 1)
-    return _shows(z[span][readings.usable[span]], noise, readings.channel.accuracy)
+def _shown(
+    track: Track, span: slice, turned: Callable[[Floats], Floats], noise: Noise, accuracy: float
+) -> bool:
+    """Return whether the values in a span, turned so that positive means beyond, show that they are."""
+    for digest in track.whole_pieces(span):
+        ends = turned(np.array([digest.low, digest.high]))
+        if digest.usable and float(ends.max()) > noise.margin + accuracy:
+            return True
+    found = track.cut(span.start, span.stop)
+    return _shows(turned(found.value[found.usable]), noise, accuracy)
 
 
 def _shows(beyond: Floats, noise: Noise, accuracy: float) -> bool:
@@ -98,59 +115,64 @@ def _shows(beyond: Floats, noise: Noise, accuracy: float) -> bool:
     return False
 
 
-def _noise_before(readings: Readings, first_outside: int) -> Noise:
-    usable = np.flatnonzero(readings.usable[:first_outside])[-240:]
-    if len(usable) < 12:
-        usable = np.flatnonzero(readings.usable)[:120]
-    return of(readings.value[usable], readings.channel.resolution)
+def _noise_before(track: Track, first_outside: int) -> Noise:
+    before = track.usable_before(first_outside, 240)
+    if len(before) < 12:
+        before = track.usable_from(0, 120)
+    return of(before, track.channel.resolution)
 
 
-def _excursion(readings: Readings, limit: Limit, group: Group, begin: int, confidence: float) -> Excursion:
+def _excursion(track: Track, limit: Limit, group: Group, begin: int, confidence: float) -> Excursion:
     first, last = group.pieces[0], group.pieces[-1]
     whole = Stretch(
         last_inside=first.last_inside,
         first_outside=first.first_outside,
         last_outside=last.last_outside,
         returned=last.returned,
-        worst=_worst(readings, limit, group),
+        worst=_worst(track, limit, group),
     )
-    lost = 0
-    if first.last_inside >= 0:
-        lost = int(np.count_nonzero(~readings.usable[first.last_inside + 1 : first.first_outside]))
-    interval, sure = _interval(readings, limit, whole, begin, confidence)
+    plain = bracket_of(track, whole.last_inside, whole.first_outside)
+    interval, sure = plain, group.sure
+    if group.sure:
+        interval, sure = _interval(track, limit, whole, (begin, plain), confidence)
+    first_outside, last_outside = mark(track, whole.first_outside), mark(track, whole.last_outside)
     return Excursion(
-        channel=readings.channel.name,
+        channel=track.channel.name,
         side=limit.side,
         limit=limit.value,
-        last_inside=mark(readings, first.last_inside) if first.last_inside >= 0 else None,
-        first_outside=mark(readings, first.first_outside),
-        last_outside=mark(readings, last.last_outside),
-        returned=mark(readings, last.returned) if last.returned >= 0 else None,
-        worst=mark(readings, whole.worst),
-        counted=lasted_s(readings.t_ns, whole) >= limit.on_delay_s,
-        sure=sure and group.sure,
+        last_inside=mark(track, first.last_inside) if first.last_inside >= 0 else None,
+        first_outside=first_outside,
+        last_outside=last_outside,
+        returned=mark(track, last.returned) if last.returned >= 0 else None,
+        worst=mark(track, whole.worst),
+        counted=(last_outside.t_ns - first_outside.t_ns) / 1e9 >= limit.on_delay_s,
+        sure=sure,
         pieces=len(group.pieces),
-        lost=lost,
+        lost=first.first_outside - first.last_inside - 1 if first.last_inside >= 0 else 0,
         interval=interval,
     )
 
 
-def _worst(readings: Readings, limit: Limit, group: Group) -> int:
+def _worst(track: Track, limit: Limit, group: Group) -> int:
     places = [piece.worst for piece in group.pieces]
-    values = readings.value[places]
+    values = [float(track.at(place).value[0]) for place in places]
     return places[int(np.argmax(values) if limit.side is Side.HIGH else np.argmin(values))]
 
 
 def _interval(
-    readings: Readings, limit: Limit, whole: Stretch, begin: int, confidence: float
+    track: Track, limit: Limit, whole: Stretch, known: tuple[int, Interval], confidence: float
 ) -> tuple[Interval, bool]:
-    """Return the interval of one crossing, and whether the channel was out beyond doubt."""
-    plain = bracket(readings, whole.last_inside, whole.first_outside)
+    """Return the interval of one crossing, and whether the channel was out beyond doubt.
+
+    known: from which position on it may be explained, and its plain bracket.
+    """
+    begin, plain = known
     if whole.last_inside < 0 or any(r.code == "order-of-stamps" for r in plain.reasons):
         return plain, True
-    end = whole.returned if whole.returned >= 0 else len(readings)
+    end = whole.returned if whole.returned >= 0 else len(track)
     within = slice(min(begin, whole.last_inside), end)
-    local = around(readings, limit, whole.last_inside, whole.first_outside, within)
+    readings, offset = track.near(whole.first_outside, REACH, within)
+    local = around(readings, limit, whole.last_inside - offset, whole.first_outside - offset)
     sure = doubtless(local)
     curve = fit(local, sure)
     if curve is not None:
@@ -263,6 +285,13 @@ def _even(base: int) -> Floats:
         index //= base
         share /= base
     return total
+
+
+def bracket_of(track: Track, last_inside: int, first_outside: int) -> Interval:
+    """Return the interval between two readings of a track (-1: there is none before)."""
+    begin = last_inside if last_inside >= 0 else first_outside
+    readings = track.cut(begin, first_outside + 1)
+    return bracket(readings, last_inside - begin if last_inside >= 0 else -1, first_outside - begin)
 
 
 def bracket(readings: Readings, last_inside: int, first_outside: int) -> Interval:

@@ -174,14 +174,11 @@ def _weighted(own: Floats, rows: list[Floats], reference: int, prior: float) -> 
     matrix = matrix - matrix[part].mean(axis=0)
     target = own[part] - np.median(own[part])
     rest = target - prior * matrix[part].sum(axis=1)
-    near = (
-        np.abs(rest - np.median(rest)) <= 6 * MAD_TO_SIGMA * np.median(np.abs(rest - np.median(rest))) + 1e-12
-    )
-    design, rest = matrix[part][near], rest[near]
-    noise = float(np.median(np.diff(rest) ** 2)) if len(rest) > 2 else 0.0
-    size = np.mean(design**2, axis=0) + 1e-30
-    gram = design.T @ design + np.diag(RIDGE * (noise + 0.02 * size) * len(rest) / len(rows) + 1e-12)
-    weights = prior + np.linalg.solve(gram, design.T @ rest)
+    weights = _ridge(matrix[part], rest)
+    left = rest - matrix[part] @ weights
+    left = np.abs(left - np.median(left))
+    near = left <= 6 * MAD_TO_SIGMA * np.median(left) + 1e-12
+    weights = prior + _ridge(matrix[part][near], rest[near])
     return np.asarray(matrix @ weights)
 
 
@@ -192,6 +189,14 @@ def _scatter(level: Floats, resolution: float, per_bin: float) -> float:
     slow = MAD_TO_SIGMA * float(np.median(np.abs(blocks))) if len(blocks) >= 8 else 0.0
     least = resolution / np.sqrt(12.0 * max(per_bin, 1.0))
     return float(max(fast, slow, least, 1e-12))
+
+
+def _ridge(design: Floats, rest: Floats) -> Floats:
+    """Return the weights of the columns that explain what is left, drawn towards 0 where it cannot tell."""
+    noise = float(np.median(np.diff(rest) ** 2)) if len(rest) > 2 else 0.0
+    size = np.mean(design**2, axis=0) + 1e-30
+    penalty = np.diag(RIDGE * (noise + 0.02 * size) * len(rest) / design.shape[1] + 1e-12)
+    return np.asarray(np.linalg.solve(design.T @ design + penalty, design.T @ rest))
 
 
 def _filled(row: Floats) -> Floats:

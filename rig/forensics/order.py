@@ -15,6 +15,8 @@ from rig.forensics.answer import Interval, Order, Pair
 
 CUTS = 41
 """How many equally probable cuts describe a distribution (0, 2.5, ... 100 %)."""
+TOLD_LEAST = 0.1
+"""Moments whose estimated distance is below this share of an interval have no distance worth stating."""
 
 
 def certainly_before(a: Interval, b: Interval) -> bool:
@@ -128,7 +130,8 @@ def _what_hides(x: Interval, y: Interval) -> tuple[float | None, str]:
     obstacle = causes[0][1] if causes else "their intervals overlap"
     apart_s = abs(y.best_ns - x.best_ns) / 1e9
     firm_s = sum(r.widened_s for i in (x, y) for r in i.reasons if r.code not in {"sampling", "lost"})
-    if apart_s <= max(firm_s, 0.0) or apart_s <= 0.0:
+    told_by_s = (apart_s - max(firm_s, 0.0)) / 2
+    if told_by_s <= TOLD_LEAST * min(x.width_s, y.width_s):
         reach_s = (max(x.latest_ns, y.latest_ns) - min(x.earliest_ns, y.earliest_ns)) / 1e9
         return None, f"{obstacle}; they lie at most {reach_s:.3g} s apart"
-    return (apart_s - max(firm_s, 0.0)) / 2, obstacle
+    return told_by_s, obstacle

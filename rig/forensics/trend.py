@@ -21,6 +21,7 @@ DEGREES = (1, 2, 3)
 CAUTION = 1.5
 """Factor on a fit's standard error for having chosen the fit among many."""
 GRID = 129
+PLAIN_JUMP = 6.0
 INNER = 48
 
 
@@ -58,6 +59,8 @@ def fit(local: Local, bracket: Doubtless) -> Curve | None:
     window does not betray is then small over the shorter one.
     """
     points = _points(local, bracket)
+    if _plainly_jumps(points):
+        return None
     tried: dict[tuple[int, int, int], Curve | None] = {}
 
     def believed(left: int, right: int, degree: int) -> Curve | None:
@@ -75,6 +78,19 @@ def fit(local: Local, bracket: Doubtless) -> Curve | None:
                 if curve is not None and any(believed(a, b, degree) for a, b in wider):
                     found.append(curve)
     return min(found, key=_half_width, default=None)
+
+
+def _plainly_jumps(points: _Points) -> bool:
+    """Return whether the change across the bracket dwarfs those beside it: no curve carries that."""
+    if points.outside != points.inside + 1:
+        return False
+    near = slice(max(points.inside - 2, 0), points.outside + 3)
+    t, z = points.t[near], points.z[near]
+    across = points.inside - near.start
+    rates = np.abs(np.diff(z)) / np.maximum(np.diff(t), 1e-9)
+    least = PLAIN_JUMP * points.sigma / max(float(t[across + 1] - t[across]), 1e-9)
+    beside = np.delete(rates, across)
+    return bool(rates[across] > PLAIN_JUMP * float(beside.max(initial=0.0)) + least)
 
 
 def _over(points: _Points, key: tuple[int, int, int], local: Local, bracket: Doubtless) -> Curve | None:

@@ -19,6 +19,10 @@ from rig.forensics.answer import (
 from rig.forensics.health import Ill
 
 
+OPEN_PAIRS = 5
+"""How many pairs that cannot be told apart are named one by one."""
+
+
 def moment(t_ns: int) -> str:
     """Return a moment as UTC text to the millisecond."""
     return datetime.fromtimestamp(t_ns / 1e9, tz=UTC).strftime("%Y-%m-%d %H:%M:%S.%f")[:-3] + " UTC"
@@ -110,6 +114,21 @@ def _look_at(main: Finding, onset: Onset | None) -> str:
     return text
 
 
+def _open_pairs(ranking: Order) -> list[str]:
+    """Return the pairs that cannot be told apart, the closest calls first; the rest as a number."""
+    pairs = sorted(ranking.open_pairs, key=lambda p: p.probability, reverse=True)
+    said = []
+    for pair in pairs[:OPEN_PAIRS]:
+        told_by = f"; polling every {duration(pair.told_by_s)} would have" if pair.told_by_s else ""
+        said.append(
+            f"{pair.first} and {pair.second} cannot be told apart "
+            f"(P = {pair.probability:.2f} that {pair.first} was first; {pair.obstacle}){told_by}"
+        )
+    if len(pairs) > OPEN_PAIRS:
+        said.append(f"{len(pairs) - OPEN_PAIRS} more pairs cannot be told apart either")
+    return said
+
+
 def doubts(told: Sequence[ChannelStory], ranking: Order, ills: Sequence[Ill]) -> tuple[str, ...]:
     """Return what limits this answer, one sentence each."""
     said: list[str] = []
@@ -128,11 +147,6 @@ def doubts(told: Sequence[ChannelStory], ranking: Order, ills: Sequence[Ill]) ->
             )
         if story.ordered is not None and story.ordered.lost:
             said.append(f"{story.ordered.lost} readings of {story.channel} were lost around its crossing")
-    for pair in ranking.open_pairs:
-        told_by = f"; polling every {duration(pair.told_by_s)} would have" if pair.told_by_s else ""
-        said.append(
-            f"{pair.first} and {pair.second} cannot be told apart "
-            f"(P = {pair.probability:.2f} that {pair.first} was first; {pair.obstacle}){told_by}"
-        )
+    said += _open_pairs(ranking)
     said += [f"{', '.join(ill.channels)} set aside: {ill.evidence[0].text}" for ill in ills]
     return tuple(said)

@@ -1,0 +1,281 @@
+"""Crossing intervals: what widens them, what narrows them, and that the truth lies inside."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from rig.core.model import Channel, Limit, Series, Side, Status
+from rig.forensics.answer import Excursion, Method
+from rig.forensics.crossings import excursions
+from rig.forensics.evidence import readings
+from rig.forensics.noise import of
+from rig.forensics.order import certainly_before
+from tests.forensics.rooms import START_NS, channel, high, low, series
+from tests.forensics.test_walk import READING, plain_loop
+
+
+def out(c: Channel, s: Series, limit: Limit) -> list[Excursion]:
+    return excursions(readings(c, s), limit, 0.95)
+
+
+def ends(e: Excursion) -> tuple[float, float]:
+    assert e.interval.earliest_ns is not None
+    assert e.interval.latest_ns is not None
+    return (e.interval.earliest_ns - START_NS) / 1e9, (e.interval.latest_ns - START_NS) / 1e9
+
+
+def test_a_jump_is_bracketed_by_two_readings_and_their_stamps() -> None:
+    t = np.arange(0, 20.0)
+    [e] = out(channel("A1.x", high(50)), series("A1.x", t, np.where(t < 9.5, 20.0, 90.0), h_s=0.02), high(50))
+    assert e.interval.method is Method.BRACKET
+    assert ends(e) == pytest.approx((8.98, 10.02))
+    assert e.last_inside is not None
+    assert (e.last_inside.value, e.first_outside.value) == (20.0, 90.0)
+    assert {r.code: r.widened_s for r in e.interval.reasons} == pytest.approx(
+        {"sampling": 1.0, "stamp": 0.04}
+    )
+
+
+def test_lost_readings_widen_the_bracket_and_end_nothing() -> None:
+    t = np.arange(0, 20.0)
+    status = [int(Status.NO_REPLY) if 7 <= k <= 11 else 0 for k in range(20)]
+    s = series("A1.x", t, np.where(t < 9.5, 20.0, 90.0), status=status)
+    [e] = out(channel("A1.x"), s, high(50))
+    assert ends(e) == pytest.approx((6.0, 12.0))
+    assert e.lost == 5
+    assert e.returned is None
+    assert any(r.code == "lost" for r in e.interval.reasons)
+
+
+def test_a_missing_value_is_neither_in_nor_out() -> None:
+    s = series("A1.x", np.arange(5.0), [20, np.nan, np.nan, 20, 20], status=[0, 4, 4, 0, 0])
+    assert out(channel("A1.x"), s, high(50)) == []
+
+
+def test_stamps_that_run_backwards_never_break_the_walk() -> None:
+    t = [0, 1, 2, 3, 3, 2.5, 4, 5]
+    [e] = out(channel("A1.x"), series("A1.x", t, [20, 20, 20, 20, 20, 90, 90, 90]), high(50))
+    assert e.last_inside is not None
+    assert (e.last_inside.index, e.first_outside.index) == (4, 5)
+    assert ends(e) == pytest.approx((2.5, 3.0))
+    assert any(r.code == "order-of-stamps" for r in e.interval.reasons)
+
+
+STAMPS = st.lists(st.sampled_from([-3.0, 0.0, 0.0, 0.5, 1.0, 1.0, 1.0, 60.0]), min_size=60, max_size=60)
+
+
+@settings(max_examples=150, deadline=None)
+@given(
+    rows=st.lists(READING, min_size=1, max_size=60),
+    steps=STAMPS,
+    side=st.sampled_from(list(Side)),
+    deadband=st.sampled_from([0.0, 1.5]),
+    delay=st.sampled_from([0.0, 2.0]),
+    lag=st.sampled_from([0.0, 3.0]),
+)
+def test_first_outside_and_last_inside_agree_with_a_plain_loop_whatever_the_stamps(
+    rows: list[tuple[float, int]], steps: list[float], side: Side, deadband: float, delay: float, lag: float
+) -> None:
+    limit = Limit(side=side, value=90.0, deadband=deadband, on_delay_s=delay)
+    t = np.cumsum(steps[: len(rows)])
+    s = series("A1.x", t, [v for v, _ in rows], status=[q for _, q in rows], h_s=0.01)
+    found = out(channel("A1.x", lag_s=lag, lag_tolerance_s=lag / 10), s, limit)
+    walked = plain_loop(rows, limit)
+    assert sum(e.pieces for e in found) == len(walked)
+    k = 0
+    for e in found:  # each excursion joins whole stretches of the walk, none is lost or moved
+        first, last = walked[k], walked[k + e.pieces - 1]
+        assert (e.last_inside.index if e.last_inside else -1, e.first_outside.index) == first[:2]
+        assert (e.last_outside.index, e.returned.index if e.returned else -1) == last[2:]
+        lasted = (e.last_outside.t_ns - e.first_outside.t_ns) / 1e9
+        assert e.counted == (lasted >= delay)
+        if e.interval.earliest_ns is not None and e.interval.latest_ns is not None:
+            assert e.interval.earliest_ns <= e.interval.latest_ns
+        k += e.pieces
+
+
+def test_already_out_at_the_first_reading_leaves_the_beginning_open() -> None:
+    [e] = out(channel("A1.x"), series("A1.x", [0, 1, 2], [90, 90, 20]), high(50))
+    assert e.interval.earliest_ns is None
+    assert e.interval.method is Method.CENSORED
+    assert e.last_inside is None
+
+
+def test_the_on_delay_decides_whether_it_counts_but_not_when_it_began() -> None:
+    # OPC UA part 9, B.1.5: a spike shorter than the on-delay makes no alarm. A is out at 20 s with 10 s
+    # delay, B at 23 s with 2 s delay: the alarms come at 30 and 25 s, the crossings the other way round.
+    t = np.arange(0, 60, 0.5)
+    a_limit, b_limit = high(50, on_delay_s=10.0), high(50, on_delay_s=2.0)
+    [a] = out(channel("A1.a"), series("A1.a", t, np.where(t < 20, 20.0, 90.0)), a_limit)
+    [b] = out(channel("A1.b"), series("A1.b", t, np.where(t < 23, 20.0, 90.0)), b_limit)
+    assert a.counted
+    assert b.counted
+    assert certainly_before(a.interval, b.interval)
+    spike = np.where((t >= 20) & (t < 23), 90.0, 20.0)
+    [short] = out(channel("A1.a"), series("A1.a", t, spike), a_limit)
+    assert not short.counted
+
+
+def test_the_resolution_is_a_rectangle_of_its_width() -> None:
+    # GUM (JCGM 100:2008) 4.3.7: half-width a gives a/sqrt(3); 0.1 full width gives 0.0289.
+    rng = np.random.default_rng(1)
+    true = np.cumsum(rng.normal(0.5, 0.2, 4000))
+    shown = np.round(true / 0.1) * 0.1
+    assert float(np.std(shown - true)) == pytest.approx(0.0289, abs=0.001)
+    assert of(np.full(100, 7.0), 0.1).sigma == pytest.approx(0.1 / np.sqrt(12))
+    assert 4 / np.sqrt(3) == pytest.approx(2.3094, abs=5e-5)
+
+
+def test_a_coarse_display_cannot_place_a_slow_crossing_between_two_readings() -> None:
+    t = np.arange(0, 400.0)
+    true = 90.0 + 0.004 * t  # crosses 91 at 250 s; the display shows 91.0 from 237.5 s on, 91.1 from 262.5 s
+    shown = np.round(true / 0.1) * 0.1
+    [e] = out(channel("A1.t", resolution=0.1), series("A1.t", t, shown), high(91.0))
+    early, late = ends(e)
+    assert early < 250 < late
+    assert late - early > 2.0
+
+
+@pytest.mark.parametrize("sigma", [0.02, 0.2, 1.0])
+def test_a_trend_through_noise_holds_the_truth_as_often_as_stated(sigma: float) -> None:
+    rng = np.random.default_rng(7)
+    inside, widths = 0, []
+    for _ in range(40):
+        t = np.arange(0, 300.0) + rng.uniform(0, 1)
+        rate, crossed = rng.uniform(0.05, 0.3), rng.uniform(120, 180)
+        y = 80 + rate * (t - crossed) + rng.normal(0, sigma, 300)
+        found = [e for e in out(channel("A1.t"), series("A1.t", t, y, h_s=0.01), high(80.0)) if e.sure]
+        early, late = ends(found[0])
+        inside += early <= crossed <= late
+        widths.append(late - early)
+    assert inside >= 34  # 95 % of 40, less three standard deviations of the count
+    assert np.median(widths) < max(40 * sigma, 2.0)
+
+
+def test_noise_about_a_limit_makes_one_excursion_of_many_pieces() -> None:
+    # A ramp of 0.125 K/min with 0.2 K noise crosses its limit dozens of times without a deadband.
+    rng = np.random.default_rng(2)
+    t = np.arange(0, 3600.0)
+    y = 80 + 0.125 / 60 * (t - 1800) + rng.normal(0, 0.2, len(t))
+    walked = plain_loop([(float(v), 0) for v in y], high(80.0))
+    found = out(channel("A1.t"), series("A1.t", t, y), high(80.0))
+    sure = [e for e in found if e.sure]
+    assert sum(e.pieces for e in found) == len(walked) > 40
+    assert len(sure) == 1
+    early, late = ends(sure[0])
+    assert early < 1800 < late
+
+
+def lagging(t: np.ndarray, x: np.ndarray, tau: float) -> np.ndarray:
+    """What a first-order sensor makes of a straight-piece signal, integrated finely by itself."""
+    y = np.empty_like(x)
+    y[0] = x[0]
+    for k in range(1, len(t)):
+        d = t[k] - t[k - 1]
+        slope = (x[k] - x[k - 1]) / d
+        keep = np.exp(-d / tau)
+        y[k] = x[k] - slope * tau + (y[k - 1] - x[k - 1] + slope * tau) * keep
+    return y
+
+
+def test_a_lagging_sensor_answers_a_step_as_the_textbook_says() -> None:
+    # First-order lag: 63.212, 86.466, 95.021, 99.326 % of a step after 1, 2, 3, 5 time constants.
+    t = np.linspace(0, 50, 50001)
+    y = lagging(t, np.concatenate([[0.0], np.ones(50000)]), 10.0)
+    assert [y[np.searchsorted(t, 10 * k)] for k in (1, 2, 3, 5)] == pytest.approx(
+        [0.63212, 0.86466, 0.95021, 0.99326], abs=2e-4
+    )
+
+
+def test_two_sensors_of_different_lag_on_one_ramp_are_not_ordered_by_their_lag() -> None:
+    # On a ramp the reading is late by exactly the time constant: stamps 18 s apart, causes simultaneous.
+    t = np.arange(0, 400, 0.5)
+    x = np.where(t < 100, 60.0, 60 + 0.25 * (t - 100))  # crosses 100 at 260 s
+    rng = np.random.default_rng(5)
+    found = []
+    for name, tau in (("A1.fast", 2.0), ("A1.slow", 20.0)):
+        c = channel(name, lag_s=tau, lag_tolerance_s=tau / 10)
+        y = lagging(t, x, tau) + rng.normal(0, 0.03, len(t))
+        [e] = [e for e in out(c, series(name, t, y, h_s=0.01), high(100.0)) if e.sure]
+        found.append(e)
+    fast, slow = found
+    assert (slow.first_outside.t_ns - fast.first_outside.t_ns) / 1e9 == pytest.approx(18, abs=1.5)
+    for e in found:
+        early, late = ends(e)
+        assert early < 260 < late
+    assert not certainly_before(fast.interval, slow.interval)
+    assert not certainly_before(slow.interval, fast.interval)
+
+
+def test_a_step_behind_a_lagging_sensor_is_found_before_its_reading_crosses() -> None:
+    t = np.arange(0, 100, 0.5)
+    x = np.where(t < 40.2, 20.0, 120.0)
+    fine = np.linspace(0, 100, 20001)
+    y = np.interp(t, fine, lagging(fine, np.where(fine < 40.2, 20.0, 120.0), 10.0))
+    c = channel("A1.t", lag_s=10.0, lag_tolerance_s=1.0)
+    [e] = out(c, series("A1.t", t, y), high(100.0))
+    early, late = ends(e)
+    assert (e.first_outside.t_ns - START_NS) / 1e9 > 55  # two thirds and more of the step: many seconds late
+    assert early <= 40.2 <= late
+    assert late < 45
+    assert x[-1] == 120.0
+
+
+def test_an_averaged_value_belongs_half_its_window_earlier() -> None:
+    t = np.arange(0, 100.0)
+    window = 4.0
+    rng = np.random.default_rng(3)
+    mean = 50 + 0.5 * (t - window / 2) + rng.normal(0, 0.01, 100)  # a straight line, crosses 75 at 50 s
+    c = channel("A1.v", averaging_s=window)
+    [e] = out(c, series("A1.v", t, mean), high(75.0))
+    early, late = ends(e)
+    assert early < 50 < late
+    assert late - early < 1.0
+
+
+def test_the_accuracy_of_a_sensor_moves_a_slow_crossing_by_accuracy_over_slope() -> None:
+    t = np.arange(0, 600.0)
+    rng = np.random.default_rng(4)
+    y = 80 + 0.05 * (t - 300) + rng.normal(0, 0.02, 600)
+    [sharp] = [e for e in out(channel("A1.t"), series("A1.t", t, y), high(80.0)) if e.sure]
+    [vague] = [e for e in out(channel("A1.t", accuracy=1.0), series("A1.t", t, y), high(80.0)) if e.sure]
+    assert ends(sharp)[1] - ends(sharp)[0] < 3
+    assert ends(vague)[1] - ends(vague)[0] == pytest.approx(0.95 * 2 * 1.0 / 0.05, rel=0.1)
+    assert any(r.code == "accuracy" for r in vague.interval.reasons)
+
+
+def test_out_by_less_than_the_accuracy_is_not_sure() -> None:
+    t = np.arange(0, 100.0)
+    y = np.where((t > 40) & (t < 60), 80.4, 79.0)
+    [e] = out(channel("A1.t", accuracy=1.0), series("A1.t", t, y), high(80.0))
+    assert e.counted
+    assert not e.sure
+
+
+def test_the_scan_order_never_becomes_the_failure_order() -> None:
+    # A fails 0.2 s before B; a scanner reads B half a second before A, once a second. Ordering by first
+    # bad reading is wrong in 30 % of trials (simulated before): intervals must never be.
+    rng = np.random.default_rng(11)
+    wrong = told = 0
+    a_channel, b_channel = channel("A1.a"), channel("A1.b")
+    for _ in range(150):
+        fails = 30 + rng.uniform(0, 1)
+        t = np.arange(0, 60.0)
+        [a] = out(a_channel, series("A1.a", t + 0.5, np.where(t + 0.5 < fails, 1.0, 9.0), h_s=0.005), high(5))
+        [b] = out(b_channel, series("A1.b", t, np.where(t < fails + 0.2, 1.0, 9.0), h_s=0.005), high(5))
+        wrong += certainly_before(b.interval, a.interval)
+        told += certainly_before(a.interval, b.interval)
+    assert wrong == 0
+    assert told == 0  # brackets of a second cannot tell two tenths: a tie is reported as a tie
+
+
+def test_a_low_limit_is_the_mirror_of_a_high_one() -> None:
+    rng = np.random.default_rng(9)
+    t = np.arange(0, 200.0)
+    y = 50 + 0.2 * (t - 100) + rng.normal(0, 0.1, 200)
+    up = [e for e in out(channel("A1.x"), series("A1.x", t, y), high(50.0)) if e.sure]
+    down = [e for e in out(channel("A1.x"), series("A1.x", t, -y), low(-50.0)) if e.sure]
+    assert [ends(e) for e in up] == [ends(e) for e in down]

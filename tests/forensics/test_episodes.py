@@ -1,0 +1,66 @@
+"""Which stretch of a recording is the failure."""
+
+from __future__ import annotations
+
+from rig.core.model import Side
+from rig.forensics.answer import Excursion, Interval, Mark, Method
+from rig.forensics.episodes import closeness_s, episodes, final, first_of_each, joined
+
+
+def went_out(name: str, begin_s: float, end_s: float | None, *, counted: bool = True) -> Excursion:
+    def at(s: float) -> Mark:
+        return Mark(index=int(s), t_ns=int(s * 1e9), h_ns=0, value=1.0)
+
+    return Excursion(
+        channel=name,
+        side=Side.HIGH,
+        limit=0.0,
+        last_inside=at(begin_s - 1),
+        first_outside=at(begin_s),
+        last_outside=at(begin_s),
+        returned=None if end_s is None else at(end_s),
+        worst=at(begin_s),
+        counted=counted,
+        sure=True,
+        pieces=1,
+        lost=0,
+        interval=Interval(
+            earliest_ns=int(begin_s - 1), latest_ns=int(begin_s), best_ns=None, method=Method.BRACKET
+        ),
+    )
+
+
+def test_excursions_that_overlap_or_follow_closely_are_one_episode() -> None:
+    found = episodes(
+        [went_out("a", 10, 20), went_out("b", 15, 30), went_out("c", 33, 40), went_out("d", 90, 95)], 5
+    )
+    assert [e.channels for e in found] == [{"a", "b", "c"}, {"d"}]
+
+
+def test_what_did_not_count_forms_no_episode() -> None:
+    assert episodes([went_out("a", 10, 11, counted=False)], 5) == []
+
+
+def test_the_failure_is_the_last_from_which_a_channel_never_came_back() -> None:
+    found = episodes([went_out("a", 10, 20), went_out("b", 12, 20), went_out("c", 90, None)], 5)
+    chosen = final(found)
+    assert chosen is not None
+    assert chosen.channels == {"c"}
+
+
+def test_where_all_came_back_it_is_the_one_with_most_channels() -> None:
+    chosen = final(episodes([went_out("a", 10, 20), went_out("b", 12, 20), went_out("c", 90, 95)], 5))
+    assert chosen is not None
+    assert chosen.channels == {"a", "b"}
+    assert set(first_of_each(chosen)) == {"a", "b"}
+
+
+def test_one_story_is_one_episode() -> None:
+    found = episodes([went_out("a", s, s + 5) for s in (100, 200, 300)] + [went_out("b", 500, None)], 5)
+    assert len(joined(found, [(100 * 10**9, 300 * 10**9)])) == 2
+
+
+def test_closeness_grows_with_the_recording_up_to_ten_minutes() -> None:
+    assert closeness_s((0, int(60e9)), 0.5) == 2.5
+    assert closeness_s((0, int(3600e9)), 1.0) == 72.0
+    assert closeness_s((0, int(30 * 86400e9)), 1.0) == 600.0
