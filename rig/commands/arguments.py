@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import sys
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -73,3 +74,8 @@ def say(text: str) -> None:
         print(text, flush=True)
     except OSError:
         pass
+
+
+def aside(text: str) -> None:
+    """Print a remark beside the result, where it disturbs nobody who reads the result by machine."""
+    print(text, file=sys.stderr)

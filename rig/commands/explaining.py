@@ -6,7 +6,7 @@ import argparse
 import shutil
 from pathlib import Path
 
-from rig.commands.arguments import duration_s, moments_ns, run_argument, run_path
+from rig.commands.arguments import aside, duration_s, moments_ns, run_argument, run_path
 from rig.desk import Command
 from rig.errors import DamageError
 
@@ -29,8 +29,7 @@ def _postmortem(args: argparse.Namespace) -> tuple[int, str]:
         from rig.report.pages import files
         from rig.report.pages import postmortem as pages
 
-        written = files.save(pages.page(found, run), Path(args.page))
-        return 0, "\n".join(f"written: {path}" for path in written)
+        aside(f"written: {files.save(pages.page(found, run), Path(args.page))[0]}")
     if args.json:
         return 0, postmortem.as_json(found)
     return 0, postmortem.text(found, width=shutil.get_terminal_size((100, 24)).columns)
