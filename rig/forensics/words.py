@@ -18,7 +18,6 @@ from rig.forensics.answer import (
 )
 from rig.forensics.health import Ill
 
-
 OPEN_PAIRS = 5
 """How many pairs that cannot be told apart are named one by one."""
 

@@ -10,7 +10,8 @@ from tests.forensics.test_postmortem import two_channel_death
 
 TOP = {
     "schema", "rig", "unit", "serial", "confidence", "span_ns", "reference_ns", "episode_ns", "headline",
-    "channels", "order", "onset_order", "findings", "consequences", "cycling", "early", "neighbours", "events", "doubts",
+    "channels", "order", "onset_order", "findings", "consequences", "cycling", "early", "neighbours", "events",
+    "doubts",
 }  # fmt: skip
 CHANNEL = {
     "channel", "unit", "kind", "unit_of_measure", "censoring", "readings", "usable", "excursions", "ordered",
