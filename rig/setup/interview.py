@@ -46,7 +46,7 @@ def connections(tools: Tools, ports: Sequence[Port], lan: Sequence[str]) -> list
     for address in lan:
         found.append(_network(tools, address, _fresh("net", found)))
     while True:
-        question = "Instrument on the network, HOST:PORT or VISA resource; it is asked *IDN? (empty: no more)"
+        question = "Instrument on the network, HOST:PORT or VISA resource (empty: no more)"
         address = _checked(tools, question, "", _lan_fault)
         if not address:
             break
@@ -70,18 +70,19 @@ def _serial(tools: Tools, port: Port, bus: str) -> Connection:
     if _yes(tools, question, "n"):
         identity = _identity(tools, Bus(name=bus, serial=port.path, baud=int(baud)))
     about = f"Answers *IDN? with {identity}" if identity else ""
-    return _described(tools, given, bus, "scpi" if identity else "lines", about=about, identity=identity)
+    driver = _driver(tools, "scpi" if identity else "lines")
+    return _described(tools, given, bus, driver, about=about, identity=identity)
 
 
 def _network(tools: Tools, address: str, bus: str) -> Connection:
     visa = "::" in address
     given = {"visa" if visa else "tcp": address}
-    if address.endswith(f":{MODBUS_PORT}"):
-        tools.say(f"  {address}: port {MODBUS_PORT} is Modbus's; it is not asked *IDN?")
-        return _described(tools, given, bus, "modbus")
+    driver = _driver(tools, "modbus" if address.endswith(f":{MODBUS_PORT}") else "scpi")
+    if driver != "scpi":
+        return _described(tools, given, bus, driver)
     identity = _identity(tools, Bus(name=bus, visa=address) if visa else Bus(name=bus, tcp=address))
     about = f"Answers *IDN? with {identity}" if identity else "Did not answer *IDN? when this was written."
-    return _described(tools, given, bus, "scpi", about=about, identity=identity)
+    return _described(tools, given, bus, driver, about=about, identity=identity)
 
 
 def _identity(tools: Tools, bus: Bus) -> str:
@@ -94,15 +95,17 @@ def _identity(tools: Tools, bus: Bus) -> str:
     return identity if identity.isprintable() else ""
 
 
-def _described(
-    tools: Tools, given: Mapping[str, str], bus: str, driver: str, *, about: str = "", identity: str = ""
-) -> Connection:
-    """Return a connection after asking for its driver, its name and what the driver must know."""
-
+def _driver(tools: Tools, usual: str) -> str:
     def unknown(name: str) -> str:
         return "" if name in tools.drivers else f"there is no driver {name!r}"
 
-    driver = _checked(tools, f"  driver: {', '.join(tools.drivers)}", driver, unknown)
+    return _checked(tools, f"  driver: {', '.join(tools.drivers)}", usual, unknown)
+
+
+def _described(
+    tools: Tools, given: Mapping[str, str], bus: str, driver: str, *, about: str = "", identity: str = ""
+) -> Connection:
+    """Return a connection after asking for its name and what the driver must know."""
     name = _checked(tools, "  name of the instrument", f"{driver}-{bus}", _name_fault)
     options = tools.drivers[driver]
     written: dict[str, str] = {}
@@ -112,8 +115,9 @@ def _described(
         elif spec.required and isinstance(spec.kind, Scalar):
             answer = _scalar(tools, f"  {key}: {spec.doc}", spec.example.strip('"'), spec.kind)
             written[key] = scalar(answer)
-    if driver == "modbus" and str(given.get("tcp", "")).endswith(f":{MODBUS_PORT}"):
-        written["framing"] = "tcp"
+    if driver == "modbus" and "tcp" in given:
+        spec = keys(options)["framing"]
+        written["framing"] = _scalar(tools, f"  framing: {spec.doc}", "tcp", spec.kind)
     return Connection(
         bus=bus, keys=given, instrument=name, driver=driver, options=options, given=written, about=about
     )

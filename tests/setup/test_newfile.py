@@ -121,10 +121,16 @@ def test_one_that_does_not_answer_is_written_down_all_the_same(tmp_path: Path) -
     assert any("no answer to *IDN?" in one for one in said)
 
 
-def test_a_modbus_port_is_not_asked_in_another_language(tmp_path: Path) -> None:
-    said: list[str] = []
-    rig = create(tmp_path / "rig.yaml", lan=["192.168.7.20:502"], say=said.append)
-    assert any("it is not asked" in one for one in said)
+@pytest.mark.parametrize("driver", ["modbus", "lines"])
+def test_what_speaks_another_language_is_not_asked_in_this_one(tmp_path: Path, driver: str) -> None:
+    with peer() as (address, heard):
+        rig = create(tmp_path / "rig.yaml", lan=[address], ask=scripted({"driver:": driver}))
+    assert heard == []
+    assert next(iter(rig.instruments.values())).driver == driver
+
+
+def test_the_port_of_modbus_is_taken_for_modbus_over_tcp(tmp_path: Path) -> None:
+    rig = create(tmp_path / "rig.yaml", lan=["192.168.7.20:502"])
     assert rig.instruments["modbus-net1"].options.framing == "tcp"
 
 
@@ -227,7 +233,7 @@ def test_a_person_at_a_terminal_is_asked_and_gets_a_file_that_passes_the_check(t
     with peer() as (address, _):
         process = subprocess.Popen(command, cwd=tmp_path, stdin=slave, stdout=slave, stderr=slave)
         os.close(slave)
-        # name, address, no more addresses, driver, instrument, terminator, channel
+        # name, address, driver, instrument, terminator, no more addresses, channel
         os.write(master, f"hot-room\n{address}\n\n\n\n\nmains V\n\n".encode())
         screen = b""
         while process.poll() is None or select.select([master], [], [], 0)[0]:
