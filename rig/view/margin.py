@@ -99,13 +99,14 @@ def pieces(
 ) -> NDArray[np.float64]:
     """Return the last ``window_s`` in ``count`` equal pieces (pieces x channels), NaN where nothing came.
 
-    Of each piece the value that is farthest from the channel's median, so that a spike of one reading
+    Of each piece the value that is farthest from the channel's mean, so that a spike of one reading
     stays visible. ``t_s`` ends at 0 and ascends.
     """
     history = np.full((count, values.shape[1]), np.nan)
     piece = np.ceil(t_s * count / window_s).astype(np.int64) + count - 1
-    middle = np.nanmedian(np.where(np.isfinite(values).any(axis=0), values, 0.0), axis=0)
-    away = np.where(np.isfinite(values), np.abs(values - middle), -1.0)
+    there = np.isfinite(values)
+    middle = np.where(there, values, 0.0).sum(axis=0) / np.maximum(there.sum(axis=0), 1)
+    away = np.where(there, np.abs(values - middle), -1.0)
     columns = np.arange(values.shape[1])
     for at in range(count):
         first, last = np.searchsorted(piece, (at, at + 1))

@@ -113,7 +113,7 @@ def _channels(room: Room, as_of_ns: int) -> dict[str, ChannelView]:
     slopes: dict[str, Trend | None] = {}
     history: dict[str, tuple[float, ...]] = {}
     for block in room.blocks.values():
-        if block.samples:
+        if len(block.window):
             found, past = _movement(room, block, as_of_ns)
             slopes.update(zip(block.channels, found, strict=True))
             history.update(zip(block.channels, past, strict=True))
@@ -128,8 +128,7 @@ def _channels(room: Room, as_of_ns: int) -> dict[str, ChannelView]:
 
 def _movement(room: Room, block: Block, as_of_ns: int) -> tuple[list[Trend | None], list[tuple[float, ...]]]:
     """Return trend and history of each channel of a block."""
-    t = np.array([t_ns for t_ns, _ in block.samples], dtype=np.int64)
-    values = np.array([values for _, values in block.samples], dtype=np.float64)
+    t, values = block.window.t_ns, block.window.values
     known = [room.layout.channels.get(name) for name in block.channels]
     resolution = np.array([channel.resolution if channel else 0.0 for channel in known])
     past = pieces((t - max(as_of_ns, t[-1])) / 1e9, values, WINDOW_NS / 1e9, PIECES)

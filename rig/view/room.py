@@ -12,6 +12,9 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any, TypeVar
 
+import numpy as np
+from numpy.typing import NDArray
+
 from rig.core.limits import Zone, bounds
 from rig.core.model import Event, EventKind, Layout, Side, Status
 from rig.view.snapshot import STATUS_WORDS, EventView, PhaseView
@@ -19,6 +22,8 @@ from rig.view.snapshot import STATUS_WORDS, EventView, PhaseView
 _SECOND = 1_000_000_000
 WINDOW_NS = 600 * _SECOND
 HOUR_NS = 3600 * _SECOND
+_ROWS = 1200
+"""Twice the window at a row a second, so that rows move once in ten minutes."""
 _KEPT_EVENTS = 400
 _KEPT_EXCURSIONS = 1000
 _NOT_A_REPLY = frozenset({Status.NO_REPLY, Status.BAD_REPLY, Status.REFUSED, Status.LOST})
@@ -40,6 +45,53 @@ def _number(value: object, kind: type[_N]) -> _N | None:
     return kind(value)
 
 
+class Window:
+    """The last ten minutes of some channels, a row a second: arrays that grow at one end, lose at the other."""
+
+    def __init__(self, channels: int) -> None:
+        self._t_ns = np.empty(_ROWS, np.int64)
+        self._values = np.empty((_ROWS, channels))
+        self._first = self._end = 0
+
+    def __len__(self) -> int:
+        return self._end - self._first
+
+    def add(self, t_ns: int, values: Sequence[float]) -> None:
+        """Take in a row, if the last one is a second old; let go of those older than the window."""
+        if len(self):
+            since_ns = t_ns - self._t_ns[self._end - 1]
+            if since_ns < -_SECOND:
+                self._first = self._end  # another boot with another clock: what was is of no use now
+            elif since_ns < _SECOND:
+                return
+        if self._end == len(self._t_ns):
+            self._make_room()
+        self._t_ns[self._end] = t_ns
+        self._values[self._end] = values
+        self._end += 1
+        while t_ns - self._t_ns[self._first] > WINDOW_NS:
+            self._first += 1
+
+    def _make_room(self) -> None:
+        """Move all rows to the front of arrays with as much free room behind them."""
+        kept = slice(self._first, self._end)
+        rows = max(_ROWS, 2 * len(self))
+        t_ns, values = np.empty(rows, np.int64), np.empty((rows, self._values.shape[1]))
+        t_ns[: len(self)], values[: len(self)] = self._t_ns[kept], self._values[kept]
+        self._first, self._end = 0, len(self)
+        self._t_ns, self._values = t_ns, values
+
+    @property
+    def t_ns(self) -> NDArray[np.int64]:
+        """UTC ns of each row."""
+        return self._t_ns[self._first : self._end]
+
+    @property
+    def values(self) -> NDArray[np.float64]:
+        """Rows of values, NaN where there is none."""
+        return self._values[self._first : self._end]
+
+
 @dataclass(slots=True)
 class Block:
     """The readings of the channels that are read together."""
@@ -48,8 +100,8 @@ class Block:
     values: list[float]
     valid_ns: list[int]
     statuses: bytes
+    window: Window
     newest_ns: int = 0
-    samples: deque[tuple[int, tuple[float, ...]]] = field(default_factory=deque)
 
 
 @dataclass(slots=True)
@@ -120,10 +172,7 @@ class Room:
             for place, status in enumerate(statuses):
                 if status <= Status.SUSPECT:
                     block.values[place], block.valid_ns[place] = values[place], t_ns
-        if not block.samples or t_ns - block.samples[-1][0] >= _SECOND:
-            block.samples.append((t_ns, values))
-            while t_ns - block.samples[0][0] > WINDOW_NS:
-                block.samples.popleft()
+        block.window.add(t_ns, values)
         if self.newest_ns is None or t_ns > self.newest_ns:
             self.newest_ns = t_ns
         if self.started_ns is None:
@@ -141,7 +190,8 @@ class Room:
                 excursion.peak = value if math.isnan(excursion.peak) else farther(excursion.peak, value)
 
     def _new_block(self, channels: tuple[str, ...]) -> Block:
-        block = Block(channels, [math.nan] * len(channels), [0] * len(channels), bytes(len(channels)))
+        count = len(channels)
+        block = Block(channels, [math.nan] * count, [0] * count, bytes(count), Window(count))
         self.blocks[channels] = block
         for place, name in enumerate(channels):
             self.place[name] = (block, place)
