@@ -87,11 +87,11 @@ def reach(channel: Channel, value: float, trend: Trend | None) -> Reach | None:
 
 
 def least_span(channel: Channel) -> float:
-    """Return the smallest range of readings worth drawing: 4 steps of the display, 1 % of the way to a limit.
+    """Return the smallest range of readings worth drawing: 4 steps of the display, 3 % of the way to a limit.
 
     Own choice: less than that is noise, and drawn to full height it would look like an event.
     """
-    return max(4 * channel.resolution, 0.01 * _scale(channel) if channel.limits else 0.0)
+    return max(4 * channel.resolution, 0.03 * _scale(channel) if channel.limits else 0.0)
 
 
 def pieces(

@@ -46,7 +46,7 @@ def _number(value: object, kind: type[_N]) -> _N | None:
 
 
 class Window:
-    """The last ten minutes of some channels, a row a second: arrays that grow at one end, lose at the other."""
+    """The last ten minutes of some channels, a row a second: arrays that grow at one end."""
 
     def __init__(self, channels: int) -> None:
         self._t_ns = np.empty(_ROWS, np.int64)
