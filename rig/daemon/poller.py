@@ -292,7 +292,7 @@ class Poller(threading.Thread):
         self._say(
             EventKind.INSTRUMENT_REPORT,
             self.bus,
-            f"{self.bus}: connection lost, opened anew at once ({self._reopenings} times since told): {error}",
+            f"{self.bus}: connection lost, opened anew at once ({self._reopenings} times since): {error}",
             {"cause": str(error), "error": type(error).__name__, "times": self._reopenings},
         )
         self._reopenings = 0

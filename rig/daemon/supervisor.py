@@ -83,6 +83,7 @@ class Supervisor:
         self._offset_ns = clock.utc_ns() - clock.boot_ns()
         self._suspended_ns = clock.boot_ns() - clock.monotonic_ns()
         self._health_ns = 0
+        self._blind_ns = -HEALTH_NS
         self._stalled = False
 
     def stop(self, reason: str) -> None:
@@ -99,7 +100,10 @@ class Supervisor:
         self._notifier.ready("recording")
         began_ns = self._clock.monotonic_ns()
         while not self._wake.wait(LOOK_S):
-            self._look()
+            try:
+                self._look()
+            except OSError as error:  # out of descriptors or memory: the recording goes on
+                self._look_failed(error)
             if not writing.is_alive():
                 break
             elapsed_s = (self._clock.monotonic_ns() - began_ns) / 1e9
@@ -138,6 +142,18 @@ class Supervisor:
         if self.well():
             self._notifier.alive(f"{self.recorder.readings} readings")
         self._each_look(self)
+
+    def _look_failed(self, error: OSError) -> None:
+        """Say at once, then every ten minutes, that the logger cannot see how it stands."""
+        now_ns = self._clock.boot_ns()
+        if now_ns - self._blind_ns > HEALTH_NS:
+            self._blind_ns = now_ns
+            self._say(
+                EventKind.HEALTH,
+                "run",
+                f"the logger could not look after itself: {error}",
+                {"error": repr(error)},
+            )
 
     def well(self) -> bool:
         """Return whether records reach the disk and every bus works or is known not to."""
@@ -233,8 +249,7 @@ class Supervisor:
             space = {}  # a network folder that is not there now; the recorder has told of it
         stations = [one for bus in self.buses.values() for one in bus.poller.stations]
         return {
-            "resident_kib": _resident_kib(),
-            "descriptors": len(os.listdir("/proc/self/fd")),  # noqa: PTH208 - one syscall, no objects
+            **_from_proc(),
             "threads": threading.active_count(),
             "processor_s": round(usage.ru_utime + usage.ru_stime, 3),
             "queue": self._intake.depth(),
@@ -321,6 +336,11 @@ def _be_nice() -> None:
     os.nice(10)
 
 
-def _resident_kib() -> int:
-    pages = int(Path("/proc/self/statm").read_text(encoding="ascii").split()[1])
-    return pages * resource.getpagesize() // 1024
+def _from_proc() -> dict[str, int]:
+    """Return resident memory and open descriptors; nothing where there is no descriptor to look with."""
+    try:
+        pages = int(Path("/proc/self/statm").read_text(encoding="ascii").split()[1])
+        descriptors = len(os.listdir("/proc/self/fd"))  # noqa: PTH208 - one syscall, no objects
+    except OSError:
+        return {}
+    return {"resident_kib": pages * resource.getpagesize() // 1024, "descriptors": descriptors}

@@ -278,7 +278,7 @@ class Lock:
 
     def __init__(self, path: Path) -> None:
         self._path = path
-        self._descriptor = -1
+        self._descriptor = self._folder = -1
 
     def acquire(self, owner: str = "soakrig") -> Self:
         """Take the lock. Raises RunInUseError naming the holder, StoreError if it cannot be opened."""
@@ -299,6 +299,11 @@ class Lock:
                 raise RunInUseError(
                     f"{self._path.parent} is in use by {holder(self._path)}; stop that process first"
                 ) from None
+        try:
+            self._folder = self._hold_folder()
+        except RunInUseError:
+            os.close(descriptor)
+            raise
         self._descriptor = descriptor
         try:
             os.ftruncate(descriptor, 0)
@@ -307,11 +312,36 @@ class Lock:
             pass  # a full disk must not keep the lock from being held; only the name is missing
         return self
 
+    def _hold_folder(self) -> int:
+        """Lock the run's folder too, which nobody deletes by mistake as he may the lock file.
+
+        Returns its descriptor, -1 where the file system locks no folders (network file systems).
+        """
+        if self._path.name != LOCK:
+            return -1
+        try:
+            folder = os.open(self._path.parent, os.O_RDONLY | os.O_DIRECTORY | os.O_CLOEXEC)
+        except OSError:
+            return -1
+        try:
+            fcntl.flock(folder, fcntl.LOCK_EX | fcntl.LOCK_NB)
+        except BlockingIOError:
+            os.close(folder)
+            raise RunInUseError(
+                f"{self._path.parent} is in use by a process whose lock file was deleted; find it and stop it"
+            ) from None
+        except OSError:
+            os.close(folder)
+            return -1
+        return folder
+
     def release(self) -> None:
         """Give the lock back; a second call does nothing."""
-        if self._descriptor >= 0:
-            os.close(self._descriptor)
-            self._descriptor = -1
+        # the folder first: whoever gets the file next must find it free
+        for descriptor in (self._folder, self._descriptor):
+            if descriptor >= 0:
+                os.close(descriptor)
+        self._descriptor = self._folder = -1
 
     def __enter__(self) -> Self:
         return self if self._descriptor >= 0 else self.acquire()

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import errno
+import os
 import threading
 from collections.abc import Mapping, Sequence
 from functools import partial
@@ -187,6 +189,43 @@ def test_a_thread_that_ends_by_a_bug_is_reported_and_replaced(tmp_path: Path) ->
     thread.join(10)
     (told,) = session.events(EventKind.BUS_STUCK)
     assert "ZeroDivisionError" in told.text
+
+
+def test_a_thread_that_ends_again_and_again_is_started_after_longer_waits_and_told_each_time(
+    tmp_path: Path,
+) -> None:
+    def bug(_exchange: Exchange) -> str:
+        raise ZeroDivisionError("a bug in a driver")
+
+    session = Session(tmp_path, bad=ScriptedWire(bug))
+    thread = session.start()
+    session.until(lambda: len(session.events(EventKind.BUS_STUCK)) == 3)
+    assert session.supervisor.well(), "what is known and waited for is no reason to restart everything"
+    session.supervisor.stop("test")
+    thread.join(10)
+    waits = [event.data["wait_s"] for event in session.events(EventKind.BUS_STUCK)]
+    assert waits == [0.0, 2.0, 4.0]
+
+
+def test_a_machine_out_of_descriptors_does_not_end_the_recording(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    session = Session(tmp_path, good=ScriptedWire())
+    look = session.supervisor._look_at_clocks
+    failing = iter([True] * 3)
+
+    def refused() -> None:
+        if next(failing, False):
+            raise OSError(errno.EMFILE, os.strerror(errno.EMFILE))
+        look()
+
+    monkeypatch.setattr(session.supervisor, "_look_at_clocks", refused)
+    thread = session.start()
+    session.until(lambda: len(session.events(EventKind.HEALTH)) == 2)
+    session.supervisor.stop("test")
+    thread.join(10)
+    told, _ = session.events(EventKind.HEALTH)
+    assert "Too many open files" in told.text
 
 
 @pytest.mark.parametrize("step_s", [3600.0, -3600.0, 0.2, -0.2])

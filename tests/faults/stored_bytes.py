@@ -101,7 +101,9 @@ def torn_tail(folder: Path) -> str:
         broken = [one for one in run.events() if one.kind is EventKind.SESSION_BROKEN]
         assert len(broken) == 5
         set_aside = len(list((on.run_path / "damaged").glob("*.bytes")))
-        return f"{len(damage)} told with their place, {set_aside} tails set aside, {found.good} readings right"
+        return (
+            f"{len(damage)} told with their place, {set_aside} tails set aside, {found.good} readings right"
+        )
 
 
 @provocation(

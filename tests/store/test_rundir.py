@@ -102,6 +102,17 @@ def test_the_lock_is_refused_by_the_holders_name_while_he_lives_and_free_when_he
     assert lock.exists()
 
 
+def test_deleting_the_lock_file_does_not_let_a_second_one_in(tmp_path: Path) -> None:
+    lock = tmp_path / "lock"
+    with holding(lock) as process:
+        lock.unlink()
+        with pytest.raises(RunInUseError, match="lock file was deleted"):
+            Lock(lock).acquire()
+        process.kill()
+        process.wait()
+        Lock(lock).acquire().release()
+
+
 def test_the_lock_does_not_live_on_in_a_child_of_the_dead_holder(tmp_path: Path) -> None:
     lock = tmp_path / "lock"
     with holding(lock, "fork") as process:
