@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import argparse
 import random
 import signal
+import tempfile
 import time
 from pathlib import Path
 
@@ -75,3 +77,18 @@ def _check(on: Stage, witnessed: dict[tuple[int, int], float]) -> int:
 )
 def killed(folder: Path) -> str:
     return kill_often(folder, 12, seed=time.monotonic_ns())
+
+
+def main() -> None:
+    parser = argparse.ArgumentParser(prog="python -m tests.faults.kills", description=__doc__)
+    parser.add_argument("--times", type=int, default=300)
+    parser.add_argument("--seed", type=int, default=1)
+    options = parser.parse_args()
+    began = time.monotonic()
+    with tempfile.TemporaryDirectory(prefix="kills-") as folder:
+        outcome = kill_often(Path(folder), options.times, options.seed)
+    print(f"{outcome}, {time.monotonic() - began:.0f} s")
+
+
+if __name__ == "__main__":
+    main()
