@@ -6,6 +6,7 @@ import argparse
 import shutil
 from pathlib import Path
 
+from rig.commands import progress
 from rig.commands.arguments import aside, duration_s, moments_ns, run_argument, run_path
 from rig.desk import Command
 from rig.errors import DamageError
@@ -24,7 +25,8 @@ def _postmortem(args: argparse.Namespace) -> tuple[int, str]:
     from rig.store.reader import Run
 
     run = Run.open(run_path(args))
-    found = forensics.analyse(run, unit=args.unit)
+    with progress.shown("analysing"):
+        found = forensics.analyse(run, unit=args.unit)
     if args.page:
         from rig.report.pages import files
         from rig.report.pages import postmortem as pages
@@ -46,9 +48,9 @@ def _report_arguments(parser: argparse.ArgumentParser) -> None:
 def _report(args: argparse.Namespace) -> tuple[int, str]:
     from rig.report.pages import files, run
 
-    return 0, "\n".join(
-        f"written: {path}" for path in files.save_both(run.report(run_path(args)), Path(args.to))
-    )
+    with progress.shown("writing the report"):
+        written = files.save_both(run.report(run_path(args)), Path(args.to))
+    return 0, "\n".join(f"written: {path}" for path in written)
 
 
 def _plot_arguments(parser: argparse.ArgumentParser) -> None:
@@ -70,7 +72,8 @@ def _plot(args: argparse.Namespace) -> tuple[int, str]:
     run = Run.open(run_path(args))
     if args.last:
         start = (run.span[1] if end is None else end) - round(duration_s(args.last, "--last") * 1e9)
-    plot.save(plot.plot(run, args.channels, start, end), Path(args.to))
+    with progress.shown("drawing"):
+        plot.save(plot.plot(run, args.channels, start, end), Path(args.to))
     return 0, f"written: {args.to}"
 
 
@@ -79,7 +82,8 @@ def _verify(args: argparse.Namespace) -> tuple[int, str]:
     from rig.store.verify import verify
 
     path = run_path(args)
-    found = verify(path)
+    with progress.shown("reading every byte") as done:
+        found = verify(path, told=done)
     lines = []
     for one in found.faults:
         known = one.start_ns is not None

@@ -138,7 +138,13 @@ def _channels(plan: Plan) -> list[str]:
         "measure right, and in place of 'limits: none' the limits, such as: low: 207 V, high: 253 V, "
         "deadband: 1 V, on-delay: 1 s"
     )
-    return [*lines, "channels:", *(_channel(one, one.name, INDENT) for one in room)] if room else lines
+    if not room:
+        return [
+            *lines,
+            "# channels:",
+            "#   mains: {from: meter.volts, unit: V, low: 207 V, high: 253 V, deadband: 1 V}",
+        ]
+    return [*lines, "channels:", *(_channel(one, one.name, INDENT) for one in room)]
 
 
 def _units(plan: Plan) -> list[str]:

@@ -6,6 +6,7 @@ Reads everything, so it takes as long as the disk does; ``Run.skipped`` is the q
 from __future__ import annotations
 
 import hashlib
+from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -27,13 +28,21 @@ class Verified:
     faults: tuple[Skipped, ...]
 
 
-def verify(path: Path, disk: Disk = OS_DISK) -> Verified:
-    """Return what is good and what is damaged in a run. Raises FormatError if it is none."""
+def _tell_nobody(_done: int, _of: int) -> None:
+    """Say nothing."""
+
+
+def verify(path: Path, disk: Disk = OS_DISK, told: Callable[[int, int], None] = _tell_nobody) -> Verified:
+    """Return what is good and what is damaged in a run. Raises FormatError if it is none.
+
+    told: is called with how many sealed files have been read, of how many.
+    """
     run = Run.open(path, disk)
     faults = list(run.skipped)
     known = {(fault.path, fault.reason) for fault in faults}
     files = readings = events = 0
-    for sealed in run.catalogue.sealed:
+    for at_pair, sealed in enumerate(run.catalogue.sealed):
+        told(at_pair, len(run.catalogue.sealed))
         wrong = _check_pair(run, sealed.name)
         faults += [fault for fault in wrong if (fault.path, fault.reason) not in known]
         files += 3 + (SUMMARY in run.pair(sealed.name).index.files) - len({fault.path for fault in wrong})
