@@ -16,7 +16,7 @@ import numpy as np
 
 from rig.account.demonstrate import Life
 from rig.account.stretches import Floats
-from rig.core.wording import in_hours
+from rig.core.wording import counted, in_hours
 from rig.errors import UsageError
 
 _SHAPES = (1e-2, 1e3)
@@ -102,8 +102,8 @@ def weibull(lives: Sequence[Life], confidence: float = 0.9) -> Weibull:
     data = _Lives(lives)
     if len(np.unique(data.failed_h)) < 2:
         raise UsageError(
-            f"Weibull fit to {len(lives)} units with {len(data.failed_h)} failures: expected failures at two "
-            "different ages at least; assume a shape instead, or wait"
+            f"Weibull fit to {len(lives)} units with {counted(len(data.failed_h), 'failure')}: expected "
+            "failures at two different ages at least; assume a shape instead, or wait"
         )
     shape = _root(data.slope, *_SHAPES)
     scale_h = data.scale(shape)
