@@ -64,7 +64,7 @@ def test_an_unreadable_run_is_named_and_changes_the_exit_code(
     (tmp_path / "run.json").write_text("{}", "utf-8")
     for command in (["ls"], ["search"], ["account", "--all"], ["demonstrate"]):
         text = said(capsys, *command, str(fleet), str(tmp_path), code=5)
-        assert "run.json" in text
+        assert "run.json" in "".join(text.split())  # a long path may be broken at the end of a line
         assert data(capsys, *command, str(fleet), str(tmp_path), code=5)["not_read"]
 
 
