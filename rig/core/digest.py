@@ -36,9 +36,10 @@ class Digest:
 
     start_ns, end_ns: least and greatest stamp. low, high: over usable readings (NaN: none). sick: how
     many with a status of ``SICK``. heard, heard_ns: position and stamp of the last that was a complete
-    reply (-1 and 0: none). first, last: positions of the first and last usable reading, first_value and last_value theirs. moved: position of
-    the last usable reading that differs from the usable one before it. step: greatest distance between
-    neighbouring usable readings, step_at: position of the later of the two (the first such pair).
+    reply (-1 and 0: none). first, last: positions of the first and last usable reading, first_value and
+    last_value theirs. moved: position of the last usable reading that differs from the usable one before
+    it. step: greatest distance between neighbouring usable readings, step_at: position of the later of
+    the two (the first such pair).
     """
 
     rows: int

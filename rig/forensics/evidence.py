@@ -7,11 +7,12 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Protocol
+from typing import Protocol, runtime_checkable
 
 import numpy as np
 from numpy.typing import NDArray
 
+from rig.core.digest import Piece
 from rig.core.model import Channel, Event, Layout, Series, Status
 
 Bools = NDArray[np.bool_]
@@ -38,6 +39,18 @@ class Recording(Protocol):
 
     def events(self) -> Sequence[Event]:
         """Return everything recorded beside readings, oldest first."""
+        ...
+
+
+@runtime_checkable
+class InPieces(Protocol):
+    """A recording that can say of each of its files what a channel did there, without reading it all.
+
+    What is found is the same with and without it; a long recording is searched in a fraction of the time.
+    """
+
+    def pieces(self, channel: str) -> Sequence[Piece]:
+        """Return the readings of one channel file by file, in recorded order."""
         ...
 
 

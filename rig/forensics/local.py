@@ -42,9 +42,9 @@ class Local:
         return float(np.max(near)) - self.channel.averaging_s / 2
 
 
-def around(readings: Readings, limit: Limit, last_inside: int, first_outside: int, within: slice) -> Local:
-    """Return the readings around a crossing; ``within`` bounds the positions that may be looked at."""
-    where = within.start + np.flatnonzero(readings.usable[within])
+def around(readings: Readings, limit: Limit, last_inside: int, first_outside: int) -> Local:
+    """Return the readings around a crossing; only those given may be looked at."""
+    where = np.flatnonzero(readings.usable)
     middle = int(np.searchsorted(where, first_outside))
     where = where[max(middle - REACH, 0) : middle + REACH]
     base = int(readings.t_ns[first_outside])

@@ -12,7 +12,7 @@ from rig.forensics.aftermath import consequences, cycling, shutdown
 from rig.forensics.answer import Censoring, ChannelStory, Cycling, Excursion, PostMortem
 from rig.forensics.crossings import excursions
 from rig.forensics.episodes import Episode, closeness_s, episodes, final, first_of_each, joined
-from rig.forensics.evidence import Recording, period_s
+from rig.forensics.evidence import Recording
 from rig.forensics.health import Ill, ailments
 from rig.forensics.neighbours import neighbours
 from rig.forensics.onset import onset
@@ -56,14 +56,13 @@ class Told:
 
 def _story(scene: Scene, channel: Channel, confidence: float) -> ChannelStory:
     """Return what one channel did over the whole recording."""
-    found = scene.readings(channel.name)
+    found = scene.track(channel.name)
     all_out = [e for limit in channel.limits for e in excursions(found, limit, confidence)]
     all_out.sort(key=lambda e: e.first_outside.index)
-    usable = int(found.usable.sum())
     censoring = Censoring.RIGHT
     if not channel.limits:
         censoring = Censoring.UNLIMITED
-    elif not usable:
+    elif not found.usable:
         censoring = Censoring.UNREAD
     elif any(e.counted for e in all_out):
         censoring = Censoring.NONE
@@ -74,9 +73,9 @@ def _story(scene: Scene, channel: Channel, confidence: float) -> ChannelStory:
         unit_of_measure=channel.unit_of_measure,
         censoring=censoring,
         readings=len(found),
-        usable=usable,
+        usable=found.usable,
         excursions=tuple(all_out),
-        period_s=period_s(found.t_ns),
+        period_s=found.period_s(),
     )
 
 

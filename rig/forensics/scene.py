@@ -9,7 +9,8 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from rig.core.model import Channel, Event, Kind, Layout
-from rig.forensics.evidence import Floats, Readings, Recording, readings
+from rig.forensics.evidence import Floats, InPieces, Readings, Recording
+from rig.forensics.track import Shelf, Track
 
 TEMPERATURES = frozenset({"degC", "degF", "K"})
 
@@ -21,29 +22,34 @@ class Scene:
     recording: Recording
     layout: Layout
     span_ns: tuple[int, int]
-    kept: dict[str, Readings] = field(default_factory=dict)
+    kept: dict[str, Track] = field(default_factory=dict)
+    shelf: Shelf = field(default_factory=Shelf)
+    happened: list[Event] = field(default_factory=list)
 
-    def readings(self, name: str) -> Readings:
+    def track(self, name: str) -> Track:
         """Return all readings of one channel."""
         if name not in self.kept:
             channel = self.layout.channels[name]
-            self.kept[name] = readings(channel, self.recording.series(name))
+            if isinstance(self.recording, InPieces):
+                self.kept[name] = Track(channel, self.recording.pieces(name), self.shelf)
+            else:
+                self.kept[name] = Track.of(channel, self.recording.series(name), self.shelf)
         return self.kept[name]
+
+    def readings(self, name: str) -> Readings:
+        """Return all readings of one channel at once."""
+        track = self.track(name)
+        return track.cut(0, len(track))
 
     def events(self) -> Sequence[Event]:
         """Return the recorded events."""
-        return self.recording.events()
+        if not self.happened:
+            self.happened.extend(self.recording.events())
+        return self.happened
 
     def means(self, name: str, start_ns: int, width_ns: int, count: int) -> Floats:
         """Return the means of usable readings in ``count`` bins of a grid; NaN where a bin has none."""
-        found = self.readings(name)
-        place = (found.t_ns - start_ns) // width_ns
-        inside = found.usable & (place >= 0) & (place < count)
-        index = place[inside]
-        total = np.bincount(index, weights=found.value[inside], minlength=count)
-        number = np.bincount(index, minlength=count)
-        with np.errstate(invalid="ignore"):
-            return np.where(number > 0, total / np.maximum(number, 1), np.nan)
+        return self.track(name).means(start_ns, width_ns, count)[0]
 
 
 def middle_of(rows: Floats) -> Floats:

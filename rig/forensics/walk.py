@@ -7,10 +7,12 @@ out counts as in. Stamps play no part in it, so repeated or backward stamps cann
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
 
+from rig.core.digest import Digest
 from rig.core.model import Limit, Side
 from rig.forensics.evidence import Bools, Floats, Ints
 
@@ -30,7 +32,7 @@ class Stretch:
     worst: int
 
 
-def out_states(value: Floats, limit: Limit) -> Bools:
+def out_states(value: Floats, limit: Limit, was_out: bool = False) -> Bools:
     """Return for each of the (finite) values, in order, whether the channel was out after it."""
     if limit.side is Side.HIGH:
         out, back = value > limit.value, value <= limit.value - limit.deadband
@@ -38,7 +40,7 @@ def out_states(value: Floats, limit: Limit) -> Bools:
         out, back = value < limit.value, value >= limit.value + limit.deadband
     decided = np.where(out, 1, np.where(back, -1, 0)).astype(np.int8)
     if len(decided) and decided[0] == 0:
-        decided[0] = -1
+        decided[0] = 1 if was_out else -1
     positions = np.where(decided != 0, np.arange(len(decided)), 0)
     np.maximum.accumulate(positions, out=positions)
     return np.asarray(decided[positions] > 0)
@@ -46,32 +48,102 @@ def out_states(value: Floats, limit: Limit) -> Bools:
 
 def stretches(value: Floats, usable: Bools, limit: Limit) -> list[Stretch]:
     """Return all stretches out of one limit, oldest first; positions count all readings, usable or not."""
-    where = np.flatnonzero(usable)
-    if not len(where):
-        return []
-    values = value[where]
-    state = out_states(values, limit)
-    edges = np.diff(state.astype(np.int8), prepend=np.int8(0))
-    begins = np.flatnonzero(edges == 1)
-    ends = np.flatnonzero(edges == -1)
-    return [
-        _stretch(where, values, int(b), int(ends[k]) if k < len(ends) else -1, limit)
-        for k, b in enumerate(begins)
-    ]
+    walk = Walk(limit, lambda _k, _value: -1)
+    walk.through(value, usable, 0)
+    return walk.end()
 
 
-def _stretch(where: Ints, values: Floats, begin: int, end: int, limit: Limit) -> Stretch:
-    """Return one stretch from its begin and end (-1: none) among the usable readings."""
-    stop = len(where) if end < 0 else end
-    out = values[begin:stop]
-    worst = begin + int(np.argmax(out) if limit.side is Side.HIGH else np.argmin(out))
-    return Stretch(
-        last_inside=int(where[begin - 1]) if begin else -1,
-        first_outside=int(where[begin]),
-        last_outside=int(where[stop - 1]),
-        returned=-1 if end < 0 else int(where[end]),
-        worst=int(where[worst]),
-    )
+@dataclass(slots=True)
+class _Worst:
+    """The reading farthest out so far: its value, and its position or the piece it is in."""
+
+    value: float
+    position: int = -1
+    piece: int = -1
+
+
+class Walk:
+    """A walk that goes on from piece to piece, and passes by those in which nothing can have happened.
+
+    first_of: returns the position at which a value is first read in a piece that was passed by.
+    """
+
+    def __init__(self, limit: Limit, first_of: Callable[[int, float], int]) -> None:
+        self._limit = limit
+        self._first_of = first_of
+        self._high = limit.side is Side.HIGH
+        self._out = False
+        self._last = -1  # position of the last usable reading
+        self._entered = (-1, -1)  # last inside and first outside of the stretch that goes on
+        self._worst = _Worst(0.0)
+        self._found: list[Stretch] = []
+
+    def passes(self, digest: Digest) -> bool:
+        """Return whether a piece leaves the channel in or out as it was, from its first reading to its last."""
+        limit = self._limit
+        if not digest.usable:
+            return True
+        if self._out:
+            away = digest.low > limit.value - limit.deadband
+            return away if self._high else digest.high < limit.value + limit.deadband
+        return digest.high <= limit.value if self._high else digest.low >= limit.value
+
+    def skip(self, digest: Digest, k: int, offset: int) -> None:
+        """Go past piece ``k``, whose first reading has the position ``offset``."""
+        if not digest.usable:
+            return
+        if self._out:
+            self._note(_Worst(digest.high if self._high else digest.low, piece=k))
+        self._last = offset + digest.last
+
+    def through(self, value: Floats, usable: Bools, offset: int) -> None:
+        """Go through readings, the first of which has the position ``offset``."""
+        where = np.flatnonzero(usable)
+        if not len(where):
+            return
+        values = value[where]
+        where += offset
+        state = out_states(values, self._limit, self._out)
+        edges = np.flatnonzero(np.diff(state, prepend=self._out))
+        at = 0
+        for edge in edges.tolist():
+            if self._out:
+                self._look(values, where, at, edge)
+                self._last = int(where[edge - 1]) if edge else self._last
+                self._close(int(where[edge]))
+            else:
+                self._entered = (int(where[edge - 1]) if edge else self._last, int(where[edge]))
+                self._worst = _Worst(float("-inf") if self._high else float("inf"))
+            self._out, at = not self._out, edge
+        if self._out:
+            self._look(values, where, at, len(values))
+        self._last = int(where[-1])
+
+    def end(self) -> list[Stretch]:
+        """Return the stretches found, the last one open if the channel did not come back."""
+        if self._out:
+            self._close(-1)
+            self._out = False
+        return self._found
+
+    def _look(self, values: Floats, where: Ints, begin: int, stop: int) -> None:
+        """Take note of the farthest of the values from ``begin`` to ``stop``."""
+        if begin < stop:
+            part = values[begin:stop]
+            k = begin + int(np.argmax(part) if self._high else np.argmin(part))
+            self._note(_Worst(float(values[k]), position=int(where[k])))
+
+    def _note(self, one: _Worst) -> None:
+        if one.value > self._worst.value if self._high else one.value < self._worst.value:
+            self._worst = one
+
+    def _close(self, returned: int) -> None:
+        worst = self._worst
+        place = worst.position if worst.position >= 0 else self._first_of(worst.piece, worst.value)
+        self._found.append(Stretch(
+            last_inside=self._entered[0], first_outside=self._entered[1], last_outside=self._last,
+            returned=returned, worst=place,
+        ))  # fmt: skip
 
 
 def lasted_s(t_ns: Ints, stretch: Stretch) -> float:

@@ -1,0 +1,356 @@
+"""One channel of a recording however long: known by its pieces' digests, read only where it must be.
+
+Positions count all readings of the channel in recorded order. A short channel (``SHORT`` readings at most)
+is read whole wherever its past is asked for; of a longer one the past is told by bins. Either way the answer
+depends on the readings alone, never on how the recording is cut into pieces.
+"""
+
+from __future__ import annotations
+
+from bisect import bisect_right
+from collections import OrderedDict
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from itertools import accumulate
+
+import numpy as np
+
+from rig.core.digest import SECOND_NS, WIDTHS_S, Bins, Digest, Piece, merged, whole
+from rig.core.model import Channel, Limit, Series
+from rig.forensics.evidence import Floats, Readings, period_s, readings
+from rig.forensics.walk import Stretch, Walk
+
+SHORT = 100_000
+"""Readings up to which a channel is read whole."""
+KEPT = 2_000_000
+"""Readings kept in memory beyond the moment they are used, over all channels."""
+PER_BIN = 6000
+"""A stretch of time that is longer than so many bins is told by these bins; a wider kind is taken then."""
+
+
+@dataclass(slots=True)
+class Shelf:
+    """Readings of pieces that were read lately, by channel and piece."""
+
+    kept: OrderedDict[tuple[str, int], Readings] = field(default_factory=OrderedDict)
+    size: int = 0
+
+    def get(self, key: tuple[str, int], piece: Piece, channel: Channel) -> Readings:
+        """Return the readings of a piece."""
+        if key in self.kept:
+            self.kept.move_to_end(key)
+            return self.kept[key]
+        found = readings(channel, piece.series())
+        self.size += len(found)
+        while self.kept and self.size > KEPT:
+            self.size -= len(self.kept.popitem(last=False)[1])
+        self.kept[key] = found
+        return found
+
+
+def width_for(length_ns: int) -> int | None:
+    """Return the width in seconds of the bins that tell a stretch of time; None: its readings do."""
+    fitting = [width_s for width_s in WIDTHS_S if length_ns >= PER_BIN * width_s * SECOND_NS]
+    return fitting[-1] if fitting else None
+
+
+class Track:
+    """All readings of one channel of a recording."""
+
+    def __init__(self, channel: Channel, pieces: Sequence[Piece], shelf: Shelf | None = None) -> None:
+        self.channel = channel
+        self._pieces = tuple(pieces)
+        self._shelf = shelf if shelf is not None else Shelf()
+        self._starts = [0, *accumulate(piece.digest.rows for piece in pieces)]
+        self._bins: dict[int, Bins] = {}
+        self._period_s: float | None = None
+        self.usable = sum(piece.digest.usable for piece in pieces)
+
+    @staticmethod
+    def of(channel: Channel, series: Series, shelf: Shelf | None = None) -> Track:
+        """Return the track of readings at hand."""
+        return Track(channel, [whole(series)] if len(series) else [], shelf)
+
+    @staticmethod
+    def at_hand(found: Readings) -> Track:
+        """Return the track of readings that are marked already."""
+        return Track.of(found.channel, Series(
+            channel=found.channel.name, t_ns=found.t_ns, h_ns=found.h_ns, value=found.value,
+            status=found.status, session=np.zeros(len(found), np.int32),
+        ))  # fmt: skip
+
+    def __len__(self) -> int:
+        return self._starts[-1]
+
+    @property
+    def digests(self) -> list[Digest]:
+        """The digests of the pieces, in recorded order."""
+        return [piece.digest for piece in self._pieces]
+
+    @property
+    def is_short(self) -> bool:
+        """Whether the past of this channel is told by its readings."""
+        return len(self) <= SHORT
+
+    # ---- readings
+
+    def start_of(self, k: int) -> int:
+        """Return the position of the first reading of piece ``k``."""
+        return self._starts[k]
+
+    def piece(self, k: int) -> Readings:
+        """Return the readings of piece ``k``."""
+        return self._shelf.get((self.channel.name, k), self._pieces[k], self.channel)
+
+    def where(self, position: int) -> int:
+        """Return the number of the piece that holds a position."""
+        return min(bisect_right(self._starts, position) - 1, len(self._pieces) - 1)
+
+    def cut(self, begin: int, end: int) -> Readings:
+        """Return the readings at positions ``begin`` to ``end`` (excluded)."""
+        begin, end = max(begin, 0), min(end, len(self))
+        if begin >= end:
+            return _joined(self.channel, [])
+        parts = []
+        for k in range(self.where(begin), self.where(end - 1) + 1):
+            offset = self._starts[k]
+            parts.append(_part(self.piece(k), slice(max(begin - offset, 0), end - offset)))
+        return _joined(self.channel, parts)
+
+    def whole_pieces(self, span: slice) -> list[Digest]:
+        """Return the digests of the pieces that lie in a span of positions from end to end."""
+        kept = []
+        for k, piece in enumerate(self._pieces):
+            if span.start <= self._starts[k] and self._starts[k + 1] <= span.stop:
+                kept.append(piece.digest)
+        return kept
+
+    def at(self, position: int) -> Readings:
+        """Return one reading."""
+        k = self.where(position)
+        offset = self._starts[k]
+        return _part(self.piece(k), slice(position - offset, position - offset + 1))
+
+    def near(self, position: int, count: int, within: slice) -> tuple[Readings, int]:
+        """Return readings around a position, and the position of the first of them.
+
+        At least ``count`` usable ones before it and from it on, as far as ``within`` goes.
+        """
+        begin = self._reach(position, within.start, count, -1)
+        end = self._reach(position, within.stop, count, 1)
+        found = self.cut(begin, end)
+        good = np.flatnonzero(found.usable)
+        middle = int(np.searchsorted(good, position - begin))
+        first = int(good[middle - count]) if middle > count else 0
+        last = int(good[middle + count - 1]) + 1 if middle + count < len(good) else len(found)
+        return _part(found, slice(first, last)), begin + first
+
+    def _reach(self, position: int, bound: int, count: int, way: int) -> int:
+        """Return how far to go one way, in whole pieces or to the bound, for so many usable readings."""
+        k = self.where(position)
+        if way < 0:
+            edge = max(bound, self._starts[k])
+            have = self._usable_in(edge, position)
+            while edge > bound and have < count:
+                k -= 1
+                edge = max(bound, self._starts[k])
+                have += self._usable_in(edge, min(self._starts[k + 1], position))
+            return edge
+        edge = min(bound, self._starts[k + 1])
+        have = self._usable_in(position, edge)
+        while edge < bound and have < count:
+            k += 1
+            begin, edge = edge, min(bound, self._starts[k + 1])
+            have += self._usable_in(begin, edge)
+        return edge
+
+    def _usable_in(self, begin: int, end: int) -> int:
+        """Return how many usable readings lie between two positions of one piece."""
+        if begin >= end:
+            return 0
+        k = self.where(begin)
+        if begin == self._starts[k] and end == self._starts[k + 1]:
+            return self._pieces[k].digest.usable
+        offset = self._starts[k]
+        return int(np.count_nonzero(self.piece(k).usable[begin - offset : end - offset]))
+
+    def count(self, begin: int, end: int) -> int:
+        """Return how many readings between two positions are usable."""
+        total, at = 0, max(begin, 0)
+        while at < end:
+            edge = min(end, self._starts[self.where(at) + 1])
+            total += self._usable_in(at, edge)
+            at = edge
+        return total
+
+    def usable_before(self, position: int, count: int) -> Floats:
+        """Return the values of the last ``count`` usable readings before a position (or as many as are)."""
+        position = min(position, len(self))
+        if position <= 0:
+            return np.empty(0)
+        begin = self._reach(position - 1, 0, count, -1)
+        found = self.cut(begin, position)
+        return found.value[found.usable][-count:]
+
+    def usable_from(self, position: int, count: int) -> Floats:
+        """Return the values of the first ``count`` usable readings from a position on."""
+        if position >= len(self):
+            return np.empty(0)
+        found = self.cut(position, self._reach(position, len(self), count, 1))
+        return found.value[found.usable][:count]
+
+    # ---- time
+
+    def place(self, t_ns: int) -> int:
+        """Return the position of the first reading stamped at a moment or later (all of them: the length)."""
+        k = next((k for k, one in enumerate(self.digests) if one.end_ns >= t_ns), None)
+        if k is None:
+            return len(self)
+        if self._pieces[k].digest.start_ns >= t_ns:
+            return self._starts[k]
+        return self._starts[k] + int(np.searchsorted(self.piece(k).t_ns, t_ns))
+
+    def between(self, start_ns: int, end_ns: int) -> Readings:
+        """Return the readings stamped from ``start_ns`` to ``end_ns`` (excluded), in recorded order."""
+        parts = []
+        for k, one in enumerate(self.digests):
+            if one.start_ns >= end_ns or one.end_ns < start_ns:
+                continue
+            found = self.piece(k)
+            if one.start_ns >= start_ns and one.end_ns < end_ns:
+                parts.append(found)
+            else:
+                parts.append(_part(found, (found.t_ns >= start_ns) & (found.t_ns < end_ns)))
+        return _joined(self.channel, parts)
+
+    def period_s(self) -> float:
+        """Return the usual time between readings in seconds; 0 when unknown."""
+        if self._period_s is None:
+            self._period_s = self._usual_step_s()
+        return self._period_s
+
+    def _usual_step_s(self) -> float:
+        if self.is_short:
+            return period_s(self.cut(0, len(self)).t_ns)
+        found = self.bins(self._usual_width())
+        return found.width_s / max(float(np.median(found.rows)), 1.0)
+
+    def _usual_width(self) -> int:
+        digests = self.digests
+        length = max(one.end_ns for one in digests) - min(one.start_ns for one in digests)
+        return width_for(length) or WIDTHS_S[0]
+
+    # ---- the past
+
+    def bins(self, width_s: int) -> Bins:
+        """Return all readings in bins."""
+        if width_s not in self._bins:
+            self._bins[width_s] = merged([piece.bins(width_s) for piece in self._pieces], width_s)
+        return self._bins[width_s]
+
+    def means(self, start_ns: int, width_ns: int, count: int) -> tuple[Floats, int]:
+        """Return the means of usable readings in ``count`` bins of a grid, and how many readings they are.
+
+        A bin that has none is NaN. A grid made by ``grid`` of wide bins is told by the recording's own.
+        """
+        width_s = kept_width(width_ns)
+        if width_s is None or start_ns % (width_s * SECOND_NS):
+            found = self.between(start_ns, start_ns + width_ns * count)
+            place = ((found.t_ns - start_ns) // width_ns)[found.usable]
+            number = np.ones(len(place), np.int64)
+            total = found.value[found.usable]
+        else:
+            kept = self.bins(width_s)
+            cut = slice(*np.searchsorted(kept.number * (width_s * SECOND_NS), [start_ns, start_ns + width_ns * count]))
+            some = kept.usable[cut] > 0
+            place = ((kept.number[cut] * (width_s * SECOND_NS) - start_ns) // width_ns)[some]
+            number = kept.usable[cut][some]
+            total = kept.mean[cut][some] * number
+        summed = np.bincount(place, weights=total, minlength=count)
+        counted = np.bincount(place, weights=number, minlength=count)
+        with np.errstate(invalid="ignore"):
+            means = np.where(counted > 0, summed / np.maximum(counted, 1), np.nan)
+        return means, int(counted.sum())
+
+    def range_before(self, t_ns: int) -> tuple[float, float, int]:
+        """Return the range of nearly all usable readings before a moment (half a percent off at either end).
+
+        And how many they are; of a long channel it is the range of nearly all bins.
+        """
+        if self.is_short:
+            found = self.between(-(2**63), t_ns)
+            value = found.value[found.usable]
+            if not len(value):
+                return np.nan, np.nan, 0
+            low, high = np.quantile(value, [0.005, 0.995])
+            return float(low), float(high), len(value)
+        kept = self.bins(self._usual_width())
+        early = kept.usable > 0
+        early &= (kept.number + 1) * (kept.width_s * SECOND_NS) <= t_ns
+        if not early.any():
+            return np.nan, np.nan, 0
+        low, high = np.quantile(kept.low[early], 0.005), np.quantile(kept.high[early], 0.995)
+        return float(low), float(high), int(kept.usable[early].sum())
+
+    # ---- limits
+
+    def stretches(self, limit: Limit) -> list[Stretch]:
+        """Return all stretches out of one limit, oldest first."""
+        walk = Walk(limit, lambda k, value: self._starts[k] + self._first_of(k, value))
+        for k, piece in enumerate(self._pieces):
+            if not walk.passes(piece.digest):
+                found = self.piece(k)
+                walk.through(found.value, found.usable, self._starts[k])
+            else:
+                walk.skip(piece.digest, k, self._starts[k])
+        return walk.end()
+
+    def _first_of(self, k: int, value: float) -> int:
+        """Return where in a piece a value is first read."""
+        found = self.piece(k)
+        return int(np.argmax((found.value == value) & found.usable))
+
+
+def kept_width(width_ns: int) -> int | None:
+    """Return the width in seconds of the recording's own bins that make up bins of a width; None: none do."""
+    fitting = [w for w in WIDTHS_S if width_ns >= 4 * w * SECOND_NS and width_ns % (w * SECOND_NS) == 0]
+    return fitting[-1] if fitting else None
+
+
+def grid(start_ns: int, until_ns: int, count: int) -> tuple[int, int, int]:
+    """Return start, width (ns) and number of about ``count`` equal bins that end at a moment at the latest.
+
+    Wide bins are made up of whole bins of the recording and so end a little earlier, by a quarter of a bin
+    at most.
+    """
+    width = max((until_ns - start_ns) // count, 1)
+    fitting = [w for w in WIDTHS_S if width >= 4 * w * SECOND_NS]
+    if not fitting:
+        return start_ns, width, count
+    unit = fitting[-1] * SECOND_NS
+    width = -(-width // unit) * unit
+    end = until_ns // unit * unit
+    count = (end - start_ns // unit * unit) // width
+    return end - count * width, width, count
+
+
+def _part(found: Readings, cut: slice | np.ndarray[tuple[int], np.dtype[np.bool_]]) -> Readings:
+    return Readings(
+        channel=found.channel, t_ns=found.t_ns[cut], h_ns=found.h_ns[cut], value=found.value[cut],
+        status=found.status[cut], usable=found.usable[cut],
+    )  # fmt: skip
+
+
+def _joined(channel: Channel, parts: Sequence[Readings]) -> Readings:
+    if len(parts) == 1:
+        return parts[0]
+    if not parts:
+        none = np.empty(0, np.int64)
+        return Readings(
+            channel=channel, t_ns=none, h_ns=none, value=np.empty(0), status=np.empty(0, np.uint8),
+            usable=np.empty(0, np.bool_),
+        )  # fmt: skip
+    return Readings(channel=channel, **{
+        name: np.concatenate([getattr(part, name) for part in parts])
+        for name in ("t_ns", "h_ns", "value", "status", "usable")
+    })  # fmt: skip
