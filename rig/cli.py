@@ -74,8 +74,8 @@ def _say_faults(error: ConfigError) -> int:
 
 
 def _parser() -> argparse.ArgumentParser:
-    from rig import desk, reckon
-    from rig.commands import explaining, running, tables
+    from rig import desk
+    from rig.commands import explaining, reckoning, running, tables
     from rig.setup import commands as setup
 
     parser = argparse.ArgumentParser(
@@ -86,7 +86,7 @@ def _parser() -> argparse.ArgumentParser:
     )
     parser.add_argument("--version", action="version", version=f"soakrig {__version__}")
     commands = parser.add_subparsers(title="commands", metavar="COMMAND")
-    for family in (running, explaining, desk, reckon, tables, setup):
+    for family in (running, explaining, desk, reckoning, tables, setup):
         for one in family.COMMANDS:
             one.arguments(_added(commands, one))
     parser.set_defaults(parser=parser)

@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 import argparse
-import sys
 from datetime import UTC, datetime
 from typing import TYPE_CHECKING, TypeVar
 
+from rig.commands import progress
+from rig.commands.arguments import aside, duration_s
 from rig.desk import Command
 from rig.errors import StoreError, UsageError
 
@@ -78,12 +79,9 @@ def _asked(question: Question[T], places: list[str], args: argparse.Namespace) -
     from rig.fleet import asking
     from rig.fleet import places as where
 
-    def told(done: int, of: int) -> None:
-        if sys.stderr.isatty() and of > 1:
-            sys.stderr.write(f"\r{done} of {of} runs{'' if done < of else chr(10)}")
-            sys.stderr.flush()
-
-    answers = asking.ask(question, where.find(places), _crew(args), told)
+    addresses = where.find(places)
+    with progress.shown("asking runs") as told:
+        answers = asking.ask(question, addresses, _crew(args), told)
     return [one.value for one in answers if one.value is not None], [
         f"{one.where}: {one.error}" for one in answers if one.error
     ]
@@ -332,22 +330,18 @@ def _upload_arguments(parser: argparse.ArgumentParser) -> None:
 def _upload(args: argparse.Namespace) -> tuple[int, str]:
     from pathlib import Path
 
-    from rig.core.units import UnitError, amount
     from rig.core.wording import counted, size
     from rig.fleet import upload
     from rig.store.rundir import newest_run
 
     path = newest_run(Path(args.run))
     if args.every:
-        try:
-            every_s = amount(args.every).to("s")
-        except UnitError as error:
-            raise UsageError(f"--every {args.every!r}: {error}") from error
+        every_s = duration_s(args.every, "--every")
         if every_s < 1:
             raise UsageError(f"--every {args.every!r}: expected 1 s or more")
-        done = upload.follow(path, args.to, every_s, _say)
+        done = upload.follow(path, args.to, every_s, aside)
     else:
-        done = upload.upload(path, args.to, _say)
+        done = upload.upload(path, args.to, aside)
     waiting = ""
     if done.waiting:
         waiting = f"; {counted(done.waiting, 'journal')} not sealed yet, so not there"
@@ -355,11 +349,6 @@ def _upload(args: argparse.Namespace) -> tuple[int, str]:
         f"{done.address}: {counted(len(done.put), 'file')} put ({size(done.size)}), {done.kept} there already"
         f"{waiting}"
     )
-
-
-def _say(text: str) -> None:
-    sys.stderr.write(f"{text}\n")
-    sys.stderr.flush()
 
 
 COMMANDS = (
