@@ -70,9 +70,7 @@ class Read:
 class Options:
     """What the rig file may say under an instrument with ``driver: lines``."""
 
-    terminator: str = key(
-        Choice(*TERMINATORS), doc="end of a line, in both directions", example="CRLF"
-    )
+    terminator: str = key(Choice(*TERMINATORS), doc="end of a line, in both directions", example="CRLF")
     reply_terminator: str = key(
         Choice("same", *TERMINATORS), default="same", doc="end of an answer; LF also takes CR LF"
     )

@@ -23,6 +23,8 @@ from rig.core.channels import Readable
 from rig.core.layouts import layout_from_json, to_json
 from rig.core.model import InstrumentFacts, Layout
 from rig.core.node import Node, Place, entries, near
+from rig.core.preflight import Preflight
+from rig.core.preflightkeys import preflight
 from rig.core.program import Program
 from rig.core.programread import ProgramReader
 from rig.core.rooms import ChannelReader
@@ -69,7 +71,8 @@ class RigConfig:
 
     rig: its name. runs: folder of the recordings. planned_s: planned duration of a run. sync_s: longest
     time that readings wait for the disk. text: the file as it stands. alerts: None where nobody is told.
-    switch_offs: units that are switched off when they have left a trip limit.
+    switch_offs: units that are switched off when they have left a trip limit. preflight: how the rig is
+    proved.
     """
 
     rig: str
@@ -82,6 +85,7 @@ class RigConfig:
     text: str = ""
     alerts: Alerts | None = None
     switch_offs: Mapping[str, SwitchOff] = field(default_factory=dict)
+    preflight: Preflight = Preflight()
 
     @property
     def runs_path(self) -> Path:
@@ -118,6 +122,13 @@ def read(
     known = {name: one for name, (one, _) in channels.channels.items() if one is not None}
     check = _command_check(made, entries(node, "instruments"), drivers)
     program = _program(node, channels, check, faults)
+    proof = preflight(
+        top.get("preflight"),
+        dict.fromkeys(channels.channels) | known,
+        list(entries(node, "units")),
+        Place(entries(node).get("preflight", node), "preflight", faults),
+        check,
+    )
     switches = switch_offs(channels.switches, dict.fromkeys(channels.channels) | known, check)
     if faults:
         raise ConfigError(_joined(faults))
@@ -141,6 +152,7 @@ def read(
         text=text,
         alerts=top.get("alerts"),
         switch_offs=switches,
+        preflight=proof,
     )
 
 

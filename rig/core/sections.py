@@ -14,6 +14,7 @@ from rig.core.accountkeys import AccountSection
 from rig.core.alerting import Alerts
 from rig.core.kinds import Later
 from rig.core.model import Kind
+from rig.core.preflightkeys import PreflightSection
 from rig.core.programkeys import ProgramSection
 from rig.core.schema import (
     Checked,
@@ -327,6 +328,9 @@ class RigSection:
     alerts: Alerts | None = key(Section(Alerts), default=None, doc="who is told of what")
     program: Node | None = key(
         Later(Section(ProgramSection)), default=None, doc="the test program; without it limits hold always"
+    )
+    preflight: PreflightSection | None = key(
+        Section(PreflightSection), default=None, doc="how the rig is proved before the weeks begin"
     )
     account: AccountSection | None = key(
         Section(AccountSection), default=None, doc="what a run is accounted for, and what a pass takes"

@@ -79,7 +79,7 @@ class Walk:
         self._found: list[Stretch] = []
 
     def passes(self, digest: Digest) -> bool:
-        """Return whether a piece leaves the channel in or out as it was, from its first reading to its last."""
+        """Return whether a piece leaves the channel in or out as it was, from its first reading to its last."""  # noqa: E501
         limit = self._limit
         if not digest.usable:
             return True

@@ -142,7 +142,7 @@ def test_what_a_newer_version_asks_besides_is_left_alone(tmp_path: Path) -> None
         ("account: {criteria: {least-share: 120 %}}", "account.criteria.least-share: found '120 %'"),
         ("account: {critera: {}}", "unknown key 'critera'; did you mean 'criteria'?"),
         (
-            "account: {parts: {r: {rating: 1 W, rated-at: 9 degC, zero-at: 8 degC, power: p, temperature: t}}}",
+            "account: {parts: {r: {rating: 1 W, rated-at: 9 degC, zero-at: 8 degC, power: p, temperature: t}}}",  # noqa: E501
             "rated-at 9 degC is not below zero-at 8 degC",
         ),
     ],

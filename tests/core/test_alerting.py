@@ -70,8 +70,8 @@ def test_a_whole_section_is_read() -> None:
         ("{mail: {server: 'h:25', from: r@b.org, to: ['a@b.org, c@d.org']}}", "not an e-mail address"),
         ("{mail: {server: 'h:25', from: r@b.org, to: [\"a@b.org\\nBcc: c@d.org\"]}}", "an e-mail address"),
         ("{mail: {server: 'h:25', from: r@b.org, to: []}}", "at least 1"),
-        ("{mail: {server: 'h:25', security: none, from: r@b.org, to: [a@b.org], user: u, "
-         "secret: 'env:SOAKRIG_X'}}",
+        (("{mail: {server: 'h:25', security: none, from: r@b.org, to: [a@b.org], user: u, "
+         "secret: 'env:SOAKRIG_X'}}"),
          "cross the network in clear"),
         ("{command: {run: [/bin/true]}, tell: [limit]}", "did you mean limits?"),
     ],

@@ -15,7 +15,7 @@ from pathlib import Path
 Provoke = Callable[[Path], str]
 MODULES = (
     "serial_lines", "text_replies", "sockets", "modbus_lines",
-    "disks", "stored_bytes", "clocks", "processes", "kills",
+    "reopening", "disks", "stored_bytes", "clocks", "processes", "kills",
 )  # fmt: skip
 
 
