@@ -45,6 +45,29 @@ def _log(args: argparse.Namespace) -> tuple[int, str]:
     return 0, ""
 
 
+def _preflight_arguments(parser: argparse.ArgumentParser) -> None:
+    file_argument(parser)
+    parser.add_argument("--yes", action="store_true", help="nobody is there: pass over what needs hands")
+    parser.add_argument("--strict", action="store_true", help="what cannot be judged is bad, too")
+    parser.add_argument("--new", action="store_true", help="close the open run and begin a new one")
+
+
+def _preflight(args: argparse.Namespace) -> tuple[int, str]:
+    import sys
+
+    from rig.core.preflight import Verdict
+    from rig.daemon import preflight, session
+
+    config = rig_file(args.file)
+    guide = preflight.Nobody(say) if args.yes else preflight.Person(say, sys.stdin)
+    proof = preflight.Preflight(config, guide)
+    outcome = session.record(config, new=args.new, say=say, guest=proof)
+    guide.finish()
+    wrong = {Verdict.BAD, Verdict.UNJUDGED} if args.strict else {Verdict.BAD}
+    bad = not proof.through or any(one.verdict in wrong for one in proof.found)
+    return NOT_READY if bad else 0, f"{outcome.reason}; recorded in {outcome.path}"
+
+
 def _watch_arguments(parser: argparse.ArgumentParser) -> None:
     run_argument(parser)
     parser.add_argument("--plain", action="store_true", help="print one picture as plain text and end")
@@ -101,6 +124,13 @@ COMMANDS = (
         example="soakrig check configs/room.yaml --no-probe",
         arguments=_check_arguments,
         run=_check,
+    ),
+    Command(
+        name="preflight",
+        summary="prove a rig step by step before the weeks begin; the result is part of the run",
+        example="soakrig preflight configs/room.yaml",
+        arguments=_preflight_arguments,
+        run=_preflight,
     ),
     Command(
         name="log",

@@ -85,7 +85,7 @@ class RigConfig:
     text: str = ""
     alerts: Alerts | None = None
     switch_offs: Mapping[str, SwitchOff] = field(default_factory=dict)
-    preflight: Preflight = Preflight()
+    preflight: Preflight = field(default_factory=Preflight)
 
     @property
     def runs_path(self) -> Path:

@@ -1,4 +1,4 @@
-"""The section ``preflight`` of a rig file: what may be written there, and what it means for these channels."""
+"""The section ``preflight`` of a rig file: what may be written there, and what it means."""
 
 from __future__ import annotations
 

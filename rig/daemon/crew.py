@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 
 from rig.clock import Clock
 from rig.core.config import RigConfig
 from rig.core.evaluation import Evaluation
+from rig.core.model import EventKind
 from rig.daemon import inbox
 from rig.daemon.assembly import Plan
 from rig.daemon.attend import Announcer, Attendant, LimitsInForce
@@ -16,6 +17,7 @@ from rig.daemon.fast import FastPolling
 from rig.daemon.inbox import Inbox
 from rig.daemon.intake import Intake
 from rig.daemon.phases import Phases
+from rig.daemon.preflight import Preflight, Tools
 from rig.daemon.resume import Keeper
 from rig.daemon.sources import Sources
 from rig.daemon.switching import SwitchingOff
@@ -38,8 +40,13 @@ def attendants(
     intake: Intake,
     errands: Mapping[str, Errands],
     clock: Clock,
+    guest: Preflight | None = None,
+    stop: Callable[[str], None] = lambda _reason: None,
 ) -> list[Attendant]:
-    """Return the attendants of one session. ``errands``: by bus."""
+    """Return the attendants of one session. ``errands``: by bus.
+
+    guest: a pre-flight, which holds the test program off and lets only limits that trip count.
+    """
     announce = Announcer(intake, clock)
     dispatch = Dispatch(
         bus_of={name: one.bus for name, one in config.instruments.items()},
@@ -51,7 +58,11 @@ def attendants(
     )
     crew: list[Attendant] = []
     phases = None
-    if config.layout.program is not None:
+    if guest is not None:
+        guest.begin(Tools(blocks=plan.blocks, send=dispatch.send, announce=announce, stop=stop, clock=clock))
+        _only_trips(limits, announce)
+        crew.append(guest)
+    elif config.layout.program is not None:
         sources = Sources(
             specs=config.layout.program.sources,
             channels=config.layout.channels,
@@ -97,6 +108,15 @@ def attendants(
         )
     )
     return crew
+
+
+def _only_trips(limits: LimitsInForce, announce: Announcer) -> None:
+    """Let only limits that trip count: nothing else is wrong with a unit that is off, or just switched on."""
+    limits.enter(
+        {name: tuple(one for one in channel.limits if one.trip) for name, channel in limits.base.items()}
+    )
+    text = "pre-flight: only limits that trip hold"
+    announce(EventKind.PHASE, "run", text, {"what": "pre-flight", "phase": "", **limits.data()})
 
 
 def stale_s(config: RigConfig, plan: Plan) -> dict[str, float]:

@@ -75,7 +75,7 @@ def probe(config: RigConfig, *, clock: Clock = SYSTEM) -> Probe:
     for one in buses:
         one.start()
     instruments = [found for one in buses for found in one.result()]
-    free, needed, disk_error = _disk(config)
+    free, needed, disk_error = disk_facts(config)
     return Probe(
         instruments=instruments,
         runs_path=Path(config.runs),
@@ -174,7 +174,7 @@ def _channels(
     ]
 
 
-def _disk(config: RigConfig) -> tuple[int, int, str]:
+def disk_facts(config: RigConfig) -> tuple[int, int, str]:
     """Return free bytes where runs go, bytes needed for the planned time, and what is wrong there."""
     per_s = sum(
         1.0 / config.instruments[one.source.instrument].poll_s

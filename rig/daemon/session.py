@@ -29,6 +29,7 @@ from rig.daemon.fast import FastPolling
 from rig.daemon.intake import Intake
 from rig.daemon.notify import Notifier
 from rig.daemon.poller import Haste, Poller
+from rig.daemon.preflight import Preflight
 from rig.daemon.recorder import Recorder
 from rig.daemon.resume import Keeper
 from rig.daemon.supervisor import Supervisor, on_signals
@@ -59,11 +60,13 @@ def record(
     say: Say = lambda _text: None,
     clock: Clock = SYSTEM,
     each_look: Callable[[Supervisor], None] = lambda _supervisor: None,
+    guest: Preflight | None = None,
 ) -> Outcome:
     """Record until stopped by a signal or after ``duration_s``; return how it ended.
 
     Goes on with the open run of this rig; ``new`` ends that run first and begins another. Raises
-    StoreError (RunInUseError if another soakrig has the run), BusError and UsageError.
+    StoreError (RunInUseError if another soakrig has the run), BusError and UsageError. guest: a
+    pre-flight, which ends the session when it is through; nobody is alerted meanwhile.
     """
     stops: list[Supervisor] = []
     early: list[str] = []
@@ -102,13 +105,14 @@ def record(
             clock=clock,
             duration_s=duration_s,
             each_look=each_look,
+            guest=guest,
         )
         stops.append(supervisor)
         _begin(writer, found, session, config, clock)
         _go_on(writer, keeper, clock)
         for reason in early:
             supervisor.stop(reason)
-        alerts = _start_alerts(config, run)
+        alerts = _start_alerts(config, run) if guest is None else None
         say(f"session {session}: {len(config.layout.channels)} channels on {len(config.buses)} buses")
         reason = supervisor.run()
         health = supervisor.health()
@@ -188,7 +192,9 @@ def _supervisor(
     clock: Clock,
     duration_s: float | None,
     each_look: Callable[[Supervisor], None],
+    guest: Preflight | None,
 ) -> Supervisor:
+    stops: list[Supervisor] = []
     intake = Intake()
     haste = Haste()
     errands = {name: Errands() for name in config.buses}
@@ -229,20 +235,25 @@ def _supervisor(
             intake=intake,
             errands=errands,
             clock=clock,
+            guest=guest,
+            stop=lambda reason: stops[0].stop(reason),  # noqa: PLW0108
         ),
     )
     used = [name for name in config.buses if any(one.bus == name for one in config.instruments.values())]
-    return Supervisor(
-        pollers={name: maker(name) for name in used},
-        recorder=recorder,
-        intake=intake,
-        clock=clock,
-        run_path=run.path,
-        closed_journals=lambda: len(writer.journals),
-        duration_s=duration_s,
-        notifier=Notifier(clock),
-        each_look=each_look,
+    stops.append(
+        Supervisor(
+            pollers={name: maker(name) for name in used},
+            recorder=recorder,
+            intake=intake,
+            clock=clock,
+            run_path=run.path,
+            closed_journals=lambda: len(writer.journals),
+            duration_s=duration_s,
+            notifier=Notifier(clock),
+            each_look=each_look,
+        )
     )
+    return stops[0]
 
 
 def _start_alerts(config: RigConfig, run: RunDir) -> subprocess.Popen[bytes] | None:

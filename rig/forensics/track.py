@@ -261,7 +261,9 @@ class Track:
             total = found.value[found.usable]
         else:
             kept = self.bins(width_s)
-            cut = slice(*np.searchsorted(kept.number * (width_s * SECOND_NS), [start_ns, start_ns + width_ns * count]))
+            cut = slice(
+                *np.searchsorted(kept.number * (width_s * SECOND_NS), [start_ns, start_ns + width_ns * count])
+            )
             some = kept.usable[cut] > 0
             place = ((kept.number[cut] * (width_s * SECOND_NS) - start_ns) // width_ns)[some]
             number = kept.usable[cut][some]

@@ -10,7 +10,7 @@ from tests.forensics.test_postmortem import two_channel_death
 
 TOP = {
     "schema", "rig", "unit", "serial", "confidence", "span_ns", "reference_ns", "episode_ns", "headline",
-    "channels", "order", "onset_order", "findings", "consequences", "cycling", "early", "neighbours", "events",
+    "channels", "order", "onset_order", "findings", "consequences", "cycling", "early", "neighbours", "events",  # noqa: E501
     "doubts",
 }  # fmt: skip
 CHANNEL = {
