@@ -122,9 +122,7 @@ def _notices(snapshot: Snapshot, problems: Sequence[str], zone: tzinfo | None) -
         notices.append((words, "cyan"))
     notices += [(words, loud) for words in snapshot.warnings]
     if snapshot.state is RunState.PAST:
-        words = (
-            f"the past: all below is as of {stamp(snapshot.now_ns, zone)}. Keys: , . a minute, < > an hour"
-        )
+        words = f"the past, as of {stamp(snapshot.now_ns, zone)}; keys , . a minute, < > an hour"
         notices.append((words, "bold yellow"))
     if problems:
         more = f" (and {len(problems) - 1} more)" if len(problems) > 1 else ""

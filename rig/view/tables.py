@@ -194,7 +194,7 @@ def unit_columns(width: int) -> list[Column]:
     """Return the columns of the list of units: the unit, then its worst channel."""
     channel = channel_columns(width)
     name = channel[0].width
-    first = max(4, min(14, name // 3))
+    first = max(4, min(14, name // (3 if name > 20 else 4)))
     return [
         Column(title="unit", width=first),
         Column(title="worst", width=max(4, name - first - 1)),
