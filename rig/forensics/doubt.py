@@ -18,6 +18,10 @@ from rig.forensics.noise import DOUBT_SIGMAS
 
 SCALES = (1, 4, 16, 64, 256)
 GAPS = (1, 2, 4, 8, 16, 32, 64)
+LAG_SIGMAS = 5.0
+"""What counts as beyond doubt behind a lagging sensor: many more looks are taken, and each is noisier."""
+LAG_REACH = 8.0
+"""How many time constants before its first reading outside a lagging sensor's quantity may have crossed."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -109,10 +113,12 @@ def _lagged_looks(local: Local) -> list[_Shown]:
         for tau in (channel.lag_s - channel.lag_tolerance_s, channel.lag_s + channel.lag_tolerance_s):
             kept = np.exp(-np.maximum(apart, 1e-9) / max(tau, 1e-9))
             behind = (local.z[gap:] - kept * local.z[:-gap]) / (1 - kept)
-            margin = DOUBT_SIGMAS * noise.sigma * np.sqrt(1 + kept**2) / (1 - kept) + channel.accuracy
+            margin = LAG_SIGMAS * noise.sigma * np.sqrt(1 + kept**2) / (1 - kept) + channel.accuracy
             levels.append(behind + margin)
             sides.append(np.where(behind > margin, 1.0, np.where(behind < -margin, -1.0, 0.0)))
         agreed = np.where(sides[0] == sides[1], sides[0], 0.0)
+        long_before = local.t[gap:] < local.t[local.first_outside] - LAG_REACH * channel.lag_s
+        agreed = np.where(long_before & (agreed > 0), 0.0, agreed)
         level = np.maximum(levels[0], levels[1])
         looks.append(_Shown(agreed, level, (local.t - local.h)[:-gap], (local.t + local.h)[gap:], gap))
     plain = np.where(local.z > noise.margin + channel.accuracy, 1.0, 0.0)

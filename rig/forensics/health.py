@@ -15,12 +15,14 @@ import numpy as np
 from rig.core.model import Channel, Kind, Status
 from rig.forensics.answer import Evidence
 from rig.forensics.evidence import Bools, Floats, Readings
-from rig.forensics.noise import of
-from rig.forensics.scene import Scene, instrument_of, is_temperature, level_of, middle_of
+from rig.forensics.noise import display_step, of
+from rig.forensics.scene import Scene, alike, instrument_of, is_temperature, level_of, middle_of
 
 LASTING = 5
 """Readings in a row from which on silence or a sentinel is a state and not an accident."""
 STUCK_CHANCE = 1e-9
+LEFT_BEHIND = 8.0
+"""How many display steps (or scatters) like channels must have moved while a value stood still."""
 JUMP_NOISES = 12.0
 JUMP_KELVIN = 12.0
 """A temperature that moves more than this within one poll, and more than ever before, was not heated."""
@@ -68,9 +70,9 @@ def ailments(scene: Scene, names: Iterable[str]) -> list[Ill]:
                 single.append(ill)
                 break
         else:
-            fallen = _fallen(scene, found)
-            if fallen is not None:
-                single.append(fallen)
+            ill = _fallen(scene, found) or _left_behind(scene, found)
+            if ill is not None:
+                single.append(ill)
     return sorted([*_jolts(scene, single), *_silences(scene)], key=lambda ill: (ill.from_ns, ill.subject))
 
 
@@ -143,6 +145,49 @@ def _stuck(found: Readings) -> Ill | None:
     measure = found.channel.unit_of_measure
     text = f"{length} times exactly {held:.6g} {measure}; before, {chance:.0%} were repeats"
     return _ill(Ailment.STUCK, found, int(where[begin]), int(where[-1]), text)
+
+
+def _left_behind(scene: Scene, found: Readings) -> Ill | None:
+    """Return the stretch to the end in which a value stood still while the like channels it follows moved.
+
+    For readings so calm that repeats alone prove nothing.
+    """
+    others = [scene.readings(name) for name in alike(scene.layout, found.channel)]
+    where = np.flatnonzero(found.usable)
+    if not others or len(where) < 8 * LASTING:
+        return None
+    values = found.value[where]
+    moving = np.flatnonzero(np.diff(values))
+    begin = int(moving[-1]) + 1 if len(moving) else 0
+    if begin < 4 * LASTING or len(values) - begin < 2 * LASTING:
+        return None
+    from_ns = int(found.t_ns[where[begin]])
+    moved = min(_swing(other, from_ns) for other in others)
+    least = LEFT_BEHIND * max(_grain(one) for one in (found, *others))
+    if least <= 0 or moved < least or abs(float(values[-1])) < 0.05 * abs(_usual(values, begin)):
+        return None
+    text = (
+        f"{len(values) - begin} times exactly {values[-1]:.6g} {found.channel.unit_of_measure}, "
+        f"while like channels moved by {moved:.4g} or more"
+    )
+    return _ill(Ailment.STUCK, found, int(where[begin]), int(where[-1]), text)
+
+
+def _grain(found: Readings) -> float:
+    """Return the finest change a channel can be trusted to show: its display step or its scatter."""
+    values = found.value[found.usable]
+    noise = of(values[-2000:], found.channel.resolution)
+    return max(noise.sigma, noise.step, display_step(values[:2000]))
+
+
+def _swing(found: Readings, from_ns: int) -> float:
+    """Return how far a channel moved after a moment, blocks of readings averaged; 0 when it was not read."""
+    values = found.value[found.usable & (found.t_ns >= from_ns)]
+    size = max(len(values) // 16, 1)
+    if len(values) < 2 * LASTING:
+        return 0.0
+    blocks = values[: len(values) // size * size].reshape(-1, size).mean(axis=1)
+    return float(np.ptp(blocks))
 
 
 def _usual(values: Floats, begin: int) -> float:

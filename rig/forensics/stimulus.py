@@ -127,7 +127,8 @@ def hollow(scene: Scene, channel: Channel, found: Readings, stretch: Stretch | O
     """
     if channel.formula is None:
         return False
-    if stretch.last_outside == stretch.first_outside:
+    after = stretch.last_outside + 1
+    if stretch.last_outside == stretch.first_outside and (after >= len(found) or found.usable[after]):
         return True
     at_ns = int(found.t_ns[stretch.first_outside])
     inputs = names_in(channel.formula) & set(scene.layout.channels)
