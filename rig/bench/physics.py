@@ -190,6 +190,12 @@ class Amplifier:
             self.step(step_s, stimulus)
         self.pace = pace
 
+    def cool_down(self, stimulus: Stimulus) -> None:
+        """Bring the unit to how it is found in the morning: switched off, as warm as the room."""
+        self.contactor = 0.0
+        self.heatsink_c = self.case_c = self.junction_c = self.transformer_c = stimulus.ambient_c
+        self.rail_v = self.out_v = self.supply_a = self.bias_a = self.ripple_v = self.dissipation_w = 0.0
+
     def _trim(self) -> None:
         """Set the compensation so that the bias is right at this temperature."""
         self._balance = (self.junction_c - 25.0) / max(self.heatsink_c - 25.0, 1.0)

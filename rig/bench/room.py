@@ -61,11 +61,13 @@ def start(
     speed: float = 60.0,
     units: int = 6,
     poll_s: float = 0.5,
+    cold: bool = False,
 ) -> RunningRoom:
     """Return a room that is ready. Raises SoakrigError with what it said if it does not get there."""
     folder.mkdir(parents=True, exist_ok=True)
     command = [sys.executable, "-m", "rig.bench.server", "--folder", str(folder), "--scenario", scenario]
     command += ["--seed", str(seed), "--speed", str(speed), "--units", str(units), "--poll", str(poll_s)]
+    command += ["--cold"] if cold else []
     path = os.pathsep.join(filter(None, [str(_ROOT), os.environ.get("PYTHONPATH", "")]))
     complaints = folder / "room.log"
     with complaints.open("wb") as said:
@@ -95,9 +97,10 @@ def running(
     speed: float = 60.0,
     units: int = 6,
     poll_s: float = 0.5,
+    cold: bool = False,
 ) -> Iterator[RunningRoom]:
     """Yield a room that is ready; end it afterwards. ``truth()`` is complete then."""
-    room = start(folder, scenario=scenario, seed=seed, speed=speed, units=units, poll_s=poll_s)
+    room = start(folder, scenario=scenario, seed=seed, speed=speed, units=units, poll_s=poll_s, cold=cold)
     try:
         yield room
     finally:

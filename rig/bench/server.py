@@ -208,6 +208,7 @@ def _arguments(argv: Sequence[str] | None) -> argparse.Namespace:
     parser.add_argument(
         "--speed", type=float, default=PACE, help=f"how many times faster heat runs (default: {PACE:g})"
     )
+    parser.add_argument("--cold", action="store_true", help="units are off and cold at first")
     parser.add_argument("--poll", type=float, default=0.5, help="seconds between polls in rig.yaml")
     parser.add_argument("--duration", type=float, help="seconds until it ends by itself")
     return parser.parse_args(argv)
@@ -221,6 +222,7 @@ def main(argv: Sequence[str] | None = None) -> int:
         scenario=scenario(asked.scenario),
         seed=asked.seed,
         start_ns=SYSTEM.boot_ns(),
+        cold=asked.cold,
     )
     room = Room(folder=asked.folder.resolve(), world=world, seed=asked.seed)
     for number in (signal.SIGTERM, signal.SIGINT):

@@ -73,12 +73,20 @@ def effective_ohm(load: Load, hertz: float) -> float:
 class World:
     """The room. All public methods may be called from any thread; times are CLOCK_BOOTTIME ns.
 
-    start_ns: the instant of step 0, with all units soaked to their steady state. The course of events
+    start_ns: the instant of step 0, with all units soaked to their steady state, or ``cold``: switched off
+    and at the temperature of the room. The course of events
     depends on plan, scenario, seed and step only, never on who asks when.
     """
 
     def __init__(
-        self, *, plan: Plan, scenario: Scenario, seed: int, start_ns: int, step_ns: int = 5_000_000
+        self,
+        *,
+        plan: Plan,
+        scenario: Scenario,
+        seed: int,
+        start_ns: int,
+        step_ns: int = 5_000_000,
+        cold: bool = False,
     ) -> None:
         dice = random.Random(f"room {seed}")  # noqa: S311 - repeatable, not secret
         self.plan = plan
@@ -91,6 +99,9 @@ class World:
             for name, load in zip(plan.units, plan.loads, strict=True)
         }
         self.victim = self._chosen(seed)
+        if cold:
+            for amplifier in self.amplifiers.values():
+                amplifier.cool_down(self.base)
         self.happenings: list[Happening] = []
         self._lock = threading.Lock()
         self._phase = dice.uniform(0.0, 2.0 * math.pi)

@@ -47,7 +47,9 @@ def _log(args: argparse.Namespace) -> tuple[int, str]:
 
 def _preflight_arguments(parser: argparse.ArgumentParser) -> None:
     file_argument(parser)
-    parser.add_argument("--yes", action="store_true", help="nobody is there: pass over what needs hands")
+    parser.add_argument(
+        "--yes", action="store_true", help="nobody is there: units are off and cold; pass over the rest"
+    )
     parser.add_argument("--strict", action="store_true", help="what cannot be judged is bad, too")
     parser.add_argument("--new", action="store_true", help="close the open run and begin a new one")
 
@@ -59,7 +61,7 @@ def _preflight(args: argparse.Namespace) -> tuple[int, str]:
     from rig.daemon import preflight, session
 
     config = rig_file(args.file)
-    guide = preflight.Nobody(say) if args.yes else preflight.Person(say, sys.stdin)
+    guide = preflight.Guide(say, None if args.yes else sys.stdin)
     proof = preflight.Preflight(config, guide)
     outcome = session.record(config, new=args.new, say=say, guest=proof)
     guide.finish()

@@ -15,7 +15,6 @@ from collections.abc import Callable, Generator, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from functools import partial
-from typing import Protocol
 
 from rig.clock import Clock, wall_clock_synchronised
 from rig.core import preflight as judge
@@ -29,48 +28,20 @@ from rig.daemon.probe import disk_facts
 CAUTION = "before anything is switched on: loads connected, covers closed, nobody near; mains is deadly"
 NEWEST = 3
 """How many of the newest readings make up where a sensor stands now."""
+SKIP = "skip"
 COMMAND_S = 30.0
 """How long a command may take to be sent."""
 
 
-class Guide(Protocol):
-    """Whoever leads a person through the steps."""
+class Guide:
+    """Leads a person through the steps: Enter for done, ``skip`` to pass a step over.
 
-    def ask(self, text: str) -> None:
-        """Put a step to the person; the answer comes later."""
-        ...
+    lines: what the person types; None where nobody is there: what somebody can state beforehand is taken
+    as stated, what needs hands at the right moment is passed over. A thread of its own talks, so that a
+    terminal that is held up holds nothing else up.
+    """
 
-    def answer(self) -> str | None:
-        """Return what was answered, None while nothing was."""
-        ...
-
-    def tell(self, text: str) -> None:
-        """Say something that needs no answer."""
-        ...
-
-
-class Nobody:
-    """Nobody is there: every step that needs hands is passed over."""
-
-    def __init__(self, say: Callable[[str], None]) -> None:
-        self.tell = say
-
-    def ask(self, text: str) -> None:
-        """Say what would have been asked."""
-        self.tell(f"(nobody to do this: {text})")
-
-    def answer(self) -> str | None:
-        """Return that it was skipped."""
-        return "skip"
-
-    def finish(self) -> None:
-        """Do nothing: all has been said."""
-
-
-class Person:
-    """A person at a terminal: Enter for done, ``skip`` to pass a step over. A thread of its own talks."""
-
-    def __init__(self, say: Callable[[str], None], lines: Iterable[str]) -> None:
+    def __init__(self, say: Callable[[str], None], lines: Iterable[str] | None) -> None:
         self._say = say
         self._lines = lines
         self._to_say: queue.Queue[tuple[str, bool]] = queue.Queue()
@@ -82,12 +53,16 @@ class Person:
         """Have something said."""
         self._to_say.put((text, False))
 
-    def ask(self, text: str) -> None:
-        """Have something asked."""
-        self._to_say.put((f"\n>> {text}\n   Enter when done, or: skip", True))
+    def ask(self, text: str, *, stated: bool) -> None:
+        """Have a step put to the person; ``stated``: it can be stated beforehand."""
+        if self._lines is not None:
+            self._to_say.put((f"\n>> {text}\n   Enter when done, or: skip", True))
+            return
+        self._answers.append("" if stated else SKIP)
+        self.tell(f"({'taken as stated' if stated else 'nobody to do this'}: {text})")
 
     def answer(self) -> str | None:
-        """Return the next answer."""
+        """Return the next answer, None while there is none."""
         return self._answers.popleft() if self._answers else None
 
     def finish(self, timeout_s: float = 5.0) -> None:
@@ -97,7 +72,7 @@ class Person:
         self._said.wait(timeout_s)
 
     def _talk(self) -> None:
-        answers = iter(self._lines)
+        answers = iter(self._lines or ())
         while True:
             text, asks = self._to_say.get()
             if text:
@@ -105,7 +80,7 @@ class Person:
             else:
                 self._said.set()
             if asks:
-                self._answers.append(next(answers, "skip").strip().lower())
+                self._answers.append(next(answers, SKIP).strip().lower())
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -253,7 +228,7 @@ class Preflight:
     # ---- steps
 
     def _hands(self, what: str, units: Sequence[str], *, on: bool) -> Generator[Wait, None, bool]:
-        """Have units switched, by command where all of them can be, else by hand; return whether it was done."""  # noqa: E501
+        """Have units switched, by command where that can be, else by hand; return whether it was done."""
         switches = self._plan.switches
         if units and all(unit in switches for unit in units):
             troubles = []
@@ -262,7 +237,7 @@ class Preflight:
                 troubles += [trouble] if trouble else []
             self._say(troubles)
             return not troubles
-        self._guide.ask(what)
+        self._guide.ask(what, stated=not on)
         answers: list[str] = []
 
         def answered() -> bool:
@@ -272,7 +247,7 @@ class Preflight:
             return said is not None
 
         yield answered
-        return answers[0] != "skip"
+        return answers[0] != SKIP
 
     def _command(self, unit: str, switch: PowerSwitch, *, on: bool) -> Generator[Wait, None, Finding | None]:
         """Have one unit switched by command; return what went wrong."""

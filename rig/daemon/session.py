@@ -195,6 +195,10 @@ def _supervisor(
     guest: Preflight | None,
 ) -> Supervisor:
     stops: list[Supervisor] = []
+
+    def stop(reason: str) -> None:
+        stops[0].stop(reason)
+
     intake = Intake()
     haste = Haste()
     errands = {name: Errands() for name in config.buses}
@@ -236,7 +240,7 @@ def _supervisor(
             errands=errands,
             clock=clock,
             guest=guest,
-            stop=lambda reason: stops[0].stop(reason),  # noqa: PLW0108
+            stop=stop,
         ),
     )
     used = [name for name in config.buses if any(one.bus == name for one in config.instruments.values())]
