@@ -256,7 +256,7 @@ def test_suspect_readings_never_start_an_excursion() -> None:
 
 def test_a_calm_reading_that_stands_still_while_its_like_move_is_stuck() -> None:
     b = Bench()
-    drift = np.round(20 * np.sin(T / 150), 0)
+    drift = np.round(12 * np.sin(T / 100), 0)
     for k, unit in enumerate(("A1", "A2", "A3")):
         b.values[f"{unit}.sink"] = 80.0 + k + drift
     b.values["A2.sink"] = np.where(after(), b.values["A2.sink"][AT - 1], b.values["A2.sink"])
