@@ -9,11 +9,10 @@ import numpy as np
 
 from rig.core.model import Event, EventKind, Kind, Limit, Side
 from rig.forensics.answer import ChannelStory, Consequence, Cycling, Excursion, Interval
-from rig.forensics.crossings import bracket
+from rig.forensics.crossings import bracket_of
 from rig.forensics.noise import of
 from rig.forensics.order import certainly_before
 from rig.forensics.scene import Scene, is_temperature
-from rig.forensics.walk import stretches
 
 GONE_SHARE = 0.5
 DEAD_SHARE = 0.12
@@ -86,25 +85,24 @@ def _switched(events: Sequence[Event], unit: str, from_ns: int) -> Event | None:
 
 def _fall(scene: Scene, name: str, from_ns: int) -> Interval | None:
     """Return where a channel fell below half of what it used to be and on to next to nothing."""
-    found = scene.readings(name)
-    before = found.usable & (found.t_ns < from_ns)
-    if np.count_nonzero(before) < 5:
+    track = scene.track(name)
+    place = track.place(from_ns)
+    before = track.usable_before(place, 2000)
+    if len(before) < 5:
         return None
-    usual = float(np.median(np.abs(found.value[before][-2000:])))
-    noise = of(found.value[before][-240:], found.channel.resolution)
+    usual = float(np.median(np.abs(before)))
+    noise = of(before[-240:], track.channel.resolution)
     if usual <= 12 * noise.sigma:
         return None
     limit = Limit(side=Side.LOW, value=GONE_SHARE * usual)
-    late = np.flatnonzero(found.t_ns >= from_ns)
-    if not len(late):
+    if place == len(track):
         return None
-    begin = max(int(late[0]) - 50, 0)
-    size = np.abs(found.value[begin:])
-    for stretch in stretches(size, found.usable[begin:], limit):
-        stop = stretch.returned if stretch.returned >= 0 else len(size)
-        inside = size[stretch.first_outside : stop][found.usable[begin:][stretch.first_outside : stop]]
-        if stretch.last_inside >= 0 and len(inside) >= 2 and float(inside.min()) < DEAD_SHARE * usual:
-            return bracket(found, begin + stretch.last_inside, begin + stretch.first_outside)
+    for stretch in track.stretches(limit, max(place - 50, 0), size=True):
+        stop = stretch.returned if stretch.returned >= 0 else len(track)
+        least = abs(float(track.at(stretch.worst).value[0]))
+        twice = track.count(stretch.first_outside, stop) >= 2
+        if stretch.last_inside >= 0 and twice and least < DEAD_SHARE * usual:
+            return bracket_of(track, stretch.last_inside, stretch.first_outside)
     return None
 
 

@@ -14,9 +14,10 @@ import numpy as np
 
 from rig.core.model import Channel, Kind, Status
 from rig.forensics.answer import Evidence
-from rig.forensics.evidence import Bools, Floats, Readings
+from rig.forensics.evidence import Bools, Floats
 from rig.forensics.noise import display_step, of
 from rig.forensics.scene import Scene, alike, instrument_of, is_temperature, level_of, middle_of
+from rig.forensics.track import SHORT, Track, grid
 
 LASTING = 5
 """Readings in a row from which on silence or a sentinel is a state and not an accident."""
@@ -24,6 +25,7 @@ STUCK_CHANCE = 1e-9
 LEFT_BEHIND = 8.0
 """How many display steps (or scatters) like channels must have moved while a value stood still."""
 JUMP_NOISES = 12.0
+BLOCKS = 16
 JUMP_KELVIN = 12.0
 """A temperature that moves more than this within one poll, and more than ever before, was not heated."""
 
@@ -61,16 +63,16 @@ def ailments(scene: Scene, names: Iterable[str]) -> list[Ill]:
     """Return everything that is wrong with the readings of these channels, oldest first."""
     single: list[Ill] = []
     for name in names:
-        found = scene.readings(name)
-        if not len(found) or found.channel.source is None:
+        track = scene.track(name)
+        if not len(track) or track.channel.source is None:
             continue
         for look in (_open, _stuck, _impossible):
-            ill = look(found)
+            ill = look(track)
             if ill is not None:
                 single.append(ill)
                 break
         else:
-            ill = _fallen(scene, found) or _left_behind(scene, found)
+            ill = _fallen(scene, track) or _left_behind(scene, track)
             if ill is not None:
                 single.append(ill)
     return sorted([*_jolts(scene, single), *_silences(scene)], key=lambda ill: (ill.from_ns, ill.subject))
@@ -86,9 +88,11 @@ def _last_run(bad: Bools) -> tuple[int, int]:
     return int(begins[k]), int(ends[k] - begins[k])
 
 
-def _open(found: Readings) -> Ill | None:
+def _open(track: Track) -> Ill | None:
     """Return the stretch in which the instrument itself said that there is no sensor, or no sane value."""
-    status = found.status
+    if sum(digest.sick for digest in track.digests) < LASTING:
+        return None
+    status = track.statuses()
     sick = np.isin(status, (Status.OVER, Status.UNDER, Status.NO_VALUE, Status.SUSPECT))
     unknown = np.isin(status, (Status.NO_REPLY, Status.BAD_REPLY, Status.LOST, Status.REFUSED))
     begin, length = _last_run(sick | (unknown & _between(sick)))
@@ -97,9 +101,9 @@ def _open(found: Readings) -> Ill | None:
         return None
     word = Status(int(status[begin])).name.replace("_", " ").lower()
     text = (
-        f"{said} readings with status '{word}' from here on; the last good one was {_last_good(found, begin)}"
+        f"{said} readings with status '{word}' from here on; the last good one was {_last_good(track, begin)}"
     )
-    return _ill(Ailment.OPEN, found, begin, begin + length - 1, text)
+    return _ill(Ailment.OPEN, track, begin, begin + length - 1, text)
 
 
 def _between(sick: Bools) -> Bools:
@@ -111,121 +115,123 @@ def _between(sick: Bools) -> Bools:
     return inside
 
 
-def _last_good(found: Readings, begin: int) -> str:
-    good = np.flatnonzero(found.usable[:begin])
-    return f"{found.value[good[-1]]:.6g} {found.channel.unit_of_measure}" if len(good) else "never"
+def _last_good(track: Track, begin: int) -> str:
+    good = track.usable_before(begin, 1)
+    return f"{good[0]:.6g} {track.channel.unit_of_measure}" if len(good) else "never"
 
 
-def _stuck(found: Readings) -> Ill | None:
+def _stuck(track: Track) -> Ill | None:
     """Return the stretch in which a value that used to move was repeated too often to be chance.
 
     It must go on at the level it had (a dead channel jumps first), away from zero, and last to the end.
     """
-    where = np.flatnonzero(found.usable)
-    if len(where) < 4 * LASTING:
+    changed = track.last_change()
+    if track.usable < 4 * LASTING or changed < 0 or len(track) - changed < 2 * LASTING:
         return None
-    values = found.value[where]
-    same = np.diff(values) == 0
-    moving = np.flatnonzero(~same)
-    begin = int(moving[-1]) + 1 if len(moving) else 0
-    length = len(values) - begin
-    if begin < 2 * LASTING or length < 2 * LASTING:
+    length = track.count(changed, len(track))
+    if track.usable - length < 2 * LASTING or length < 2 * LASTING:
         return None
-    before = same[max(begin - 2000, 0) : begin]
+    values = track.usable_before(changed + 1, SHORT + 1)
+    held, past = float(values[-1]), values[:-1]
+    before = np.diff(values[-2001:]) == 0
     chance = (np.count_nonzero(before) + 1) / (len(before) + 2)
     longest = _last_run(before)[1]
     if chance ** (length - 1) > STUCK_CHANCE or length < 8 * (longest + 1):
         return None
-    level = values[max(begin - 40, 0) : begin]
-    noise = of(level, found.channel.resolution)
+    level = past[-40:]
+    noise = of(level, track.channel.resolution)
     usual = float(np.median(level))
-    held = float(values[-1])
-    if abs(held - usual) > 6 * noise.sigma + noise.step or abs(held) < 0.05 * abs(_usual(values, begin)):
+    if abs(held - usual) > 6 * noise.sigma + noise.step or abs(held) < 0.05 * abs(float(np.median(past))):
         return None
-    measure = found.channel.unit_of_measure
+    measure = track.channel.unit_of_measure
     text = f"{length} times exactly {held:.6g} {measure}; before, {chance:.0%} were repeats"
-    return _ill(Ailment.STUCK, found, int(where[begin]), int(where[-1]), text)
+    return _ill(Ailment.STUCK, track, changed, track.last_usable(), text)
 
 
-def _left_behind(scene: Scene, found: Readings) -> Ill | None:
+def _left_behind(scene: Scene, track: Track) -> Ill | None:
     """Return the stretch to the end in which a value stood still while the like channels it follows moved.
 
     For readings so calm that repeats alone prove nothing.
     """
-    others = [scene.readings(name) for name in alike(scene.layout, found.channel)]
-    where = np.flatnonzero(found.usable)
-    if not others or len(where) < 8 * LASTING:
+    others = [scene.track(name) for name in alike(scene.layout, track.channel)]
+    changed = track.last_change()
+    if not others or track.usable < 8 * LASTING or changed < 0 or len(track) - changed < 2 * LASTING:
         return None
-    values = found.value[where]
-    moving = np.flatnonzero(np.diff(values))
-    begin = int(moving[-1]) + 1 if len(moving) else 0
-    if begin < 4 * LASTING or len(values) - begin < 2 * LASTING:
+    length = track.count(changed, len(track))
+    if track.usable - length < 4 * LASTING or length < 2 * LASTING:
         return None
-    from_ns = int(found.t_ns[where[begin]])
+    from_ns = int(track.at(changed).t_ns[0])
     moved = min(_swing(other, from_ns) for other in others)
-    least = LEFT_BEHIND * max(_grain(one) for one in (found, *others))
-    if least <= 0 or moved < least or abs(float(values[-1])) < 0.05 * abs(_usual(values, begin)):
+    least = LEFT_BEHIND * max(_grain(one) for one in (track, *others))
+    values = track.usable_before(changed + 1, SHORT + 1)
+    held, past = float(values[-1]), values[:-1]
+    if least <= 0 or moved < least or abs(held) < 0.05 * abs(float(np.median(past))):
         return None
     text = (
-        f"{len(values) - begin} times exactly {values[-1]:.6g} {found.channel.unit_of_measure}, "
+        f"{length} times exactly {held:.6g} {track.channel.unit_of_measure}, "
         f"while like channels moved by {moved:.4g} or more"
     )
-    return _ill(Ailment.STUCK, found, int(where[begin]), int(where[-1]), text)
+    return _ill(Ailment.STUCK, track, changed, track.last_usable(), text)
 
 
-def _grain(found: Readings) -> float:
+def _grain(track: Track) -> float:
     """Return the finest change a channel can be trusted to show: its display step or its scatter."""
-    values = found.value[found.usable]
-    noise = of(values[-2000:], found.channel.resolution)
-    return max(noise.sigma, noise.step, display_step(values[:2000]))
+    noise = of(track.usable_before(len(track), 2000), track.channel.resolution)
+    return max(noise.sigma, noise.step, display_step(track.usable_from(0, 2000)))
 
 
-def _swing(found: Readings, from_ns: int) -> float:
+def _swing(track: Track, from_ns: int) -> float:
     """Return how far a channel moved after a moment, blocks of readings averaged; 0 when it was not read."""
-    values = found.value[found.usable & (found.t_ns >= from_ns)]
-    size = max(len(values) // 16, 1)
-    if len(values) < 2 * LASTING:
+    place = track.place(from_ns)
+    count = track.count(place, len(track))
+    if count < 2 * LASTING:
         return 0.0
-    blocks = values[: len(values) // size * size].reshape(-1, size).mean(axis=1)
-    return float(np.ptp(blocks))
+    if count > SHORT:
+        means, _ = track.means(*grid(from_ns, track.end_ns + 1, BLOCKS))
+        return float(np.ptp(means[np.isfinite(means)]))
+    values = track.usable_from(place, count)
+    size = max(count // BLOCKS, 1)
+    return float(np.ptp(values[: count // size * size].reshape(-1, size).mean(axis=1)))
 
 
-def _usual(values: Floats, begin: int) -> float:
-    return float(np.median(values[: max(begin, 1)]))
-
-
-def _impossible(found: Readings) -> Ill | None:
+def _impossible(track: Track) -> Ill | None:
     """Return the moment a temperature moved faster than heat can, and did not come back with heat's pace."""
-    if not is_temperature(found.channel):
+    if not is_temperature(track.channel) or track.usable < 4 * LASTING:
         return None
-    where = np.flatnonzero(found.usable)
-    if len(where) < 4 * LASTING:
+    step, at = track.widest_step()
+    if step < JUMP_KELVIN:
         return None
-    values = found.value[where]
-    steps = np.abs(np.diff(values))
-    k = int(np.argmax(steps))
-    usual = float(np.quantile(np.delete(steps, k), 0.999)) if len(steps) > 1 else 0.0
-    noise = of(values[max(k - 240, 0) : k + 1], found.channel.resolution)
-    gap = (found.t_ns[where[k + 1]] - found.t_ns[where[k]]) / max(np.median(np.diff(found.t_ns)), 1)
-    if steps[k] < max(JUMP_KELVIN, 6 * usual, JUMP_NOISES * noise.sigma) or gap > 2 * LASTING:
+    earlier, later = track.usable_before(at, SHORT), track.usable_from(at, SHORT)
+    values, k = np.concatenate([earlier, later]), len(earlier) - 1
+    usual = float(np.quantile(np.delete(np.abs(np.diff(values)), k), 0.999))
+    noise = of(values[max(k - 240, 0) : k + 1], track.channel.resolution)
+    gap = _gap_ns(track, at) / max(1e9 * track.period_s(), 1.0)
+    if step < max(JUMP_KELVIN, 6 * usual, JUMP_NOISES * noise.sigma) or gap > 2 * LASTING:
         return None
     after = values[k + 1 : k + 1 + 4 * LASTING]
     before = values[max(k - LASTING, 0) : k + 1]
-    settled = abs(float(np.median(after)) - float(values[k + 1])) < 0.25 * steps[k]
+    settled = abs(float(np.median(after)) - float(values[k + 1])) < 0.25 * step
     if len(after) < LASTING or not settled or len(before) < 3:
         return None
     flat = np.ptp(after) <= noise.step
     text = (
-        f"from {values[k]:.5g} to {values[k + 1]:.5g} {found.channel.unit_of_measure} within one poll; "
+        f"from {values[k]:.5g} to {values[k + 1]:.5g} {track.channel.unit_of_measure} within one poll; "
         f"usual steps are below {max(usual, noise.step):.3g}"
     )
     kind = Ailment.FULL_SCALE if flat and np.ptp(before) > 0 else Ailment.IMPOSSIBLE
-    return _ill(kind, found, int(where[k + 1]), int(where[-1]), text)
+    return _ill(kind, track, at, track.last_usable(), text)
 
 
-def _fallen(scene: Scene, found: Readings) -> Ill | None:
+def _gap_ns(track: Track, position: int) -> int:
+    """Return how long before a usable reading the usable one before it was taken."""
+    near, offset = track.near(position, 1, slice(0, position + 1))
+    before = np.flatnonzero(near.usable[: position - offset])[-1]
+    return int(near.t_ns[position - offset] - near.t_ns[before])
+
+
+def _fallen(scene: Scene, track: Track) -> Ill | None:
     """Return the moment a temperature began to fall to the room's while its unit went on as before."""
-    channel = found.channel
+    channel = track.channel
     rooms = [
         c.name
         for c in scene.layout.channels.values()
@@ -234,10 +240,10 @@ def _fallen(scene: Scene, found: Readings) -> Ill | None:
     if channel.unit is None or not is_temperature(channel) or not rooms:
         return None
     start, end = scene.span_ns
-    count = min(600, len(found) // 4)
+    count = min(600, len(track) // 4)
     if count < 60:
         return None
-    width = max((end - start) // count, 1)
+    start, width, count = grid(start, end, count)
     own = scene.means(channel.name, start, width, count)
     room = middle_of(np.array([scene.means(r, start, width, count) for r in rooms]))
     begin = _left_for_good(own - room)
@@ -250,8 +256,8 @@ def _fallen(scene: Scene, found: Readings) -> Ill | None:
         f"fell from {level_of(own[:begin]):.4g} to {level_of(own[-5:]):.4g} {channel.unit_of_measure}, "
         f"the room's {level_of(room[-5:]):.4g}, while {witnesses} went on as before"
     )
-    index = int(np.searchsorted(found.t_ns, start + max(begin - 2, 0) * width))
-    return _ill(Ailment.FALLEN, found, min(index, len(found) - 1), len(found) - 1, text)
+    position = track.place(start + max(begin - 2, 0) * width)
+    return _ill(Ailment.FALLEN, track, min(position, len(track) - 1), len(track) - 1, text)
 
 
 def _left_for_good(above: Floats) -> int | None:
@@ -266,14 +272,14 @@ def _left_for_good(above: Floats) -> int | None:
     return int(high[-1]) + 1 if len(high) and high[-1] < len(above) - 3 else None
 
 
-def _unchanged(scene: Scene, channel: Channel, begin: int, grid: tuple[int, int, int]) -> str | None:
+def _unchanged(scene: Scene, channel: Channel, begin: int, bins: tuple[int, int, int]) -> str | None:
     """Return the unit's other channels that show it kept working; None when it did not."""
     going: list[str] = []
     gone: list[str] = []
     for other in scene.layout.channels.values():
         if other.unit != channel.unit or other.name == channel.name or other.source is None:
             continue
-        row = scene.means(other.name, *grid)
+        row = scene.means(other.name, *bins)
         before, after = row[max(begin - 60, 0) : max(begin - 1, 1)], row[begin + 2 :]
         level, now = level_of(before), level_of(after[-max(len(after) // 2, 3) :])
         if not np.isfinite(level + now):
@@ -284,15 +290,15 @@ def _unchanged(scene: Scene, channel: Channel, begin: int, grid: tuple[int, int,
     return ", ".join(sorted(going)[:4])
 
 
-def _ill(ailment: Ailment, found: Readings, begin: int, end: int, text: str) -> Ill:
-    name = found.channel.name
-    t_ns = int(found.t_ns[begin])
+def _ill(ailment: Ailment, track: Track, begin: int, end: int, text: str) -> Ill:
+    name = track.channel.name
+    t_ns = int(track.at(begin).t_ns[0])
     return Ill(
         ailment=ailment,
         subject=name,
         channels=(name,),
         from_ns=t_ns,
-        until_ns=int(found.t_ns[end]),
+        until_ns=int(track.at(end).t_ns[0]),
         evidence=(Evidence(subject=name, t_ns=t_ns, text=text),),
     )
 
@@ -332,8 +338,7 @@ def _jolts(scene: Scene, single: list[Ill]) -> list[Ill]:
 
 def _scans_ns(scene: Scene, name: str) -> int:
     """Return the time of one and a half scans: a jump within a scan shows in two of them."""
-    steps = np.diff(scene.readings(name).t_ns)
-    return int(1.5 * np.median(steps)) if len(steps) else 0
+    return int(1.5e9 * scene.track(name).period_s())
 
 
 def _read_by(scene: Scene, instrument: str) -> int:
@@ -345,7 +350,7 @@ def _silences(scene: Scene) -> list[Ill]:
     found = []
     for instrument in scene.layout.instruments:
         mine = [c.name for c in scene.layout.channels.values() if instrument_of(c) == instrument]
-        runs = [_silent_from(scene.readings(name), scene.span_ns[1]) for name in mine]
+        runs = [_silent_from(scene.track(name), scene.span_ns[1]) for name in mine]
         if not mine or any(run is None for run in runs):
             continue
         began = max(run for run in runs if run is not None)
@@ -363,15 +368,14 @@ def _silences(scene: Scene) -> list[Ill]:
     return found
 
 
-def _silent_from(found: Readings, end_ns: int) -> int | None:
+def _silent_from(track: Track, end_ns: int) -> int | None:
     """Return the moment from which a channel got no reply to the end; None if it was heard."""
-    if not len(found):
+    if not len(track):
         return None
-    heard = np.flatnonzero(~np.isin(found.status, (Status.NO_REPLY, Status.BAD_REPLY, Status.LOST)))
-    last = int(heard[-1]) if len(heard) else -1
-    period = float(np.median(np.diff(found.t_ns))) if len(found) > 1 else 1e9
-    asked = len(found) - 1 - last
-    missing = (end_ns - int(found.t_ns[last])) / max(period, 1.0) if last >= 0 else float(asked)
+    last, heard_ns = track.last_heard()
+    period = 1e9 * track.period_s() if len(track) > 1 else 1e9
+    asked = len(track) - 1 - last
+    missing = (end_ns - heard_ns) / max(period, 1.0) if last >= 0 else float(asked)
     if max(asked, int(missing) - 3) < 3 * LASTING:
         return None
-    return int(found.t_ns[min(last + 1, len(found) - 1)])
+    return int(track.at(min(last + 1, len(track) - 1)).t_ns[0])

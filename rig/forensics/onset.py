@@ -19,8 +19,8 @@ from rig.forensics.evidence import Floats
 from rig.forensics.noise import MAD_TO_SIGMA
 from rig.forensics.order import CUTS
 from rig.forensics.scene import Scene, alike, level_of, middle_of, stimuli
+from rig.forensics.track import GRID, grid
 
-BINS = 1500
 LEAST_BINS = 60
 REFERENCE_SHARE = 0.4
 MEMORIES = (3.0, 12.0, 50.0, 200.0)
@@ -75,12 +75,12 @@ def onset(
 
 def departure(scene: Scene, name: str, start_ns: int, until_ns: int) -> Departure | None:
     """Return the channel's bin means with its normal taken out; None where there is too little to go by."""
-    found = scene.readings(name)
-    before = int(np.count_nonzero(found.usable & (found.t_ns >= start_ns) & (found.t_ns < until_ns)))
-    count = min(BINS, before // 2)
+    track = scene.track(name)
+    before = track.usable_between(start_ns, until_ns)
+    count = min(GRID, before // 2)
     if count < LEAST_BINS:
         return None
-    width = max((until_ns - start_ns) // count, 1)
+    start_ns, width, count = grid(start_ns, until_ns, count)
     own = scene.means(name, start_ns, width, count)
     reference = int(count * REFERENCE_SHARE)
     known = np.isfinite(own)
@@ -92,7 +92,7 @@ def departure(scene: Scene, name: str, start_ns: int, until_ns: int) -> Departur
     if len(level) < LEAST_BINS // 3:
         return None
     centre = float(np.median(level))
-    scatter = _scatter(level - centre, found.channel.resolution, before / count)
+    scatter = _scatter(level - centre, track.channel.resolution, before / count)
     return Departure(
         start_ns=start_ns,
         width_ns=width,

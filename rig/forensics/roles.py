@@ -179,7 +179,7 @@ def _stimulus_first(known: Known) -> Finding | None:
 def _empty(known: Known, name: str) -> bool:
     """Return whether a derived stimulus was out for one reading only, or on inputs that were nothing."""
     excursion = known.firsts[name]
-    found = known.scene.readings(name)
+    found = known.scene.track(name)
     first, last = excursion.first_outside.index, excursion.last_outside.index
     return hollow(known.scene, found.channel, found, Out(first_outside=first, last_outside=last))
 

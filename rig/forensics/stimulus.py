@@ -13,10 +13,10 @@ import numpy as np
 
 from rig.core.model import Channel, Kind, Limit, Side
 from rig.forensics.answer import Excursion, Interval
-from rig.forensics.crossings import bracket
-from rig.forensics.evidence import Readings
+from rig.forensics.crossings import bracket_of
 from rig.forensics.scene import Scene, alike, is_temperature
-from rig.forensics.walk import Stretch, stretches
+from rig.forensics.track import Track
+from rig.forensics.walk import Stretch
 
 SHARED = 0.4
 """Share of the movement that like channels of other units must show for a common cause."""
@@ -48,17 +48,19 @@ def moved_alike(scene: Scene, excursion: Excursion) -> tuple[float, tuple[str, .
 
 def _beyond(scene: Scene, channel: Channel, at_ns: int, high: bool) -> float | None:
     """Return how far a channel was beyond its own earlier range at a moment (mean of a few readings)."""
-    found = scene.readings(channel.name)
-    start = scene.span_ns[0]
-    earlier = found.usable & (found.t_ns < at_ns - int(EARLIER_SHARE * (at_ns - start)))
-    place = int(np.searchsorted(found.t_ns, at_ns))
-    now = np.arange(max(place, 0), min(place + 4, len(found)))
-    now = now[found.usable[now]]
-    if np.count_nonzero(earlier) < 10 or not len(now):
+    track = scene.track(channel.name)
+    low_end, high_end, count = track.range_before(_earlier(scene, at_ns))
+    place = track.place(at_ns)
+    now = track.cut(place, place + 4)
+    if count < 10 or not now.usable.any():
         return None
-    low_end, high_end = np.quantile(found.value[earlier], [0.005, 0.995])
-    level = float(np.median(found.value[now]))
-    return level - float(high_end) if high else float(low_end) - level
+    level = float(np.median(now.value[now.usable]))
+    return level - high_end if high else low_end - level
+
+
+def _earlier(scene: Scene, at_ns: int) -> int:
+    """Return the moment up to which the time before another one counts as earlier."""
+    return at_ns - int(EARLIER_SHARE * (at_ns - scene.span_ns[0]))
 
 
 def shifted_stimuli(scene: Scene, unit: str | None, at_ns: int) -> list[tuple[str, str]]:
@@ -69,9 +71,8 @@ def shifted_stimuli(scene: Scene, unit: str | None, at_ns: int) -> list[tuple[st
             continue
         for high, word in ((True, "above"), (False, "below")):
             beyond = _beyond(scene, channel, at_ns, high)
-            usable = scene.readings(channel.name)
-            values = usable.value[usable.usable & (usable.t_ns < at_ns)]
-            wide = float(np.ptp(np.quantile(values, [0.005, 0.995]))) if len(values) else 0.0
+            low, upper, count = scene.track(channel.name).range_before(at_ns)
+            wide = upper - low if count else 0.0
             if beyond is not None and beyond > 0.5 * wide + 1e-9:
                 text = f"{beyond:.4g} {channel.unit_of_measure} {word} anything earlier"
                 made.append((beyond / (wide + 1e-9), channel.name, text))
@@ -81,33 +82,31 @@ def shifted_stimuli(scene: Scene, unit: str | None, at_ns: int) -> list[tuple[st
 
 def left_its_range(scene: Scene, channel: Channel, at_ns: int) -> tuple[Interval, str] | None:
     """Return when a stimulus left its own earlier range by far, before or about a moment, and how far."""
-    found = scene.readings(channel.name)
-    start = scene.span_ns[0]
-    earlier = found.usable & (found.t_ns < at_ns - int(EARLIER_SHARE * (at_ns - start)))
-    if np.count_nonzero(earlier) < 20:
+    track = scene.track(channel.name)
+    low_end, high_end, count = track.range_before(_earlier(scene, at_ns))
+    if count < 20:
         return None
-    low_end, high_end = (float(q) for q in np.quantile(found.value[earlier], [0.005, 0.995]))
     least = 6.0 if is_temperature(channel) else 0.05 * abs(high_end + low_end) / 2
     reach = max(2 * (high_end - low_end), least)
-    period = float(np.median(np.diff(found.t_ns)))
+    period = 1e9 * track.period_s()
     for side, edge in ((Side.HIGH, high_end + reach), (Side.LOW, low_end - reach)):
-        for stretch in stretches(found.value, found.usable, Limit(side=side, value=edge)):
+        for stretch in track.stretches(Limit(side=side, value=edge)):
             lasting = stretch.last_outside > stretch.first_outside and not hollow(
-                scene, channel, found, stretch
+                scene, channel, track, stretch
             )
             if (
                 stretch.last_inside < 0
                 or not lasting
-                or found.t_ns[stretch.last_outside] < at_ns - 5 * period
+                or track.at(stretch.last_outside).t_ns[0] < at_ns - 5 * period
             ):
                 continue
-            if found.t_ns[stretch.first_outside] > at_ns + 2 * period:
+            if track.at(stretch.first_outside).t_ns[0] > at_ns + 2 * period:
                 break
             text = (
-                f"{found.value[stretch.first_outside]:.6g} {channel.unit_of_measure}; "
+                f"{track.at(stretch.first_outside).value[0]:.6g} {channel.unit_of_measure}; "
                 f"earlier between {low_end:.6g} and {high_end:.6g}"
             )
-            return bracket(found, stretch.last_inside, stretch.first_outside), text
+            return bracket_of(track, stretch.last_inside, stretch.first_outside), text
     return None
 
 
@@ -119,7 +118,7 @@ class Out:
     last_outside: int
 
 
-def hollow(scene: Scene, channel: Channel, found: Readings, stretch: Stretch | Out) -> bool:
+def hollow(scene: Scene, channel: Channel, track: Track, stretch: Stretch | Out) -> bool:
     """Return whether a derived channel's stretch says nothing: one reading, or inputs that were near nothing.
 
     Inputs read one after the other disagree for one reading when they jump, and a ratio of two nothings
@@ -128,21 +127,22 @@ def hollow(scene: Scene, channel: Channel, found: Readings, stretch: Stretch | O
     if channel.formula is None:
         return False
     after = stretch.last_outside + 1
-    if stretch.last_outside == stretch.first_outside and (after >= len(found) or found.usable[after]):
+    if stretch.last_outside == stretch.first_outside and (after >= len(track) or track.at(after).usable[0]):
         return True
-    at_ns = int(found.t_ns[stretch.first_outside])
+    at_ns = int(track.at(stretch.first_outside).t_ns[0])
     inputs = names_in(channel.formula) & set(scene.layout.channels)
-    return bool(inputs) and all(_near_nothing(scene.readings(name), at_ns) for name in inputs)
+    return bool(inputs) and all(_near_nothing(scene.track(name), at_ns) for name in inputs)
 
 
-def _near_nothing(found: Readings, at_ns: int) -> bool:
+def _near_nothing(track: Track, at_ns: int) -> bool:
     """Return whether a channel was at (or, unread, perhaps at) a small share of what it used to be."""
-    place = min(int(np.searchsorted(found.t_ns, at_ns)), len(found) - 1)
-    before = np.flatnonzero(found.usable[: max(place, 0)])[-500:]
+    place = min(track.place(at_ns), len(track) - 1)
+    before = track.usable_before(place, 500)
     if len(before) < 10:
         return False
-    usual = float(np.median(np.abs(found.value[before])))
-    return not found.usable[place] or abs(float(found.value[place])) < NOTHING_SHARE * usual
+    usual = float(np.median(np.abs(before)))
+    one = track.at(place)
+    return not one.usable[0] or abs(float(one.value[0])) < NOTHING_SHARE * usual
 
 
 def names_in(formula: str) -> set[str]:

@@ -10,10 +10,11 @@ from __future__ import annotations
 from bisect import bisect_right
 from collections import OrderedDict
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from itertools import accumulate
 
 import numpy as np
+from numpy.typing import NDArray
 
 from rig.core.digest import SECOND_NS, WIDTHS_S, Bins, Digest, Piece, merged, whole
 from rig.core.model import Channel, Limit, Series
@@ -24,6 +25,8 @@ SHORT = 100_000
 """Readings up to which a channel is read whole."""
 KEPT = 2_000_000
 """Readings kept in memory beyond the moment they are used, over all channels."""
+GRID = 1500
+"""Into how many equal bins the past is put where it is looked at as a whole."""
 PER_BIN = 6000
 """A stretch of time that is longer than so many bins is told by these bins; a wider kind is taken then."""
 
@@ -86,6 +89,11 @@ class Track:
     def digests(self) -> list[Digest]:
         """The digests of the pieces, in recorded order."""
         return [piece.digest for piece in self._pieces]
+
+    @property
+    def end_ns(self) -> int:
+        """The greatest stamp."""
+        return max(one.end_ns for one in self.digests)
 
     @property
     def is_short(self) -> bool:
@@ -208,7 +216,7 @@ class Track:
             return len(self)
         if self._pieces[k].digest.start_ns >= t_ns:
             return self._starts[k]
-        return self._starts[k] + int(np.searchsorted(self.piece(k).t_ns, t_ns))
+        return self._starts[k] + int(np.argmax(self.piece(k).t_ns >= t_ns))
 
     def between(self, start_ns: int, end_ns: int) -> Readings:
         """Return the readings stamped from ``start_ns`` to ``end_ns`` (excluded), in recorded order."""
@@ -274,6 +282,13 @@ class Track:
             means = np.where(counted > 0, summed / np.maximum(counted, 1), np.nan)
         return means, int(counted.sum())
 
+    def usable_between(self, start_ns: int, until_ns: int) -> int:
+        """Return how many usable readings lie in a stretch of time; of a long one, in nearly all of it."""
+        wide = grid(start_ns, until_ns, GRID)
+        if kept_width(wide[1]) is None:
+            return int(np.count_nonzero(self.between(start_ns, until_ns).usable))
+        return self.means(*wide)[1]
+
     def range_before(self, t_ns: int) -> tuple[float, float, int]:
         """Return the range of nearly all usable readings before a moment (half a percent off at either end).
 
@@ -296,21 +311,82 @@ class Track:
 
     # ---- limits
 
-    def stretches(self, limit: Limit) -> list[Stretch]:
-        """Return all stretches out of one limit, oldest first."""
-        walk = Walk(limit, lambda k, value: self._starts[k] + self._first_of(k, value))
+    def stretches(self, limit: Limit, begin: int = 0, *, size: bool = False) -> list[Stretch]:
+        """Return all stretches out of one limit from a position on, oldest first.
+
+        size: the values' sizes are walked, whatever their signs.
+        """
+
+        def first_of(k: int, value: float) -> int:
+            found = self.piece(k)
+            values = np.abs(found.value) if size else found.value
+            return self._starts[k] + int(np.argmax((values == value) & found.usable))
+
+        walk = Walk(limit, first_of)
         for k, piece in enumerate(self._pieces):
-            if not walk.passes(piece.digest):
-                found = self.piece(k)
-                walk.through(found.value, found.usable, self._starts[k])
-            else:
-                walk.skip(piece.digest, k, self._starts[k])
+            offset = self._starts[k]
+            if self._starts[k + 1] <= begin:
+                continue
+            digest = _sizes(piece.digest) if size else piece.digest
+            if offset >= begin and walk.passes(digest):
+                walk.skip(digest, k, offset)
+                continue
+            found = self.piece(k)
+            cut = slice(max(begin - offset, 0), None)
+            value = np.abs(found.value[cut]) if size else found.value[cut]
+            walk.through(value, found.usable[cut], max(begin, offset))
         return walk.end()
 
-    def _first_of(self, k: int, value: float) -> int:
-        """Return where in a piece a value is first read."""
-        found = self.piece(k)
-        return int(np.argmax((found.value == value) & found.usable))
+    # ---- what was odd
+
+    def statuses(self) -> NDArray[np.uint8]:
+        """Return the status of every reading."""
+        status = np.zeros(len(self), np.uint8)
+        for k, one in enumerate(self.digests):
+            if one.usable < one.rows:
+                status[self._starts[k] : self._starts[k + 1]] = self.piece(k).status
+        return status
+
+    def last_usable(self) -> int:
+        """Return the position of the last usable reading; -1: there is none."""
+        for k, one in reversed(list(enumerate(self.digests))):
+            if one.usable:
+                return self._starts[k] + one.last
+        return -1
+
+    def last_heard(self) -> tuple[int, int]:
+        """Return position and stamp of the last reading that was a complete reply; (-1, 0): there is none."""
+        for k, one in reversed(list(enumerate(self.digests))):
+            if one.heard >= 0:
+                return self._starts[k] + one.heard, one.heard_ns
+        return -1, 0
+
+    def last_change(self) -> int:
+        """Return where the last usable reading is that differs from the usable one before it; -1: nowhere."""
+        later: tuple[int, float] | None = None
+        for k, one in reversed(list(enumerate(self.digests))):
+            if not one.usable:
+                continue
+            if later is not None and later[1] != one.last_value:
+                return later[0]
+            if one.moved >= 0:
+                return self._starts[k] + one.moved
+            later = (self._starts[k] + one.first, one.first_value)
+        return -1
+
+    def widest_step(self) -> tuple[float, int]:
+        """Return the greatest distance of neighbouring usable readings, and the later one's position."""
+        step, at = -1.0, -1
+        before: float | None = None
+        for k, one in enumerate(self.digests):
+            if not one.usable:
+                continue
+            if before is not None and abs(one.first_value - before) > step:
+                step, at = abs(one.first_value - before), self._starts[k] + one.first
+            if one.step_at >= 0 and one.step > step:
+                step, at = one.step, self._starts[k] + one.step_at
+            before = one.last_value
+        return step, at
 
 
 def kept_width(width_ns: int) -> int | None:
@@ -334,6 +410,12 @@ def grid(start_ns: int, until_ns: int, count: int) -> tuple[int, int, int]:
     end = until_ns // unit * unit
     count = (end - start_ns // unit * unit) // width
     return end - count * width, width, count
+
+
+def _sizes(digest: Digest) -> Digest:
+    """Return the digest of the values' sizes."""
+    least = 0.0 if digest.low < 0 < digest.high else min(abs(digest.low), abs(digest.high))
+    return replace(digest, low=least, high=max(abs(digest.low), abs(digest.high)))
 
 
 def _part(found: Readings, cut: slice | np.ndarray[tuple[int], np.dtype[np.bool_]]) -> Readings:
