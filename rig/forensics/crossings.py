@@ -119,7 +119,7 @@ def _noise_before(track: Track, first_outside: int) -> Noise:
     before = track.usable_before(first_outside, 240)
     if len(before) < 12:
         before = track.usable_from(0, 120)
-    return of(before, track.channel.resolution)
+    return of(before, track.channel.resolution, track.usable_from(first_outside, 240))
 
 
 def _excursion(track: Track, limit: Limit, group: Group, begin: int, confidence: float) -> Excursion:

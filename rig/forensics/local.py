@@ -74,4 +74,5 @@ def _calm_noise(readings: Readings, where: Ints, first_outside: int) -> Noise:
     before = where[where < first_outside][-CALM:]
     if len(before) < 12:
         before = where[max(int(np.searchsorted(where, first_outside)) - CALM, 0) :][: CALM // 2]
-    return of(readings.value[before], readings.channel.resolution)
+    after = where[where >= first_outside][:CALM]
+    return of(readings.value[before], readings.channel.resolution, readings.value[after])

@@ -36,13 +36,15 @@ class Noise:
         return DOUBT_SIGMAS * self.sigma + self.step / 2
 
 
-def of(values: Floats, resolution: float) -> Noise:
+def of(values: Floats, resolution: float, after: Floats | None = None) -> Noise:
     """Return the noise of neighbouring readings, trend taken out by second differences.
 
-    resolution: the configured display step; 0 looks for one in the values. A rectangular distribution of
-    full width d has standard deviation d/sqrt(12) (GUM, JCGM 100:2008, 4.3.7).
+    resolution: the configured display step; 0 looks for one in the values and in those that came
+    ``after`` them (an even ramp shows steps of its own, which what follows it does not keep). A rectangular
+    distribution of full width d has standard deviation d/sqrt(12) (GUM, JCGM 100:2008, 4.3.7).
     """
-    step = resolution if resolution > 0 else display_step(values)
+    seen = values if after is None else np.concatenate([values[-1000:], after[:1000]])
+    step = resolution if resolution > 0 else display_step(seen)
     rounding = step / np.sqrt(12.0)
     bends = np.diff(values, 2)
     if len(bends) < FEW:

@@ -33,6 +33,9 @@ class Moody:
     def truncate(self, size: int) -> None:
         self._file.truncate(size)
 
+    def is_at(self, path: Path) -> bool:
+        return self._file.is_at(path)
+
     def close(self) -> None:
         self._file.close()
 

@@ -24,7 +24,7 @@ def high(value: float, *, deadband: float = 0.0, on_delay_s: float = 0.0) -> Bou
 
 def walk(bound: Bound, readings: list[tuple[float, float]]) -> list[tuple[float, Change]]:
     watch = NORMAL
-    seen = []
+    seen: list[tuple[float, Change]] = []
     for t_s, value in readings:
         status = Status.NO_VALUE if math.isnan(value) else Status.GOOD
         watch, changes = step(watch, bound, round(t_s * S), value, status)
@@ -101,7 +101,7 @@ def test_noise_on_a_slow_ramp_alarms_once_with_a_deadband(
 ) -> None:
     """A ramp of 0.125 K/min with 0.2 K noise chatters without a deadband (common practice, no source)."""
     noise = random.Random(78)
-    ramp = [(t, 93.0 + 0.125 / 60 * t + noise.gauss(0.0, 0.2)) for t in range(3600)]
+    ramp = [(float(t), 93.0 + 0.125 / 60 * t + noise.gauss(0.0, 0.2)) for t in range(3600)]
     counted = [
         c for _, c in walk(high(95.0, deadband=deadband, on_delay_s=on_delay_s), ramp) if c is Change.COUNTED
     ]
