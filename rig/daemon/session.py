@@ -156,6 +156,16 @@ def _begin(writer: RunWriter, found: recover.Recovery, session: int, config: Rig
     now_ns = clock.boot_ns()
     for one in found.events:
         writer.event(one.kind, now_ns, one.subject, one.text, one.data)
+    behind_ns = (found.last_ns or 0) - (now_ns + writer.offset_ns)
+    if behind_ns > 0:
+        writer.event(
+            EventKind.CLOCK_STEP,
+            now_ns,
+            "run",
+            f"the wall clock stands {behind_ns / 1e9:.0f} s before the last record of an earlier session; "
+            "sessions are in the order of their numbers, their times cannot be compared",
+            {"step_ns": -behind_ns, "offset_ns": writer.offset_ns, "between_sessions": True},
+        )
     writer.event(
         EventKind.SESSION_START,
         now_ns,

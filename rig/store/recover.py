@@ -16,7 +16,7 @@ from rig.errors import DamageError, StoreError
 from rig.store import catalogue, frames, journal, rundir, segments
 from rig.store.files import OS_DISK, Disk, clear_temporary
 from rig.store.journal import JournalReader
-from rig.store.rundir import RunDir
+from rig.store.rundir import RunDir, SessionFacts
 
 DAEMON_FOLDERS = ("journal", "sessions", "config", "damaged")
 """Folders in which the holder of the run's lock may clear unfinished files."""
@@ -34,9 +34,13 @@ class Finding:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Recovery:
-    """What recovery found: ``events`` for the next session to record, ``lines`` of the same for a person."""
+    """What recovery found: ``events`` for the next session to record, ``lines`` of the same for a person.
+
+    last_ns: UTC of the latest thing known of earlier sessions, None for a new run.
+    """
 
     events: tuple[Finding, ...] = ()
+    last_ns: int | None = None
 
     @property
     def lines(self) -> tuple[str, ...]:
@@ -76,7 +80,19 @@ def recover(run: RunDir, disk: Disk = OS_DISK) -> Recovery:
     newest = max(sessions, default=None)
     if newest is not None and sessions[newest].stopped_ns is None:
         findings += _broken(newest, [reader for reader in readers if reader.head.session == newest])
-    return Recovery(events=tuple(findings))
+    return Recovery(events=tuple(findings), last_ns=_last_ns(sessions, findings))
+
+
+def _last_ns(sessions: Mapping[int, SessionFacts], findings: list[Finding]) -> int | None:
+    """Return the latest moment that the sessions so far are known to have reached (UTC ns)."""
+    known = [one.facts.boot_ns + one.offset_ns for one in sessions.values()]
+    known += [one.stopped_ns for one in sessions.values() if one.stopped_ns is not None]
+    known += [
+        one.data["last_ns"]
+        for one in findings
+        if one.kind is EventKind.SESSION_BROKEN and one.data["last_ns"] is not None
+    ]
+    return max(known, default=None)
 
 
 def _unreadable(reason: str, name: str) -> Finding:

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import importlib.util
 import subprocess
+import sys
 import time
 import uuid
 from datetime import UTC, datetime
@@ -19,6 +20,7 @@ from rig.core.model import EventKind
 from rig.store.reader import Run
 from rig.store.rundir import read_sessions
 from tests.faults.catalogue import Unavailable, provocation
+from tests.faults.logger import ROOT
 from tests.faults.meter import TcpPort
 from tests.faults.shim import Shim, need_root
 from tests.faults.stage import end_and_judge, judge, stage
@@ -170,6 +172,44 @@ def reboot(folder: Path) -> str:
         broken = [one for one in run.events() if one.kind is EventKind.SESSION_BROKEN]
         assert len(broken) == 1
         return f"boot clock {shifts[1]} s, then {shifts[2]} s; {len(values)} readings in order"
+
+
+@provocation(
+    "time",
+    "reboot into 1970 in the middle of a run",
+    "second session with another boot id and its wall clock at 1970-01-01",
+)
+def reboot_into_1970(folder: Path) -> str:
+    need_root("namespaces")
+    shim = Shim(folder)
+    with stage(folder, TcpPort()) as on:
+        logger = on.start(environment=shim.environment)
+        logger.until_readings("meter", 15)
+        assert logger.stop() == 0, logger.said
+        boot = folder / "boot"
+        boot.write_text(f"{uuid.uuid4()}\n")
+        inside = f'mount --bind {boot} /proc/sys/kernel/random/boot_id && exec "$@"'
+        shim.order(realtime_ns=300 * 1_000_000_000 - time.time_ns())
+        logger = on.start(prefix=["unshare", "-m", "sh", "-c", inside, "sh"], environment=shim.environment)
+        logger.until_readings("meter", 15)
+        assert logger.stop() == 0, logger.said
+        run = Run.open(on.run_path)
+        assert run.skipped == ()
+        found = judge(run, on.meter, "meter")
+        assert found.wrong == []
+        values = run.series("meter").value.tolist()
+        assert values == sorted(values), "recorded order is kept, whatever the wall clock said"
+        (step,) = [one for one in run.events() if one.kind is EventKind.CLOCK_STEP]
+        assert step.data["between_sessions"]
+        assert not run.sessions[1].synchronised
+        for command in (["postmortem", "--unit", "none"], ["account"], ["verify"], ["ls"]):
+            where = folder / "runs" if command == ["ls"] else on.run_path
+            done = subprocess.run(
+                [sys.executable, "-m", "rig.cli", command[0], str(where), *command[1:]],
+                cwd=ROOT, capture_output=True, text=True, check=False,
+            )  # fmt: skip
+            assert "Traceback" not in done.stderr, done.stderr
+        return f"told: {step.text[:60]}...; {found.good} readings in recorded order, none missing"
 
 
 def _zone(folder: Path, moment: datetime) -> str:

@@ -5,7 +5,7 @@ from rig.store import journal, rundir
 from rig.store.files import OS_DISK
 from rig.store.reader import Run
 from rig.store.recover import recover
-from tests.store.rooms import BOOT_NS, new_run, pair, writer
+from tests.store.rooms import BOOT_NS, UTC_NS, new_run, pair, writer
 
 
 def crashed(folder: Path, seconds: int = 20) -> tuple[rundir.RunDir, Path]:
@@ -59,3 +59,13 @@ def test_a_session_that_stopped_cleanly_leaves_nothing_to_report(tmp_path: Path)
     recorder.event(EventKind.SESSION_STOP, BOOT_NS, "run", "ended")
     recorder.close()
     assert recover(run).events == ()
+
+
+def test_the_latest_moment_of_earlier_sessions_is_known_after_a_stop_and_after_a_crash(tmp_path: Path) -> None:
+    assert recover(new_run(tmp_path, name="fresh")).last_ns is None
+    run, _ = crashed(tmp_path)
+    assert recover(run).last_ns == UTC_NS + 19_120_000_000  # the last reply came 0.12 s after second 19
+    second = writer(run, session=2)
+    second.event(EventKind.SESSION_STOP, BOOT_NS + 60_000_000_000, "run", "ended")
+    second.close()
+    assert recover(run).last_ns == UTC_NS + 60_000_000_000
