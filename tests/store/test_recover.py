@@ -61,7 +61,7 @@ def test_a_session_that_stopped_cleanly_leaves_nothing_to_report(tmp_path: Path)
     assert recover(run).events == ()
 
 
-def test_the_latest_moment_of_earlier_sessions_is_known_after_a_stop_and_after_a_crash(tmp_path: Path) -> None:
+def test_the_latest_moment_of_earlier_sessions_is_known_after_stop_and_crash(tmp_path: Path) -> None:
     assert recover(new_run(tmp_path, name="fresh")).last_ns is None
     run, _ = crashed(tmp_path)
     assert recover(run).last_ns == UTC_NS + 19_120_000_000  # the last reply came 0.12 s after second 19
