@@ -16,6 +16,7 @@ from rig.account.program import Phase, Stay, time_of
 from rig.account.readings import Readings
 from rig.account.stretches import NOWHERE, Bools, Stretches, stretch
 from rig.account.uncertainty import of_channel
+from rig.core.inforce import layouts_of, own_spans
 from rig.core.model import Channel, Limit, Side, Status
 
 NO_PHASE = ""
@@ -59,7 +60,8 @@ def margins(recording: Recording, phases: Sequence[Phase] = ()) -> list[Worst]:
     """Return the worst reading of every limited channel in every phase, smallest share left first.
 
     Each unit's channels are taken during the stay of each serial number, the room's over the whole run.
-    A phase's own limits replace the channel's while it is in force.
+    A phase's own limits replace the channel's while it is in force; limits that were changed in mid-run
+    count for the time in which they stood, each in a row of its own.
     """
     readings = Readings(recording)
     whole = Stay(unit="", serial="", start_ns=readings.span_ns[0], end_ns=readings.span_ns[1])
@@ -70,10 +72,24 @@ def margins(recording: Recording, phases: Sequence[Phase] = ()) -> list[Worst]:
         for stay in places:
             stayed = stretch(stay.start_ns, stay.end_ns)
             for phase, time in times:
-                limits = phase.limits_of(channel.name, channel.unit, channel.limits)
-                looked = _Looked(phase=phase.name, serial=stay.serial, time=time.both(stayed))
-                found.extend(_worst(readings, channel, limits, looked))
+                for own, when in _own_limits(readings, channel):
+                    limits = phase.limits_of(channel.name, channel.unit, own)
+                    looked = _Looked(phase=phase.name, serial=stay.serial, time=time.both(stayed).both(when))
+                    found.extend(_worst(readings, channel, limits, looked))
     return sorted(found, key=_rank)
+
+
+def _own_limits(readings: Readings, channel: Channel) -> list[tuple[tuple[Limit, ...], Stretches]]:
+    """Return the limits of a channel by the rig file, and the time in which these stood."""
+    recording, (first_ns, last_ns) = readings.recording, readings.span_ns
+    spans = own_spans(channel.name, recording.layout, recording.events(), layouts_of(recording))
+    times: dict[tuple[Limit, ...], Stretches] = {}
+    for span in spans:
+        start_ns = first_ns if span.start_ns is None else min(max(span.start_ns, first_ns), last_ns)
+        end_ns = last_ns if span.end_ns is None else min(max(span.end_ns, start_ns), last_ns)
+        when = times.get(span.limits, NOWHERE)
+        times[span.limits] = when.either(stretch(start_ns, end_ns)) if end_ns > start_ns else when
+    return list(times.items())
 
 
 def _times(readings: Readings, phases: Sequence[Phase]) -> list[tuple[Phase, Stretches]]:

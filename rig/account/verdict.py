@@ -255,7 +255,7 @@ def _room(worst: Worst) -> list[Reason]:
 def _unread(layout: Layout, exposure: UnitExposure, mine: Sequence[Worst], asked: Criteria) -> list[Reason]:
     """Limited channels that were not read for too much of a phase, or of the stay without phases."""
     planned = {phase.phase for phase in exposure.phases if phase.in_force_s > 0} or {NO_PHASE}
-    known = {(worst.channel, worst.phase): worst.known_s / worst.looked_s for worst in mine}
+    known = _known_shares(mine)
     found = []
     for name in layout.units[exposure.unit].channels:
         limited = bool(layout.channels[name].limits)
@@ -269,6 +269,21 @@ def _unread(layout: Layout, exposure: UnitExposure, mine: Sequence[Worst], asked
                     Reason(outcome=Outcome.NOT_PROVEN, rule=Rule.READINGS, text=text, evidence=evidence)
                 )
     return found
+
+
+def _known_shares(mine: Sequence[Worst]) -> dict[tuple[str, str], float]:
+    """Return for which share of each phase good readings vouch, by channel and phase.
+
+    Several rows of one channel and phase stand for the two limits (the same time) or for limits that were
+    changed (times beside each other).
+    """
+    looked: dict[tuple[str, str], dict[tuple[float, float], None]] = {}
+    for worst in mine:
+        looked.setdefault((worst.channel, worst.phase), {})[worst.known_s, worst.looked_s] = None
+    return {
+        key: sum(known_s for known_s, _ in rows) / sum(looked_s for _, looked_s in rows)
+        for key, rows in looked.items()
+    }
 
 
 def _phase(phase: PhaseExposure, asked: Criteria) -> list[Reason]:

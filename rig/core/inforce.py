@@ -57,6 +57,38 @@ def limit_spans(
     return spans or [LimitSpan(start_ns=None, end_ns=None, limits=_own(channel, layout))]
 
 
+def own_spans(
+    channel: str, layout: Layout, events: Sequence[Event], layouts: Mapping[int, Layout] | None = None
+) -> list[LimitSpan]:
+    """Return the limits of a channel by the rig file over time, whatever phase was in force.
+
+    As ``limit_spans``; what a reload changed within phases is not told here.
+    """
+    known = layouts or {}
+    spans: list[LimitSpan] = []
+    for event in events:
+        if event.kind is EventKind.SESSION_START:
+            _begin(spans, event.t_ns, _own(channel, known.get(event.session, layout)))
+        elif event.kind is EventKind.CONFIG_CHANGE and KEY in event.data:
+            _reloaded(spans, event, channel)
+    return spans or [LimitSpan(start_ns=None, end_ns=None, limits=_own(channel, layout))]
+
+
+def _reloaded(spans: list[LimitSpan], event: Event, channel: str) -> None:
+    for one in event.data.get("changes", ()):
+        if isinstance(one, Mapping) and one.get("channel") == channel and not one.get("phase"):
+            try:
+                _begin(spans, event.t_ns, limits_from_json(one["becomes"]))
+            except (KeyError, TypeError, ValueError):
+                continue
+
+
+def layouts_of(recording: object) -> Mapping[int, Layout]:
+    """Return the layouts of a recording's sessions, none where it does not know them one by one."""
+    found = getattr(recording, "layouts", None)
+    return found if isinstance(found, Mapping) else {}
+
+
 def _begin(spans: list[LimitSpan], at_ns: int, limits: tuple[Limit, ...]) -> None:
     """Let ``limits`` begin, unless they are those in force already."""
     if not spans:

@@ -10,10 +10,10 @@ from rig.errors import UsageError
 from rig.forensics import words
 from rig.forensics.aftermath import consequences, cycling, shutdown
 from rig.forensics.answer import Censoring, ChannelStory, Cycling, Excursion, PostMortem
-from rig.forensics.crossings import excursions
 from rig.forensics.episodes import Episode, closeness_s, episodes, final, first_of_each, joined
 from rig.forensics.evidence import Recording
 from rig.forensics.health import Ill, ailments
+from rig.forensics.inforce import in_force
 from rig.forensics.neighbours import neighbours
 from rig.forensics.onset import onset
 from rig.forensics.order import order
@@ -57,10 +57,9 @@ class Told:
 def _story(scene: Scene, channel: Channel, confidence: float) -> ChannelStory:
     """Return what one channel did over the whole recording."""
     found = scene.track(channel.name)
-    all_out = [e for limit in channel.limits for e in excursions(found, limit, confidence)]
-    all_out.sort(key=lambda e: e.first_outside.index)
+    all_out, limited = in_force(scene, channel, confidence)
     censoring = Censoring.RIGHT
-    if not channel.limits:
+    if not limited:
         censoring = Censoring.UNLIMITED
     elif not found.usable:
         censoring = Censoring.UNREAD

@@ -247,6 +247,17 @@ class Run:
             raise DamageError(f"{self.dir.folder('config') / config}.json: {error}") from None
 
     @property
+    def layouts(self) -> dict[int, Layout]:
+        """The layout of every session by its number, as far as they can be read."""
+        found = {}
+        for number in self._begun:
+            try:
+                found[number] = self.layout_of(number)
+            except StoreError:
+                continue
+        return found
+
+    @property
     def skipped(self) -> tuple[Skipped, ...]:
         """Everything that reading this run leaves out, with the reason, as far as it was read so far.
 

@@ -1,0 +1,45 @@
+"""Excursions by the limits that were in force when they began: phases and reloads change limits."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import replace
+
+from rig.core.inforce import LimitSpan, layouts_of, limit_spans
+from rig.core.model import Channel, Limit
+from rig.forensics.answer import Excursion
+from rig.forensics.crossings import excursions
+from rig.forensics.scene import Scene
+
+
+def in_force(scene: Scene, channel: Channel, confidence: float) -> tuple[list[Excursion], bool]:
+    """Return the excursions of a channel, oldest first, and whether it had any limit at all.
+
+    An excursion belongs to the limits in force when it began, and ends at the latest when they cease. A limit
+    that was moved past the readings makes no excursion: nothing was crossed then.
+    """
+    track = scene.track(channel.name)
+    spans = limit_spans(channel.name, scene.layout, scene.events(), layouts_of(scene.recording))
+    walked: dict[Limit, Sequence[Excursion]] = {}
+    found: list[Excursion] = []
+    for span in spans:
+        for limit in span.limits:
+            if limit not in walked:
+                walked[limit] = excursions(track, limit, confidence)
+            found += [_ended(one, span) for one in walked[limit] if _began_in(one, span)]
+    found.sort(key=lambda one: one.first_outside.index)
+    return found, any(span.limits for span in spans)
+
+
+def _began_in(one: Excursion, span: LimitSpan) -> bool:
+    t_ns = one.first_outside.t_ns
+    return (span.start_ns is None or t_ns >= span.start_ns) and (span.end_ns is None or t_ns < span.end_ns)
+
+
+def _ended(one: Excursion, span: LimitSpan) -> Excursion:
+    """Return the excursion, ended where its limit ceased to be in force; its worst reading stands."""
+    end_ns = span.end_ns
+    if end_ns is None or (one.returned is not None and one.returned.t_ns <= end_ns):
+        return one
+    last = one.last_outside if one.last_outside.t_ns <= end_ns else one.first_outside
+    return replace(one, last_outside=last, returned=replace(last, t_ns=end_ns, h_ns=0))
