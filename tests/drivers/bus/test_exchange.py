@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import termios
 import threading
+from typing import cast
 
 import pytest
 import serial
@@ -397,3 +398,25 @@ def test_silence_of_an_instrument_that_sends_by_itself_is_a_deadline_error_and_h
         link.exchange(Heard(), 1.0)
     answer = link.exchange(Heard(), 1.0)
     assert answer.reply == Reply(values=(23.0,), statuses=(Status.GOOD,), used=3)
+
+
+class Careless(Tagged):
+    """What a driver of somebody's own may give."""
+
+    def parse(self, received: bytes) -> Reply | None:
+        return Reply(values=(1.0,), statuses=cast(tuple[Status, ...], (0,)), used=len(received))
+
+
+def test_a_driver_that_gives_no_status_costs_the_reply_and_is_named_as_the_cause() -> None:
+    link, _, _ = scripted(*OPENED, Sends(b"1\n"), Gives(b"1\n"))
+    with pytest.raises(ReplyError, match=r"with status 0 of .*this is a fault of the driver module"):
+        link.exchange(Careless(1), 0.5)
+
+
+def test_a_link_that_was_given_up_sends_nothing_any_more() -> None:
+    link, transport, _ = scripted(*OPENED)
+    link.abandon()
+    with pytest.raises(BusError, match="given up while it was stuck"):
+        link.exchange(Tagged(1), 0.5)
+    assert transport.calls.count("abandon") == 1
+    assert "send" not in transport.calls

@@ -326,3 +326,19 @@ def test_a_pty_conn_is_raw() -> None:
     peer = PtyConn()
     assert not termios.tcgetattr(peer.slave)[3] & termios.ICANON
     peer.hang_up()
+
+
+def test_a_port_whose_owner_is_stuck_is_let_go_for_another_to_open() -> None:
+    """As after a call that never returns: the thread, and with it its descriptor, stays for ever."""
+    with pty_peer(echo_tags) as peer:
+        stuck = link_to(peer.path)
+        second = Link(SerialTransport(port=peer.path))
+        with pytest.raises(BusInUseError):
+            second.open()
+        stuck.abandon()
+        second.open()
+        assert asked(second, 7) == 7
+        with pytest.raises(BusError, match="given up while it was stuck"):
+            asked(stuck, 8)
+        second.close()
+        stuck.close()

@@ -211,3 +211,17 @@ def test_reopening_leaks_no_descriptor() -> None:
 @pytest.mark.slow
 def test_a_thousand_reopenings_leak_no_descriptor() -> None:
     reopen(1000)
+
+
+def test_an_instrument_whose_asker_is_stuck_is_free_for_the_next_one() -> None:
+    """The peer serves one connection after the other, as many instruments do."""
+    with tcp_peer(echo_tags) as port:
+        stuck = link_to(port)
+        assert asked(stuck, 1) == 1
+        stuck.abandon()
+        second = link_to(port)
+        assert asked(second, 2) == 2
+        with pytest.raises(BusError, match="given up while it was stuck"):
+            asked(stuck, 3)
+        second.close()
+        stuck.close()
