@@ -57,6 +57,17 @@ def limit_spans(
     return spans or [LimitSpan(start_ns=None, end_ns=None, limits=_own(channel, layout))]
 
 
+def judged_by(layout: Layout, event: Event) -> Layout:
+    """Return the layout with the limits that this event puts in force; ``layout``: the session's own."""
+    if event.kind not in _CHANGING or KEY not in event.data:
+        return layout
+    changed = {
+        name: replace(channel, limits=_named(event, name, channel.limits))
+        for name, channel in layout.channels.items()
+    }
+    return replace(layout, channels=changed)
+
+
 def own_spans(
     channel: str, layout: Layout, events: Sequence[Event], layouts: Mapping[int, Layout] | None = None
 ) -> list[LimitSpan]:

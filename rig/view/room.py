@@ -9,12 +9,13 @@ from __future__ import annotations
 import math
 from collections import deque
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any, TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
 
+from rig.core.inforce import KEY, judged_by
 from rig.core.limits import Zone, bounds
 from rig.core.model import Event, EventKind, Layout, Side, Status
 from rig.view.snapshot import STATUS_WORDS, EventView, PhaseView
@@ -136,6 +137,7 @@ class Room:
 
     def __init__(self, layout: Layout, run: str) -> None:
         self.layout = layout
+        self._frozen = layout
         self.run = run
         self.session = 0
         self.session_ns = 0
@@ -226,6 +228,7 @@ class Room:
         if self.started_ns is None or event.t_ns < self.started_ns:
             self.started_ns = event.t_ns
         side = str(event.data.get("side", ""))
+        self._stands(event)
         match event.kind:
             case EventKind.SESSION_START:
                 self.session, self.session_ns = event.session, event.t_ns
@@ -253,6 +256,18 @@ class Room:
                 self.store = ""
             case _:
                 self._instrument_event(event)
+
+    def _stands(self, event: Event) -> None:
+        """Note which limits are in force, and who sits where."""
+        if event.kind is EventKind.SESSION_START:
+            self.layout = self._frozen
+        elif KEY in event.data:
+            self.layout = judged_by(self._frozen, event)
+        unit = self._frozen.units.get(event.subject)
+        if event.kind is EventKind.UNIT and unit is not None and "serial" in event.data:
+            units = {**self._frozen.units, unit.name: replace(unit, serial=str(event.data["serial"]))}
+            self._frozen = replace(self._frozen, units=units)
+            self.layout = replace(self.layout, units=units)
 
     def _health(self, data: Mapping[str, Any]) -> None:
         """Note the 99th percentile of each instrument's lateness, in ms."""
