@@ -20,7 +20,7 @@ from rig.core.model import Series
 from rig.errors import DamageError
 from rig.store.files import Disk
 from rig.store.index import FileNote
-from rig.store.parquet import check_tail, opened, written
+from rig.store.parquet import check_tail, numbers, opened, written
 
 KEY = b"soakrig-summary"
 FORMAT = 1
@@ -64,11 +64,11 @@ class Summary:
                 table = file.read_row_group(group, columns=["time", *COLUMNS[1:]], use_threads=False)
             found = Bins(
                 width_s=width_s,
-                number=table.column("time").to_numpy().view(np.int64) // (MICROSECONDS * width_s),
-                rows=table.column("rows").to_numpy().astype(np.int64),
-                usable=table.column("usable").to_numpy().astype(np.int64),
-                mean=table.column("mean").to_numpy(), low=table.column("low").to_numpy(),
-                high=table.column("high").to_numpy(),
+                number=numbers(table, "time", np.int64) // (MICROSECONDS * width_s),
+                rows=numbers(table, "rows", np.int32).astype(np.int64),
+                usable=numbers(table, "usable", np.int32).astype(np.int64),
+                mean=numbers(table, "mean", np.float64), low=numbers(table, "low", np.float64),
+                high=numbers(table, "high", np.float64),
             )  # fmt: skip
         except (OSError, KeyError, ValueError, pa.ArrowException):
             return None
