@@ -73,6 +73,7 @@ class Phases:
             happenings = (Happening(what=What.UNKNOWN, progress=progress, why=self._keeper.lost),)
         else:
             progress, happenings = course.begin(now_ns)
+        self._enter(progress)
         self._move(progress, happenings, {})
 
     # ---- attending
