@@ -6,7 +6,7 @@ from those of the session's own rig file, with all their limits; a channel that 
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -37,6 +37,15 @@ class LimitChange:
     phase: str = ""
 
 
+def limit_events(events: Iterable[Event]) -> list[Event]:
+    """Return the events that may change limits; the others say nothing to ``limit_spans``."""
+    return [
+        event
+        for event in events
+        if event.kind is EventKind.SESSION_START or (event.kind in _CHANGING and KEY in event.data)
+    ]
+
+
 def limit_spans(
     channel: str, layout: Layout, events: Sequence[Event], layouts: Mapping[int, Layout] | None = None
 ) -> list[LimitSpan]:
@@ -47,12 +56,10 @@ def limit_spans(
     """
     known = layouts or {}
     spans: list[LimitSpan] = []
-    for event in events:
+    for event in limit_events(events):
         limits = _own(channel, known.get(event.session, layout))
-        if event.kind in _CHANGING and KEY in event.data:
+        if event.kind is not EventKind.SESSION_START:
             limits = _named(event, channel, limits)
-        elif event.kind is not EventKind.SESSION_START:
-            continue
         _begin(spans, event.t_ns, limits)
     return spans or [LimitSpan(start_ns=None, end_ns=None, limits=_own(channel, layout))]
 

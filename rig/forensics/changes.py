@@ -7,6 +7,7 @@ value k is the first that does not (for the flow of the Nile, 28 values up to 18
 from __future__ import annotations
 
 from dataclasses import dataclass
+from statistics import NormalDist
 
 import numpy as np
 
@@ -82,8 +83,6 @@ def bend(times: Floats, values: Floats, sigma: float, confidence: float) -> Bend
     sigma: standard deviation of one value, neighbours taken as independent. Step, ramp and parabola are
     tried from every position; the interval joins all positions of all shapes that the row does not refute.
     """
-    from scipy.special import chdtri
-
     n = len(times)
     centred = values - values.mean()
     none = float(centred @ centred)
@@ -97,7 +96,8 @@ def bend(times: Floats, values: Floats, sigma: float, confidence: float) -> Bend
                 costs[row, k] = none - float(shape @ centred) ** 2 / size
     best = float(costs.min())
     k = int(np.argmin(costs.min(axis=0)))
-    allowed = np.flatnonzero(costs.min(axis=0) <= best + sigma**2 * float(chdtri(1, 1 - confidence)))
+    bound = NormalDist().inv_cdf((1 + confidence) / 2) ** 2  # of chi-square with one degree of freedom
+    allowed = np.flatnonzero(costs.min(axis=0) <= best + sigma**2 * bound)
     return Bend(
         at=float(0.5 * (times[k - 1] + times[k])),
         earliest=float(times[max(int(allowed[0]) - 1, 0)]),

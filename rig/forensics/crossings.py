@@ -4,7 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from functools import cache
 from itertools import pairwise
+from statistics import NormalDist
 
 import numpy as np
 
@@ -257,11 +259,9 @@ def _from_curve(local: Local, sure: Doubtless, curve: Curve, plain: Interval, co
 
 def _draws(local: Local, sure: Doubtless, curve: Curve) -> Floats:
     """Return evenly spread draws of the crossing (seconds from the base), as GUM Supplement 1 propagates."""
-    from scipy.special import ndtri
-
     even = [_even(base) for base in (2, 3, 5, 7)]
     channel = local.channel
-    level = curve.error * ndtri(even[0]) + channel.accuracy * (2 * even[1] - 1)
+    level = curve.error * _normal() + channel.accuracy * (2 * even[1] - 1)
     tau = channel.lag_s + channel.lag_tolerance_s * (2 * even[2] - 1)
     behind = curve.value[None, :] + tau[:, None] * curve.slope[None, :] - level[:, None]
     above = behind > 0
@@ -276,6 +276,14 @@ def _draws(local: Local, sure: Doubtless, curve: Curve) -> Floats:
     return np.asarray(np.clip(moment, sure.earliest_s, sure.latest_s))
 
 
+@cache
+def _normal() -> Floats:
+    """Return DRAWS evenly spread draws of a standard normal quantity."""
+    drawn = NormalDist().inv_cdf
+    return np.array([drawn(share) for share in _even(2).tolist()])
+
+
+@cache
 def _even(base: int) -> Floats:
     """Return DRAWS evenly spread numbers in (0, 1): the van der Corput sequence of a base."""
     index = np.arange(1, DRAWS + 1)

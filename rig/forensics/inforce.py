@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import replace
 
-from rig.core.inforce import LimitSpan, layouts_of, limit_spans
+from rig.core.inforce import LimitSpan, limit_spans
 from rig.core.model import Channel, Limit
 from rig.forensics.answer import Excursion
 from rig.forensics.crossings import excursions
@@ -19,7 +19,7 @@ def in_force(scene: Scene, channel: Channel, confidence: float) -> tuple[list[Ex
     that was moved past the readings makes no excursion: nothing was crossed then.
     """
     track = scene.track(channel.name)
-    spans = limit_spans(channel.name, scene.layout, scene.events(), layouts_of(scene.recording))
+    spans = limit_spans(channel.name, scene.layout, *scene.limit_changes())
     walked: dict[Limit, Sequence[Excursion]] = {}
     found: list[Excursion] = []
     for span in spans:

@@ -9,6 +9,7 @@ good, and not because a stimulus changed, is the onset. "None seen" is an answer
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import accumulate
 
 import numpy as np
 
@@ -209,11 +210,8 @@ def _filled(row: Floats) -> Floats:
 
 def _remembered(row: Floats, memory: float) -> Floats:
     """Return a row through a first-order filter of so many bins."""
-    from scipy.signal import lfilter, lfiltic
-
     keep = float(np.exp(-1.0 / memory))
-    made, _ = lfilter([1 - keep], [1.0, -keep], row, zi=lfiltic([1 - keep], [1.0, -keep], [row[0]]))
-    return np.asarray(made)
+    return np.fromiter(accumulate(row.tolist(), lambda kept, new: (1 - keep) * new + keep * kept), np.float64)
 
 
 def locate(found: Departure, crossing: Excursion | None) -> tuple[int, bool] | None:

@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 import warnings
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
 
+from rig.core.inforce import layouts_of, limit_events
 from rig.core.model import Channel, Event, Kind, Layout
 from rig.forensics.evidence import Floats, InPieces, Readings, Recording
 from rig.forensics.track import Shelf, Track
@@ -25,6 +26,7 @@ class Scene:
     kept: dict[str, Track] = field(default_factory=dict)
     shelf: Shelf = field(default_factory=Shelf)
     happened: list[Event] = field(default_factory=list)
+    changes: list[tuple[list[Event], Mapping[int, Layout]]] = field(default_factory=list)
 
     def track(self, name: str) -> Track:
         """Return all readings of one channel."""
@@ -46,6 +48,12 @@ class Scene:
         if not self.happened:
             self.happened.extend(self.recording.events())
         return self.happened
+
+    def limit_changes(self) -> tuple[list[Event], Mapping[int, Layout]]:
+        """Return the events that may have changed limits, and the layout of each session."""
+        if not self.changes:
+            self.changes.append((limit_events(self.events()), layouts_of(self.recording)))
+        return self.changes[0]
 
     def means(self, name: str, start_ns: int, width_ns: int, count: int) -> Floats:
         """Return the means of usable readings in ``count`` bins of a grid; NaN where a bin has none."""
