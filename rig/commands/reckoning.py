@@ -28,7 +28,7 @@ _JSON = "print JSON (field names are those of the text's numbers and stay)"
 def _width() -> int:
     from rig.report.paper import terminal_width
 
-    return terminal_width(60, 140)
+    return terminal_width()
 
 
 def _one_argument(parser: argparse.ArgumentParser) -> None:

@@ -101,7 +101,8 @@ def _unit(found: RunAccount, one: UnitExposure, width: int) -> list[str]:
         lines += _cycles(channel, cycles, width)
     mine = [worst for worst in found.margins if worst.unit == one.unit and worst.serial == one.serial]
     if mine:
-        lines += ["", "nearest to its limits (used: share of the way from its usual value to the limit):"]
+        caption = "nearest to its limits (used: share of the way from its usual value to the limit):"
+        lines += ["", *wrapped(caption, width)]
         lines += _margins(mine, width, MOST_MARGINS if len(found.exposures) == 1 else FEW_MARGINS)
     lines += _heat(found, one, width)
     return lines

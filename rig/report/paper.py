@@ -60,7 +60,8 @@ def wrapped(text: str, width: int, first: str = "", rest: str = "") -> list[str]
 
 def titled(title: str, width: int) -> list[str]:
     """Return a section's title: an empty line, the words, a rule."""
-    return ["", title, "-" * min(width, cell_len(plain(title)))]
+    words = wrapped(title, width)
+    return ["", *words, "-" * max(cell_len(word) for word in words)]
 
 
 def table(rows: Sequence[Sequence[str]], width: int, right: frozenset[int] = frozenset()) -> list[str]:
