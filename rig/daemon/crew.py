@@ -70,6 +70,7 @@ def attendants(
             send=dispatch.send,
             announce=announce,
             clock=clock,
+            hurry=fast.hurry,
         )
         phases = Phases(
             program=config.layout.program,
@@ -95,6 +96,7 @@ def attendants(
                 send=dispatch.send,
                 announce=announce,
                 clock=clock,
+                hurry=fast.hurry,
             )
         )
     crew.append(

@@ -54,13 +54,20 @@ class FastPolling:
     def consider(self, scan: Scan, near: AbstractSet[str]) -> None:
         """Ask for fast polls if a channel of this scan is beyond a bound or will soon be."""
         for channel in self._urgency.feed(scan):
-            self._ask(channel, f"{channel} moves towards a limit")
+            self._ask(self._owner[channel], f"{channel} moves towards a limit")
         for channel in near:
-            self._ask(channel, f"{channel} is beyond a limit or early warning")
+            self._ask(self._owner[channel], f"{channel} is beyond a limit or early warning")
 
-    def _ask(self, channel: str, reason: str) -> None:
-        """Poll the instruments of this channel's unit fast from now on, for a while."""
-        unit = self._owner[channel]
+    def hurry(self, unit: str | None, reason: str) -> None:
+        """Poll fast for a while, since something is about to be switched: for one unit, or (None) for all.
+
+        Inrush and what follows are the hardest moments; their order is asked for when a unit dies of them.
+        """
+        for one in list(self._instruments) if unit is None else [unit]:
+            self._ask(one, reason)
+
+    def _ask(self, unit: str | None, reason: str) -> None:
+        """Poll the instruments of a unit (None: of the room) fast from now on, for a while."""
         instruments = self._instruments.get(unit, {})
         if not instruments:
             return

@@ -51,12 +51,14 @@ class Sources:
         send: Send,
         announce: Announce,
         clock: Clock,
+        hurry: Callable[[str | None, str], None] = lambda _unit, _reason: None,
     ) -> None:
         self._specs = specs
         self._channels = channels
         self._send = send
         self._announce = announce
         self._clock = clock
+        self._hurry = hurry
         self._settings: dict[str, _Setting] = {}
         self._answers: deque[tuple[str, _Setting, int, str, int]] = deque()
         self._looks = [[(at, name) for at, name in enumerate(names) if name in specs] for names in blocks]
@@ -69,6 +71,7 @@ class Sources:
         """Have a stimulus set to its target, from what it reads now; once until it is forgotten."""
         if channel not in self._settings:
             now_ns = self._clock.boot_ns()
+            self._hurry(None, f"{channel} is about to be set")
             self._settings[channel] = _Setting(target=target, began_ns=now_ns, start=reads, ramp_s=ramp_s)
 
     def scan(self, scan: Scan) -> None:

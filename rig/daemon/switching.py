@@ -32,12 +32,14 @@ class SwitchingOff:
         send: Send,
         announce: Announce,
         clock: Clock,
+        hurry: Callable[[str | None, str], None] = lambda _unit, _reason: None,
     ) -> None:
         self._specs = specs
         self._channels = channels
         self._send = send
         self._announce = announce
         self._clock = clock
+        self._hurry = hurry
         self._now: dict[str, Switch] = dict.fromkeys(specs, switching.IDLE)
         self._sent_ns: dict[str, int] = dict.fromkeys(specs, 0)
         self._answers: deque[tuple[str, int, str, int]] = deque()
@@ -96,6 +98,7 @@ class SwitchingOff:
         if deed is not None:
             self._say(spec, switch, deed, why)
         if deed is Deed.SEND:
+            self._hurry(spec.unit, f"{spec.unit} is about to be switched off")
             try:
                 self._send(spec.instrument, spec.commands, partial(self._answered, spec.unit, switch.attempt))
             except ValueError as error:

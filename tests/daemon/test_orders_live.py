@@ -10,8 +10,10 @@ from pathlib import Path
 
 import pytest
 
+from rig.account.exposure import exposures
 from rig.bench import room
 from rig.core.model import EventKind
+from rig.forensics import analyse
 from rig.store import standing
 from rig.store.rundir import open_run
 from tests.daemon.live import Logger, no_logger_left, soakrig
@@ -63,6 +65,14 @@ def test_a_note_a_swap_and_other_limits_reach_a_running_logger(quiet: room.Runni
     events = logger.recorded().events()
     orders = [one.data["order"] for one in events if "order" in one.data]
     assert len(orders) == len(set(orders)) == 3
+    # hours follow the serial number, not the position
+    run = logger.recorded()
+    mine = [one for one in exposures(run) if one.unit == "A2"]
+    assert [one.serial for one in mine] == ["S0002", "S0077"]
+    assert mine[0].end_ns == mine[1].start_ns == swap.t_ns
+    # and a post-mortem by the limits that stood at the time: none was crossed, one was moved past readings
+    hot = next(one for one in analyse(run, "A1").channels if one.channel == "A1.heatsink")
+    assert hot.excursions == ()
 
 
 def test_what_makes_no_sense_is_refused_with_the_reason_and_recorded(quiet: room.RunningRoom) -> None:
