@@ -280,7 +280,7 @@ def resumed(values: Mapping[str, Any], steps: Sequence[Step], now_ns: int) -> Pr
             "cycles": max(0, int(values["cycles"])),
             "warm_s": max(0.0, float(values["warm_s"])),
         }
-    except (KeyError, TypeError, ValueError):
+    except (KeyError, TypeError, ValueError, OverflowError):
         return unknown
     if stage is Stage.OVER:
         return Progress(at=len(steps), stage=Stage.OVER, since_ns=now_ns)
