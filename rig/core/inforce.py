@@ -6,7 +6,7 @@ from those of the session's own rig file, with all their limits; a channel that 
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -16,6 +16,8 @@ from rig.core.program import Program
 
 KEY = "limits"
 _CHANGING = frozenset({EventKind.PHASE, EventKind.CONFIG_CHANGE})
+LIMIT_CHANGING = _CHANGING | {EventKind.SESSION_START}
+"""Kinds of events that may change limits; the others say nothing to ``limit_spans``."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -37,15 +39,6 @@ class LimitChange:
     phase: str = ""
 
 
-def limit_events(events: Iterable[Event]) -> list[Event]:
-    """Return the events that may change limits; the others say nothing to ``limit_spans``."""
-    return [
-        event
-        for event in events
-        if event.kind is EventKind.SESSION_START or (event.kind in _CHANGING and KEY in event.data)
-    ]
-
-
 def limit_spans(
     channel: str, layout: Layout, events: Sequence[Event], layouts: Mapping[int, Layout] | None = None
 ) -> list[LimitSpan]:
@@ -56,9 +49,12 @@ def limit_spans(
     """
     known = layouts or {}
     spans: list[LimitSpan] = []
-    for event in limit_events(events):
+    for event in events:
+        changing = event.kind in _CHANGING and KEY in event.data
+        if not changing and event.kind is not EventKind.SESSION_START:
+            continue
         limits = _own(channel, known.get(event.session, layout))
-        if event.kind is not EventKind.SESSION_START:
+        if changing:
             limits = _named(event, channel, limits)
         _begin(spans, event.t_ns, limits)
     return spans or [LimitSpan(start_ns=None, end_ns=None, limits=_own(channel, layout))]

@@ -30,7 +30,7 @@ class Shutdown:
 
 def shutdown(scene: Scene, unit: str, from_ns: int) -> Shutdown | None:
     """Return when, from a moment on, a unit first went off: by a recorded switch, or by what fell."""
-    switched = _switched(scene.events(), unit, from_ns)
+    switched = _switched(scene.events({EventKind.SWITCH}, from_ns), unit, from_ns)
     fell: list[tuple[Interval, str]] = []
     for channel in scene.layout.channels.values():
         if (

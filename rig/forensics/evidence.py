@@ -5,7 +5,7 @@ A live, finished, crashed or imported recording fits ``Recording`` as it is.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 from typing import Protocol, runtime_checkable
 
@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from rig.core.digest import Piece
-from rig.core.model import Channel, Event, Layout, Series, Status
+from rig.core.model import Channel, Event, EventKind, Layout, Series, Status
 
 Bools = NDArray[np.bool_]
 Floats = NDArray[np.float64]
@@ -51,6 +51,15 @@ class InPieces(Protocol):
 
     def pieces(self, channel: str) -> Sequence[Piece]:
         """Return the readings of one channel file by file, in recorded order."""
+        ...
+
+    def events_of(
+        self,
+        kinds: Collection[EventKind] | None = None,
+        start_ns: int | None = None,
+        end_ns: int | None = None,
+    ) -> Sequence[Event]:
+        """Return the events of some kinds stamped from ``start_ns`` to ``end_ns`` (None: all, no bound)."""
         ...
 
 

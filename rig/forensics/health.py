@@ -15,9 +15,10 @@ import numpy as np
 from rig.core.model import Channel, Kind, Status
 from rig.forensics.answer import Evidence
 from rig.forensics.evidence import Bools, Floats
+from rig.forensics.grids import grid
 from rig.forensics.noise import display_step, of
 from rig.forensics.scene import Scene, alike, instrument_of, is_temperature, level_of, middle_of
-from rig.forensics.track import SHORT, Track, grid
+from rig.forensics.track import SHORT, Track
 
 LASTING = 5
 """Readings in a row from which on silence or a sentinel is a state and not an accident."""

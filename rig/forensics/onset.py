@@ -17,10 +17,10 @@ from rig.core.model import Kind
 from rig.forensics.answer import Excursion, Interval, Method, Onset, Reason
 from rig.forensics.changes import bend, cusum, last_rest
 from rig.forensics.evidence import Floats
+from rig.forensics.grids import GRID, grid
 from rig.forensics.noise import MAD_TO_SIGMA
 from rig.forensics.order import CUTS
 from rig.forensics.scene import Scene, alike, level_of, middle_of, stimuli
-from rig.forensics.track import GRID, grid
 
 LEAST_BINS = 60
 REFERENCE_SHARE = 0.4

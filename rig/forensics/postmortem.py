@@ -156,7 +156,7 @@ def _answer(told: Told, unit: str | None) -> PostMortem:
         cycling=tuple(cycles),
         early=_early(channels, cycles),
         neighbours=tuple(neighbours(scene, told.stories, unit, window, reference)),
-        events=_near(scene.events(), window) if episode or ills else (),
+        events=_near(scene, window) if episode or ills else (),
         doubts=words.doubts(channels, ranking, [i for i in ills if set(i.channels) & set(mine)]),
     )
 
@@ -213,7 +213,7 @@ def _early(told: Sequence[ChannelStory], cycles: Sequence[Cycling]) -> tuple[Exc
     return tuple(sorted(kept, key=lambda e: e.first_outside.t_ns))
 
 
-def _near(events: Sequence[Event], window_ns: tuple[int, int]) -> tuple[Event, ...]:
+def _near(scene: Scene, window_ns: tuple[int, int]) -> tuple[Event, ...]:
     """Return the events recorded in the minutes around the failure."""
     margin = NEAR_EVENTS_NS // 2
-    return tuple(e for e in events if window_ns[0] - margin <= e.t_ns <= window_ns[1] + margin)
+    return tuple(scene.events(start_ns=window_ns[0] - margin, end_ns=window_ns[1] + margin))

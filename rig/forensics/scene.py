@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 import warnings
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping
 from dataclasses import dataclass, field
 
 import numpy as np
 
-from rig.core.inforce import layouts_of, limit_events
-from rig.core.model import Channel, Event, Kind, Layout
+from rig.core.inforce import LIMIT_CHANGING, layouts_of
+from rig.core.model import Channel, Event, EventKind, Kind, Layout
 from rig.forensics.evidence import Floats, InPieces, Readings, Recording
 from rig.forensics.track import Shelf, Track
 
@@ -43,16 +43,29 @@ class Scene:
         track = self.track(name)
         return track.cut(0, len(track))
 
-    def events(self) -> Sequence[Event]:
-        """Return the recorded events."""
+    def events(
+        self,
+        kinds: Collection[EventKind] | None = None,
+        start_ns: int | None = None,
+        end_ns: int | None = None,
+    ) -> list[Event]:
+        """Return the events of some kinds stamped from ``start_ns`` to ``end_ns`` (None: all, no bound)."""
+        if isinstance(self.recording, InPieces):
+            return list(self.recording.events_of(kinds, start_ns, end_ns))
         if not self.happened:
             self.happened.extend(self.recording.events())
-        return self.happened
+        return [
+            event
+            for event in self.happened
+            if (kinds is None or event.kind in kinds)
+            and (start_ns is None or event.t_ns >= start_ns)
+            and (end_ns is None or event.t_ns <= end_ns)
+        ]
 
     def limit_changes(self) -> tuple[list[Event], Mapping[int, Layout]]:
         """Return the events that may have changed limits, and the layout of each session."""
         if not self.changes:
-            self.changes.append((limit_events(self.events()), layouts_of(self.recording)))
+            self.changes.append((self.events(LIMIT_CHANGING), layouts_of(self.recording)))
         return self.changes[0]
 
     def means(self, name: str, start_ns: int, width_ns: int, count: int) -> Floats:

@@ -19,16 +19,13 @@ from numpy.typing import NDArray
 from rig.core.digest import SECOND_NS, WIDTHS_S, Bins, Digest, Piece, merged, whole
 from rig.core.model import Channel, Limit, Series
 from rig.forensics.evidence import Floats, Readings, period_s, readings
+from rig.forensics.grids import GRID, grid, kept_width, width_for
 from rig.forensics.walk import Stretch, Walk
 
 SHORT = 100_000
 """Readings up to which a channel is read whole."""
 KEPT = 2_000_000
 """Readings kept in memory beyond the moment they are used, over all channels."""
-GRID = 1500
-"""Into how many equal bins the past is put where it is looked at as a whole."""
-PER_BIN = 6000
-"""A stretch of time that is longer than so many bins is told by these bins; a wider kind is taken then."""
 
 
 @dataclass(slots=True)
@@ -49,12 +46,6 @@ class Shelf:
             self.size -= len(self.kept.popitem(last=False)[1])
         self.kept[key] = found
         return found
-
-
-def width_for(length_ns: int) -> int | None:
-    """Return the width in seconds of the bins that tell a stretch of time; None: its readings do."""
-    fitting = [width_s for width_s in WIDTHS_S if length_ns >= PER_BIN * width_s * SECOND_NS]
-    return fitting[-1] if fitting else None
 
 
 class Track:
@@ -387,29 +378,6 @@ class Track:
                 step, at = one.step, self._starts[k] + one.step_at
             before = one.last_value
         return step, at
-
-
-def kept_width(width_ns: int) -> int | None:
-    """Return the width in seconds of the recording's own bins that make up bins of a width; None: none do."""
-    fitting = [w for w in WIDTHS_S if width_ns >= 4 * w * SECOND_NS and width_ns % (w * SECOND_NS) == 0]
-    return fitting[-1] if fitting else None
-
-
-def grid(start_ns: int, until_ns: int, count: int) -> tuple[int, int, int]:
-    """Return start, width (ns) and number of about ``count`` equal bins that end at a moment at the latest.
-
-    Wide bins are made up of whole bins of the recording and so end a little earlier, by a quarter of a bin
-    at most.
-    """
-    width = max((until_ns - start_ns) // count, 1)
-    fitting = [w for w in WIDTHS_S if width >= 4 * w * SECOND_NS]
-    if not fitting:
-        return start_ns, width, count
-    unit = fitting[-1] * SECOND_NS
-    width = -(-width // unit) * unit
-    end = until_ns // unit * unit
-    count = (end - start_ns // unit * unit) // width
-    return end - count * width, width, count
 
 
 def _sizes(digest: Digest) -> Digest:

@@ -2,15 +2,17 @@
 
 from __future__ import annotations
 
+from collections.abc import Collection
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
 
-from rig.core.model import Event, Series
+from rig.core.model import Event, EventKind, Series
 from rig.errors import DamageError, StoreError
 from rig.store import index as indexes
 from rig.store.catalogue import PAIR, SUMMARY, Sealed
 from rig.store.files import Disk
 from rig.store.index import Index
+from rig.store.notes import outside
 from rig.store.rundir import RunDir
 
 if TYPE_CHECKING:
@@ -91,6 +93,16 @@ class Pair:
             path = self.sealed.path(self.run.path, "events")
             self._events = read_events(self.disk, path, self._known())
         return self._events
+
+    def may_tell(
+        self, kinds: Collection[EventKind] | None, start_ns: int | None, end_ns: int | None
+    ) -> bool:
+        """Return whether its events may be of these kinds, in these bounds (None: all kinds, no bound)."""
+        sessions = self.index.sessions.values()
+        if sessions and all(outside(one.start_ns, one.end_ns, start_ns, end_ns) for one in sessions):
+            return False
+        told = self.index.told
+        return kinds is None or told is None or any(told.count(kind) for kind in kinds)
 
     def summary(self) -> Summary | None:
         """Return the summary of its readings, None if there is none that can be used."""

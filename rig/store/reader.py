@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import enum
 import json
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Collection, Iterable
 from dataclasses import dataclass, field
 from functools import lru_cache, partial
 from pathlib import Path
@@ -289,7 +289,7 @@ class Run:
         """All sessions in order, with their first and last stamps (UTC ns)."""
         stops: set[int] = set()
         if any(begun.stopped_ns is None for begun in self._begun.values()):
-            stops = {event.session for event in self.events() if event.kind is EventKind.SESSION_STOP}
+            stops = {event.session for event in self.events_of({EventKind.SESSION_STOP})}
         spans = self._spans()
         sessions = []
         for number, begun in self._begun.items():
@@ -324,8 +324,32 @@ class Run:
 
     def events(self) -> list[Event]:
         """Return all events in recorded order: by session, then by sequence number."""
-        events = self._patiently(self._sealed_events)
+        return self.events_of()
+
+    def events_of(
+        self,
+        kinds: Collection[EventKind] | None = None,
+        start_ns: int | None = None,
+        end_ns: int | None = None,
+    ) -> list[Event]:
+        """Return the events of some kinds stamped from ``start_ns`` to ``end_ns`` (both included), in order.
+
+        None: all kinds, no bound. Sealed files whose index says that they hold none are not opened.
+        """
+
+        def wanted(event: Event) -> bool:
+            return (kinds is None or event.kind in kinds) and not outside(
+                event.t_ns, event.t_ns, start_ns, end_ns
+            )
+
+        def sealed() -> list[Event]:
+            pairs = [pair for pair in self._pairs.values() if pair.may_tell(kinds, start_ns, end_ns)]
+            return [event for pair in pairs for event in self._pair_events(pair)]
+
+        events = self._patiently(sealed)
         events += [event for one in self._live.values() for event in one.content.events]
+        if kinds is not None or start_ns is not None or end_ns is not None:
+            events = [event for event in events if wanted(event)]
         return sorted(events, key=lambda event: (event.session, event.seq))
 
     def told(self) -> Told:
@@ -339,9 +363,6 @@ class Run:
             parts.append((pair.sealed.first, told(self._pair_events(pair)) if known is None else known))
         parts += [(number, told(one.content.events)) for number, one in self._live.items()]
         return joined_told(part for _, part in sorted(parts, key=lambda numbered: numbered[0]))
-
-    def _sealed_events(self) -> list[Event]:
-        return [event for pair in self._pairs.values() for event in self._pair_events(pair)]
 
     def _pair_events(self, pair: Pair) -> list[Event]:
         try:

@@ -18,6 +18,7 @@ import drivers
 from rig import rigfile
 from rig.core.layouts import to_json
 from rig.core.model import Event, EventKind, Layout, Series, Status
+from rig.core.told import told
 from rig.store import catalogue, rundir, segments, stamps
 from rig.store.catalogue import Sealed
 from rig.store.files import OS_DISK
@@ -89,9 +90,13 @@ def seal_day(run: RunDir, layout: Layout, whole: Course, day: int, days: int) ->
     facts = _facts("").to_json()
     facts.pop("blocks")
     facts["config"] = next(run.folder("config").glob("*.json")).stem
-    note = SessionNote(offset_ns=START_NS - BOOT_NS, start_ns=begin, end_ns=end, **facts)
-    index = Index(run=run.id, first=first, last=last, sessions={1: note})
-    segments._publish_pair(run, sealed, (iter(found), events_of(day, days)), index, OS_DISK)
+    happened = events_of(day, days)
+    note = SessionNote(
+        offset_ns=START_NS - BOOT_NS, start_ns=min(begin, happened[0].t_ns),
+        end_ns=max(end, happened[-1].t_ns), **facts,
+    )  # fmt: skip
+    index = Index(run=run.id, first=first, last=last, sessions={1: note}, told=told(happened))
+    segments._publish_pair(run, sealed, (iter(found), happened), index, OS_DISK)
     return sealed
 
 
