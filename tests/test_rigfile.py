@@ -188,6 +188,7 @@ def _is_free(path: tuple[str, ...], name: str) -> bool:
         or path == ("units",)
         or path == ("channels",)
         or path == ("alerts", "ways")
+        or path in {("account", "parts"), ("account", "stages"), ("account", "windings")}
         or path[-1:] == ("fields",)
     )
 
@@ -215,6 +216,8 @@ def _survivors(path: Path, misspell: str, step: int = 1) -> list[str]:
     found = _keys(yaml.compose(text, Loader=yaml.BaseLoader))
     for above, mark, word in [one for one in found if not _is_free(one[0], one[2])][::step]:
         wrong = MISSPELLINGS[misspell](word)
+        if wrong == word:
+            continue
         try:
             node = rigfile.parse(_misspelled(text, mark, word, wrong), "rig.yaml")
             read_rig(node, drivers.spec)

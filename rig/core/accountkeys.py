@@ -8,7 +8,7 @@ from dataclasses import dataclass
 
 from rig.core.accounting import Accounting, LevelPlan, PartPlan, Pass, StagePlan, WindingPlan
 from rig.core.model import Channel
-from rig.core.node import Place, near
+from rig.core.node import Place, entries, near
 from rig.core.schema import (
     Choice,
     Flag,
@@ -177,6 +177,12 @@ class _Checker:
         self._channels = channels
         self._units = units
 
+    def below(self, block: str, name: str) -> _Checker:
+        """Return what looks at the entry ``name`` of a block; such a name may hold dots."""
+        written = entries(self.place.node, block)[name]
+        place = Place(written, f"{self.place.path}.{block}.{name}", self.place.faults)
+        return _Checker(place, self._channels, self._units)
+
     def symbol(self, at: str, channel: str) -> str | None:
         """Return the unit of measure of a channel of every unit, None after adding what is wrong."""
         if _UNIT in channel and not self._units:
@@ -278,17 +284,19 @@ def _level(check: _Checker, at: str, section: LevelSection | None) -> LevelPlan 
 
 
 def _edges(check: _Checker, channel: str, amounts: Sequence[Amount]) -> tuple[float, ...]:
-    symbol = check.symbol("bands", channel)
-    edges = tuple(check.value("bands", one, symbol) for one in amounts)
+    check = check.below("bands", channel)
+    symbol = check.symbol("", channel)
+    edges = tuple(check.value("", one, symbol) for one in amounts)
     if symbol is not None and any(b <= a for a, b in itertools.pairwise(edges)):
-        check.place.say("bands", f"the edges of {channel!r} do not ascend", "write the lowest first")
+        check.place.say("", f"the edges of {channel!r} do not ascend", "write the lowest first")
     return edges
 
 
 def _swing(check: _Checker, channel: str, amount: Amount) -> float:
-    least = check.value("cycles", amount, check.symbol("cycles", channel), step=True)
+    check = check.below("cycles", channel)
+    least = check.value("", amount, check.symbol("", channel), step=True)
     if least < 0:
-        check.place.say("cycles", f"found {amount.text} for {channel!r}", "write 0 or more")
+        check.place.say("", f"found {amount.text} for {channel!r}", "write 0 or more")
     return least
 
 

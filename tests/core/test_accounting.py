@@ -130,10 +130,10 @@ def test_what_a_newer_version_asks_besides_is_left_alone(tmp_path: Path) -> None
         ('account: {energy: "{unit}.heatsink"}', "account.energy: '{unit}.heatsink' is in degC"),
         ('account: {energy: "{unit}.watts"}', "account.energy: there is no channel 'A1.watts'"),
         ("account: {bands: {mains: [240 V, 200 V]}}", "the edges of 'mains' do not ascend"),
-        ("account: {bands: {mains: [20 degC]}}", "account.bands: '20 degC' is not an amount of V"),
+        ("account: {bands: {mains: [20 degC]}}", "account.bands.mains: '20 degC' is not an amount of V"),
         ("account: {bands: {mains: []}}", "account.bands.mains: found 0 entries"),
         ("account: {cycles: {ambient: 2 degC}}", "is a point on a scale, not a difference"),
-        ("account: {cycles: {ambient: -2 K}}", "account.cycles: found -2 K"),
+        ("account: {cycles: {ambient: -2 K}}", "account.cycles.ambient: found -2 K"),
         (
             "account: {drive: {channel: mains, on-above: 1 V, off-below: 2 V}}",
             "account.drive.off-below: 2 is above on-above 1",
