@@ -13,7 +13,7 @@ from rig.account.summary import Summary
 from rig.core.wording import counted, duration, moment, size
 from rig.report.paper import table, wrapped
 
-_WIDTH = 120
+_WIDTH = 140
 _HEAD = ("run", "rig", "state", "began (UTC)", "length", "units", "sessions", "out of limit", "never back",
          "size")  # fmt: skip
 _NOTE = (
@@ -44,7 +44,7 @@ def text(found: Sequence[Summary], unread: Sequence[str] = ()) -> str:
     for folder, runs in folders.items():
         if len(folders) > 1:
             lines += [*([""] if lines else []), f"{folder}:"]
-        lines += table([_HEAD, *(_row(one) for one in runs)], _WIDTH, frozenset({4, 5, 6, 9}))
+        lines += _listed(runs)
     if any(one.never_back for one in found):
         lines += ["", *wrapped(_NOTE, _WIDTH)]
     reasons = [f"{one.facts.name}: {reason}" for one in in_order(found) for reason in one.facts.skipped]
@@ -52,6 +52,14 @@ def text(found: Sequence[Summary], unread: Sequence[str] = ()) -> str:
         text for reason in (*unread, *reasons) for text in wrapped(reason, _WIDTH, "not read: ", " " * 10)
     ]
     return "\n".join(lines)
+
+
+def _listed(runs: Sequence[Summary]) -> list[str]:
+    """Return runs as a table; the rig has a column only where a run's name does not begin with it."""
+    rows = [_HEAD, *(_row(one) for one in runs)]
+    if all(one.facts.name.startswith(one.facts.rig) for one in runs):
+        return table([(row[0], *row[2:]) for row in rows], _WIDTH, frozenset({3, 4, 5, 8}))
+    return table(rows, _WIDTH, frozenset({4, 5, 6, 9}))
 
 
 def _folder(one: Summary) -> str:
