@@ -15,7 +15,7 @@ if TYPE_CHECKING:
     from rig.core.config import RigConfig
     from rig.store.rundir import RunDir
 
-RUN = "a run directory, or a folder of runs (its newest run is taken)"
+RUN = "a run directory, a folder of runs (its newest run is taken), or a rig file"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -130,10 +130,13 @@ def _asked(run: str, deed: Any, data: dict[str, Any]) -> str:
 
 
 def run_of(path: str) -> RunDir:
-    """Return the run that an argument names. Raises FormatError."""
+    """Return the run that an argument names: a run, a folder of runs, or a rig file. Raises FormatError."""
     from rig.store import rundir
 
-    return rundir.open_run(rundir.newest_run(Path(path)))
+    place = Path(path)
+    if place.is_file():
+        place = Path(read(path).runs)
+    return rundir.open_run(rundir.newest_run(place))
 
 
 def read(path: str) -> RigConfig:

@@ -1,0 +1,117 @@
+"""Asking something of a run that nobody records: a short session of its own, and an honest answer."""
+
+from __future__ import annotations
+
+import argparse
+from pathlib import Path
+
+import pytest
+
+from rig import desk
+from rig.core.layouts import to_json
+from rig.core.model import EventKind
+from rig.core.orders import Deed, Order
+from rig.daemon import asking
+from rig.errors import StoreError, UsageError
+from rig.store import inbox, rundir, standing
+from rig.store.reader import Run, State
+from rig.store.rundir import Lock, RunDir
+from rig.store.writer import RunWriter
+from tests.daemon.test_resume import LAYOUT
+
+
+@pytest.fixture
+def run(tmp_path: Path) -> RunDir:
+    """Return a run with one session that was stopped in good order."""
+    made = rundir.create(tmp_path, rig="room", created_ns=10**18, software="test")
+    config = rundir.freeze_config(made, "rig: room\n", to_json(LAYOUT))
+    writer = RunWriter(
+        made, session=1, boot_id="b", boot_ns=0, utc_ns=10**18, synchronised=True, blocks=[("mains",)],
+        software="test", host="test", config=config,
+    )  # fmt: skip
+    writer.event(EventKind.SESSION_STOP, 1, "run", "stopped", {})
+    writer.close()
+    return made
+
+
+def test_a_note_becomes_a_session_of_its_own_and_the_run_stays_finished(run: RunDir) -> None:
+    how = asking.ask(run, Deed.NOTE, {"text": "fan filter cleaned", "unit": "A1", "at_ns": 5})
+    assert "short session" in how
+    read = Run.open(run.path)
+    events = [one for one in read.events() if one.session == 2]
+    assert [one.kind for one in events] == [EventKind.SESSION_START, EventKind.NOTE, EventKind.SESSION_STOP]
+    assert (events[1].subject, events[1].data["at_ns"]) == ("A1", 5)
+    assert read.state is State.FINISHED
+    assert read.layout.rig == "room"
+    assert list(run.folder("inbox").iterdir()) == []
+
+
+@pytest.mark.parametrize(
+    ("deed", "data", "says"),
+    [
+        (Deed.NOTE, {"text": "  "}, "without text"),
+        (Deed.NOTE, {"text": "x", "unit": "A9"}, "no position 'A9'; there are: A1"),
+        (Deed.NOTE, {"text": "x", "at_ns": "noon"}, "expected UTC nanoseconds"),
+        (Deed.SWAP, {"unit": "A1", "serial": "1"}, "1 sits in A1 already"),
+        (Deed.SWAP, {"unit": "A1", "serial": "a\nb"}, "cannot be a serial number"),
+        (Deed.RELOAD, {"config": "../../etc"}, "is not in the run"),
+        (Deed.PHASE, {"to": "next"}, "no test program is running"),
+    ],
+)
+def test_what_makes_no_sense_is_refused_in_words(
+    run: RunDir, deed: Deed, data: dict[str, object], says: str
+) -> None:
+    with pytest.raises(UsageError, match=says):
+        asking.ask(run, deed, data)
+    assert list(run.folder("inbox").iterdir()) == []
+
+
+def test_a_reload_where_nobody_judges_is_refused(run: RunDir) -> None:
+    config = rundir.freeze_config(run, "rig: other\n", to_json(LAYOUT))
+    with pytest.raises(UsageError, match="nobody records now"):
+        asking.ask(run, Deed.RELOAD, {"config": config})
+
+
+def test_a_swap_is_known_to_the_next_session(run: RunDir) -> None:
+    asking.ask(run, Deed.SWAP, {"unit": "A1", "serial": "S77", "text": "hums"})
+    asking.ask(run, Deed.SWAP, {"unit": "A1", "serial": ""})
+    assert standing.read(run)[0].serials == {"A1": ""}
+    swaps = [one for one in Run.open(run.path).events() if one.kind is EventKind.UNIT]
+    assert [(one.data["before"], one.data["serial"]) for one in swaps] == [("1", "S77"), ("S77", "")]
+
+
+def test_orders_that_were_left_behind_are_carried_out_with_the_next(run: RunDir) -> None:
+    left = Order(id="20260301T130500-000000-ab", deed=Deed.NOTE, by="eve", asked_ns=1, data={"text": "left"})
+    inbox.put(run, left)
+    asking.ask(run, Deed.NOTE, {"text": "new"})
+    notes = [one.text for one in Run.open(run.path).events() if one.kind is EventKind.NOTE]
+    assert sorted(notes) == ["left", "new"]
+
+
+def test_a_logger_that_does_not_answer_is_told_of_and_the_order_waits(
+    run: RunDir, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(asking, "PATIENCE_S", 0.2)
+    with Lock(run.path / rundir.LOCK).acquire("a logger that hangs"):
+        how = asking.ask(run, Deed.NOTE, {"text": "x"})
+    assert "has not answered" in how
+    assert len(inbox.waiting(run)) == 1
+
+
+def test_a_run_without_any_session_knows_no_units(tmp_path: Path) -> None:
+    empty = rundir.create(tmp_path, rig="room", created_ns=10**18, software="test")
+    with pytest.raises(StoreError, match="holds no session yet"):
+        asking.ask(empty, Deed.NOTE, {"text": "x"})
+
+
+def test_the_command_takes_a_moment_in_any_zone(run: RunDir) -> None:
+    note = next(one for one in desk.COMMANDS if one.name == "note")
+    parser = argparse.ArgumentParser()
+    note.arguments(parser)
+    args = parser.parse_args([str(run.path), "x", "--at", "2026-03-01T14:05+01:00"])
+    code, _ = note.run(args)
+    assert code == 0
+    (event,) = [one for one in Run.open(run.path).events() if one.kind is EventKind.NOTE]
+    assert event.data["at_ns"] == desk.moment_ns("2026-03-01T13:05Z") == 1_772_370_300_000_000_000
+    with pytest.raises(UsageError, match="is not a moment"):
+        desk.moment_ns("yesterday")
