@@ -6,34 +6,32 @@ from rig.core.digest import SECOND_NS, WIDTHS_S
 
 GRID = 1500
 """Into how many equal bins the past is put where it is looked at as a whole."""
-PER_BIN = 6000
-"""A stretch of time that is longer than so many bins is told by these bins; a wider kind is taken then."""
 
 
 def width_for(length_ns: int) -> int | None:
     """Return the width in seconds of the bins that tell a stretch of time; None: its readings do."""
-    fitting = [width_s for width_s in WIDTHS_S if length_ns >= PER_BIN * width_s * SECOND_NS]
+    fitting = [width_s for width_s in WIDTHS_S if length_ns >= GRID * width_s * SECOND_NS]
     return fitting[-1] if fitting else None
 
 
 def kept_width(width_ns: int) -> int | None:
     """Return the width in seconds of the recording's own bins that make up bins of a width; None: none do."""
-    fitting = [w for w in WIDTHS_S if width_ns >= 4 * w * SECOND_NS and width_ns % (w * SECOND_NS) == 0]
+    fitting = [w for w in WIDTHS_S if width_ns % (w * SECOND_NS) == 0]
     return fitting[-1] if fitting else None
 
 
 def grid(start_ns: int, until_ns: int, count: int) -> tuple[int, int, int]:
     """Return start, width (ns) and number of about ``count`` equal bins that end at a moment at the latest.
 
-    Wide bins are made up of whole bins of the recording and so end a little earlier, by a quarter of a bin
-    at most.
+    Wide bins are made up of whole bins of the recording, so their width is a multiple of those and they end
+    up to one of those earlier.
     """
     width = max((until_ns - start_ns) // count, 1)
-    fitting = [w for w in WIDTHS_S if width >= 4 * w * SECOND_NS]
+    fitting = [w for w in WIDTHS_S if width >= w * SECOND_NS]
     if not fitting:
         return start_ns, width, count
     unit = fitting[-1] * SECOND_NS
-    width = -(-width // unit) * unit
+    width = (width + unit // 2) // unit * unit
     end = until_ns // unit * unit
     count = (end - start_ns // unit * unit) // width
     return end - count * width, width, count

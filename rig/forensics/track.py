@@ -24,6 +24,8 @@ from rig.forensics.walk import Stretch, Walk
 
 SHORT = 100_000
 """Readings up to which a channel is read whole."""
+EVER = (-(2**63), 2**63 - 1)
+"""All stamps there can be."""
 KEPT = 2_000_000
 """Readings kept in memory beyond the moment they are used, over all channels."""
 
@@ -56,7 +58,7 @@ class Track:
         self._pieces = tuple(pieces)
         self._shelf = shelf if shelf is not None else Shelf()
         self._starts = [0, *accumulate(piece.digest.rows for piece in pieces)]
-        self._bins: dict[int, Bins] = {}
+        self._bins: dict[tuple[int, int, int], Bins] = {}
         self._period_s: float | None = None
         self.usable = sum(piece.digest.usable for piece in pieces)
 
@@ -241,11 +243,15 @@ class Track:
 
     # ---- the past
 
-    def bins(self, width_s: int) -> Bins:
-        """Return all readings in bins."""
-        if width_s not in self._bins:
-            self._bins[width_s] = merged([piece.bins(width_s) for piece in self._pieces], width_s)
-        return self._bins[width_s]
+    def bins(self, width_s: int, start_ns: int = EVER[0], end_ns: int = EVER[1]) -> Bins:
+        """Return the readings in bins: all stamped from ``start_ns`` to ``end_ns``, and some more."""
+        inside = [
+            one for one in self._pieces if one.digest.start_ns < end_ns and one.digest.end_ns >= start_ns
+        ]
+        key = (width_s, inside[0].digest.start_ns if inside else 0, len(inside))
+        if key not in self._bins:
+            self._bins[key] = merged([piece.bins(width_s) for piece in inside], width_s)
+        return self._bins[key]
 
     def means(self, start_ns: int, width_ns: int, count: int) -> tuple[Floats, int]:
         """Return the means of usable readings in ``count`` bins of a grid, and how many readings they are.
@@ -259,7 +265,7 @@ class Track:
             number = np.ones(len(place), np.int64)
             total = found.value[found.usable]
         else:
-            kept = self.bins(width_s)
+            kept = self.bins(width_s, start_ns, start_ns + width_ns * count)
             cut = slice(
                 *np.searchsorted(kept.number * (width_s * SECOND_NS), [start_ns, start_ns + width_ns * count])
             )
@@ -286,7 +292,7 @@ class Track:
         And how many they are; of a long channel it is the range of nearly all bins.
         """
         if self.is_short:
-            found = self.between(-(2**63), t_ns)
+            found = self.between(EVER[0], t_ns)
             value = found.value[found.usable]
             if not len(value):
                 return np.nan, np.nan, 0
