@@ -160,19 +160,31 @@ def vouched(series: Series, usual_s: float) -> list[tuple[int, int]]:
     return found
 
 
+def vouched_steps(recorded: Recorded, series: Series) -> tuple[NDArray[np.bool_], float]:
+    """Return for which steps of the room a reading vouches, and what the edges of gaps may differ by.
+
+    A stream runs faster than its poll: at each edge of a gap a reading may vouch for half of either.
+    """
+    usual_s = _usual_s(series)
+    stretches = vouched(series, usual_s)
+    known = np.zeros(len(recorded.t_ns), bool)
+    for start_ns, end_ns in stretches:
+        known |= (recorded.t_ns >= start_ns) & (recorded.t_ns < end_ns)
+    gaps = sum(b[0] - a[1] > 1e6 for a, b in itertools.pairwise(stretches))
+    return known, 0.05 + max(POLL_S - usual_s, 0.0) * (gaps + 1)
+
+
 @pytest.mark.parametrize("channel", list(EDGES))
 def test_hours_per_band_are_true_within_one_poll_per_transition(recorded: Recorded, channel: str) -> None:
     got, series = band(recorded, channel), recorded.run.series(channel)
-    known = np.zeros(len(recorded.t_ns), bool)
-    for start_ns, end_ns in vouched(series, POLL_S):
-        known |= (recorded.t_ns >= start_ns) & (recorded.t_ns < end_ns)
+    known, slack_s = vouched_steps(recorded, series)
     where = np.searchsorted(EDGES[channel], recorded.true[channel], side="right")
     step_s = 0.005
     for number, time_s in enumerate(got.time_s):
         inside = (where == number) & known
         true_s = float(np.count_nonzero(inside)) * step_s
         transitions = int(np.count_nonzero(np.diff((where == number).astype(int))))
-        assert time_s == pytest.approx(true_s, abs=0.05 + POLL_S * transitions), (channel, number)
+        assert time_s == pytest.approx(true_s, abs=slack_s + POLL_S * transitions), (channel, number)
     transitions = int(np.count_nonzero(np.diff(where)))
     assert transitions >= 2, "the room was meant to move"
 
@@ -209,15 +221,13 @@ def test_a_hung_meter_and_a_killed_logger_are_unlogged_and_nothing_else_is(recor
 def test_time_within_targets_is_true_within_one_poll_per_transition(recorded: Recorded) -> None:
     phases: dict[str, PhaseExposure] = {one.phase: one for one in recorded.account.exposures[0].phases}
     series = recorded.run.series("mains")
-    known = np.zeros(len(recorded.t_ns), bool)
-    for start_ns, end_ns in vouched(series, POLL_S):
-        known |= (recorded.t_ns >= start_ns) & (recorded.t_ns < end_ns)
+    known, slack_s = vouched_steps(recorded, series)
     for name, value in (("low", 212.0), ("high", 248.0)):
         inside = np.abs(recorded.true["mains"] - value) <= 4.0
         true_s = float(np.count_nonzero(inside & known)) * 0.005
         transitions = int(np.count_nonzero(np.diff(inside.astype(int))))
         assert true_s > 3
-        assert phases[name].anywhere_s == pytest.approx(true_s, abs=0.05 + POLL_S * transitions)
+        assert phases[name].anywhere_s == pytest.approx(true_s, abs=slack_s + POLL_S * transitions)
         one = phases[name]
         assert one.within_s + one.out_s + one.unlogged_s == pytest.approx(one.in_force_s, abs=1e-6)
 
@@ -228,8 +238,12 @@ def test_the_death_is_found_where_it_happened(recorded: Recorded) -> None:
     (death,) = recorded.account.deaths
     serial = recorded.run.layout.units[victim].serial
     assert death.serial == serial
-    alive = recorded.t_ns[recorded.true[f"{victim}.volts"] > 3.0]
-    assert abs(death.t_ns - int(alive[-1])) / 1e9 <= 2 * POLL_S
+    # output may come back for less than a poll while fuse and protection fight over it
+    gives = recorded.true[f"{victim}.volts"] > 3.0
+    first_lost, last_given = recorded.t_ns[~gives][0], recorded.t_ns[gives][-1]
+    assert (last_given - first_lost) / 1e9 < 5.0
+    slack_ns = 2 * POLL_S * 1e9
+    assert first_lost - slack_ns <= death.t_ns <= last_given + slack_ns
 
 
 def test_energy_is_that_of_the_true_power(recorded: Recorded) -> None:
