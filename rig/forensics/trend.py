@@ -11,6 +11,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
 from rig.forensics.doubt import Doubtless
 from rig.forensics.evidence import Floats
@@ -62,11 +63,18 @@ def fit(local: Local, bracket: Doubtless) -> Curve | None:
     if _plainly_jumps(points):
         return None
     tried: dict[tuple[int, int, int], Curve | None] = {}
+    windows: dict[tuple[int, int], _Window | None] = {}
 
     def believed(left: int, right: int, degree: int) -> Curve | None:
         key = (left, right, degree)
         if key not in tried:
-            tried[key] = _over(points, key, local, bracket)
+            if key[:2] not in windows:
+                windows[key[:2]] = _window(points, left, right, bracket)
+            window = windows[key[:2]]
+            if window is None or len(window.t) < degree + 3:
+                tried[key] = None
+            else:
+                tried[key] = _believed(window, degree, points, local, bracket)
         return tried[key]
 
     found = []
@@ -93,13 +101,41 @@ def _plainly_jumps(points: _Points) -> bool:
     return bool(rates[across] > PLAIN_JUMP * float(beside.max(initial=0.0)) + least)
 
 
-def _over(points: _Points, key: tuple[int, int, int], local: Local, bracket: Doubtless) -> Curve | None:
-    """Return the fit over so many readings left and right of the bracket, of one degree, if believed."""
-    left, right, degree = key
+@dataclass(frozen=True, slots=True, eq=False)
+class _Window:
+    """So many points left and right of the bracket, and what the fits of all degrees over them share.
+
+    u: time from the middle of the bracket, the half of the window being 1; q, r: factors of its powers;
+    along, jump: the values, and a step at the middle of the bracket, along q; nearest: points by distance.
+    """
+
+    t: Floats
+    z: Floats
+    u: Floats
+    middle: float
+    scale: float
+    q: Floats
+    r: Floats
+    along: Floats
+    step: Floats
+    jump: Floats
+    nearest: NDArray[np.intp]
+
+
+def _window(points: _Points, left: int, right: int, bracket: Doubtless) -> _Window | None:
+    """Return the window of so many points left and right of the bracket; None where there are not as many."""
     first, last = points.inside - left + 1, points.outside + right
-    if first < 0 or last > len(points.t) or last - first < degree + 3:
+    if first < 0 or last > len(points.t):
         return None
-    return _believed(points, slice(first, last), degree, local, bracket)
+    t, z = points.t[first:last], points.z[first:last]
+    middle = 0.5 * (bracket.earliest_s + bracket.latest_s)
+    scale = max(float(t[-1] - t[0]) / 2, 1e-9)
+    u = (t - middle) / scale
+    q, r = np.linalg.qr(np.vander(u, max(DEGREES) + 2, increasing=True))
+    step = np.zeros(len(z))
+    step[(points.inside + points.outside + 1) // 2 - first :] = 1.0
+    nearest = np.argsort(np.abs(u), kind="stable")
+    return _Window(t, z, u, middle, scale, q, r, q.T @ z, step, q.T @ step, nearest)
 
 
 def _half_width(curve: Curve) -> float:
@@ -137,42 +173,37 @@ def _points(local: Local, bracket: Doubtless) -> _Points:
     return _Points(t, z, inside, outside, sigma, noise.step, noise.smooth, noise.degrees)
 
 
-def _believed(points: _Points, cut: slice, degree: int, local: Local, bracket: Doubtless) -> Curve | None:
+def _believed(
+    window: _Window, degree: int, points: _Points, local: Local, bracket: Doubtless
+) -> Curve | None:
     """Return the fit over one window if it passes every test."""
-    t, z = points.t[cut], points.z[cut]
-    middle = 0.5 * (bracket.earliest_s + bracket.latest_s)
-    scale = max(float(t[-1] - t[0]) / 2, 1e-9)
-    u = (t - middle) / scale
-    basis = np.vander(u, degree + 2, increasing=True)
-    q, r = np.linalg.qr(basis)
-    if np.min(np.abs(np.diag(r))) < 1e-10 * len(t):
+    z, terms = window.z, degree + 1
+    r, along = window.r[: terms + 1, : terms + 1], window.along[: terms + 1]
+    if np.min(np.abs(np.diag(r))) < 1e-10 * len(z):
         return None
-    along = q.T @ z
     sigma = max(points.sigma, 1e-12)
     if abs(along[-1]) > 2.0 * sigma * _slack(points):
         return None
-    rest = z - q[:, :-1] @ along[:-1]
-    dof = len(t) - degree - 1
+    curve = window.q[:, :terms]
+    rest = z - curve @ along[:-1]
+    dof = len(z) - degree - 1
     loose = 1 + 2.5 * np.sqrt(2.0 / dof + 2.0 / max(points.degrees, 1))
-    if float(rest @ rest) > dof * sigma**2 * loose or not _near_ones_lie_on_it(rest, u, sigma):
+    if float(rest @ rest) > dof * sigma**2 * loose or not _near_ones_lie_on_it(rest, window.nearest, sigma):
         return None
-    if _jumps(basis, z, points, cut, sigma):
+    if _jumps(window, curve, sigma):
         return None
-    inverse = np.linalg.inv(r)
+    inverse = np.asarray(np.linalg.inv(r), dtype=np.float64)
     coefficients = inverse[:-1, :-1] @ along[:-1]
-    shape = _Shape(coefficients, inverse, float(along[-1]), middle, scale, _misfit(rest, sigma))
+    misfit = _misfit(rest, sigma)
+    shape = _Shape(coefficients, inverse, float(along[-1]), window.middle, window.scale, misfit)
     return _curve(points, shape, z, local, bracket)
 
 
-def _jumps(basis: Floats, z: Floats, points: _Points, cut: slice, sigma: float) -> bool:
+def _jumps(window: _Window, curve: Floats, sigma: float) -> bool:
     """Return whether a step at the middle of the bracket would explain the readings better than the curve."""
-    step = np.zeros(len(z))
-    step[(points.inside + points.outside + 1) // 2 - cut.start :] = 1.0
-    curve = basis[:, :-1]
-    inner, _ = np.linalg.qr(curve)
-    apart = step - inner @ (inner.T @ step)
+    apart = window.step - curve @ window.jump[: curve.shape[1]]
     size = float(apart @ apart)
-    return size < 1e-9 or abs(float(apart @ z)) > 2.0 * sigma * np.sqrt(size)
+    return size < 1e-9 or abs(float(apart @ window.z)) > 2.0 * sigma * np.sqrt(size)
 
 
 def _slack(points: _Points) -> float:
@@ -180,9 +211,8 @@ def _slack(points: _Points) -> float:
     return float(1 + 1.0 / np.sqrt(max(points.degrees, 1)))
 
 
-def _near_ones_lie_on_it(rest: Floats, u: Floats, sigma: float) -> bool:
+def _near_ones_lie_on_it(rest: Floats, nearest: NDArray[np.intp], sigma: float) -> bool:
     """Return whether the residuals nearest to the crossing average to nothing, at several sizes."""
-    nearest = np.argsort(np.abs(u), kind="stable")
     for size in (2, 4, 8, 16):
         if size * 2 > len(rest):
             break
