@@ -204,22 +204,25 @@ class Journals:
 
 
 class Tables:
-    """Tables of other programs, as text."""
+    """Tables of other programs, as text; the form of their stamps is found out, or told."""
 
     def __init__(self) -> None:
         source = importlib.import_module("tests.interchange.test_fuzz")
-        self._meaning = source.MEANING
+        tables = importlib.import_module("tests.interchange.tables")
+        self._meanings = [tables.meaning(tables.LIMITS + more) for more in ("", *TIMES)]
         self._tables: Sequence[bytes] = [source.GOOD, source.LONG]
         self._folder = Path(tempfile.mkdtemp(prefix="fuzz-", dir=HERE))
         self._file = self._folder / "week.csv"
 
-    def make(self, dice: random.Random) -> bytes:
-        return mutations.of_table(dice, dice.choice(self._tables))
+    def make(self, dice: random.Random) -> tuple[int, bytes]:
+        which = dice.choices(range(len(self._meanings)), (1, 6, 3))[0]
+        return which, mutations.of_table(dice, dice.choice(self._tables))
 
-    def read(self, given: bytes) -> bool:
-        self._file.write_bytes(given)
+    def read(self, given: tuple[int, bytes]) -> bool:
+        which, table = given
+        self._file.write_bytes(table)
         try:
-            (source,) = importing.read([self._file], self._meaning)
+            (source,) = importing.read([self._file], self._meanings[which])
         except SoakrigError as error:
             return _refused(error)
         for track in source.tracks:
@@ -232,6 +235,10 @@ class Tables:
         shutil.rmtree(self._folder)
 
 
+TIMES = (
+    "time: {column: time, format: iso}\n",
+    "time: {column: time, format: '%Y-%m-%dT%H:%M:%SZ', zone: UTC}\n",
+)
 READERS: Mapping[str, Callable[[], Reader]] = {
     "replies": Replies,
     "rig-files": RigFiles,

@@ -194,7 +194,9 @@ class TcpPort:
 class Meter:
     """Answers ``V?`` with the next number, and the questions every SCPI instrument must answer.
 
-    said: number -> CLOCK_BOOTTIME at which it was said; heard: every line that came, in order;
+    said: number -> CLOCK_BOOTTIME at which its question was heard (of a meter that is asked nothing: at
+    which it was said), so a late reply lies outside the interval of every question but its own;
+    heard: every line that came, in order; heard_ns: when the newest of them came;
     errors: its error queue; behave: what it does with a line, ``well`` unless a fault is provoked.
     """
 
@@ -203,6 +205,7 @@ class Meter:
         self.identity = IDENTITY
         self.said: dict[int, int] = {}
         self.heard: list[bytes] = []
+        self.heard_ns = 0
         self.errors: deque[str] = deque()
         self.behave: Behaviour = well
         self.stopping = threading.Event()
@@ -214,8 +217,13 @@ class Meter:
         self._rest += data
         while b"\n" in self._rest:
             line, _, self._rest = self._rest.partition(b"\n")
-            self.heard.append(line)
+            self.note(line)
             self.behave(self, line)
+
+    def note(self, question: bytes) -> None:
+        """Note that a question was heard now."""
+        self.heard_ns = boot_ns()
+        self.heard.append(question)
 
     def say(self, data: bytes) -> None:
         self.port.send(data)
@@ -224,7 +232,7 @@ class Meter:
         """Return the next number as a whole reply; ``known``: it is one that may be recorded."""
         number, self._next = self._next, self._next + 1
         if known:
-            self.said[number] = boot_ns()
+            self.said[number] = self.heard_ns or boot_ns()
         return b"%d\n" % number
 
     def pause(self, seconds: float) -> None:

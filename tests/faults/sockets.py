@@ -147,7 +147,7 @@ def late_over_tcp(folder: Path) -> str:
         if line == b"V?" and dice.random() < 0.1:
             late += 1
             meter.pause(0.1 + dice.uniform(0.02, 0.09))
-            meter.say(meter.reading(known=False))
+            meter.say(meter.reading())
         else:
             well(meter, line)
 

@@ -159,14 +159,15 @@ def end_and_judge(
     run = Run.open(on.run_path)
     assert run.skipped == (), run.skipped
     steady = judge(run, on.steady, "steady")
-    assert steady.wrong == []
+    assert steady.wrong == [], steady.wrong[:5]
     if whole_steady:
         assert steady.statuses == {int(Status.GOOD)}
         edge = len(on.steady.said) - STEADY_EDGE
         inner = [n for k, n in enumerate(on.steady.said) if k < edge and n in set(steady.missing)]
         assert inner == [], f"{len(inner)} readings of the steady instrument are missing"
     suffering = judge(run, on.meter, "meter")
-    assert [one for one in suffering.wrong if one not in excused] == []
+    wrong = [one for one in suffering.wrong if one not in excused]
+    assert wrong == [], wrong[:5]
     if statuses is not None:
         allowed = {int(Status.GOOD), *map(int, statuses)}
         assert suffering.statuses <= allowed, suffering.statuses
