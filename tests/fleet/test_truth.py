@@ -36,6 +36,7 @@ from rig.store.rundir import newest_run
 pytestmark = [pytest.mark.slow, pytest.mark.timeout(300)]
 SCENARIO, SEED, POLL_S = "fan-failure", 11, 0.5
 HUNG_S = 3.0
+OPENING_S = 5.0
 BACK_OFF_S = 3.0
 """How long the logger may wait until it tries an instrument that was lost once more."""
 EDGES = {"mains": (215.0, 222.5, 240.0), "level": (1.1,), "A1.volts": (10.0, 22.0)}
@@ -197,7 +198,7 @@ def test_unlogged_time_is_exact(recorded: Recorded) -> None:
         first, last = recorded.run.span
         logged_s = sum(min(end, last) - max(start, first) for start, end in stretches) / 1e9
         # a stream runs faster than its poll: at each edge of a gap a reading may vouch for half a poll
-        slack_s = 3 * POLL_S if channel == "mains" else 1e-3
+        slack_s = 3 * POLL_S if channel == "mains" else 5e-3
         assert got.unlogged_s == pytest.approx((last - first) / 1e9 - logged_s, abs=slack_s), channel
         assert sum(got.time_s) + got.unlogged_s == pytest.approx((last - first) / 1e9, abs=1e-6)
 
@@ -212,8 +213,8 @@ def test_a_hung_meter_and_a_killed_logger_are_unlogged_and_nothing_else_is(recor
     killed, again = recorded.killed_ns
     assert outage_s >= again - killed
     level, mains = band(recorded, "level"), band(recorded, "mains")
-    # before the first reading the instruments are opened one after the other
-    assert level.unlogged_s == pytest.approx(outage_s / 1e9, abs=4 * POLL_S)
+    # a session begins before its instruments are opened, which takes as long as a busy machine makes it
+    assert outage_s / 1e9 - POLL_S <= level.unlogged_s <= outage_s / 1e9 + 2 * OPENING_S
     hung_s = mains.unlogged_s - level.unlogged_s
     assert HUNG_S - POLL_S <= hung_s <= HUNG_S + BACK_OFF_S + 2 * POLL_S
 
@@ -251,10 +252,10 @@ def test_energy_is_that_of_the_true_power(recorded: Recorded) -> None:
     assert exposure.energy is not None
     power = recorded.run.series("A1.power")
     good = power.status == Status.GOOD
-    pairs = itertools.pairwise(np.flatnonzero(good))
-    by_hand = sum(
-        (power.value[a] + power.value[b]) / 2 * (power.t_ns[b] - power.t_ns[a]) / 1e9
-        for a, b in pairs
-        if power.t_ns[b] - power.t_ns[a] <= 1.5 * POLL_S * 1e9
-    )
-    assert exposure.energy.joule == pytest.approx(by_hand, rel=0.05)
+    at = np.flatnonzero(good)
+    step_s = np.diff(power.t_ns[at]) / 1e9
+    near = step_s <= 1.5 * POLL_S
+    by_hand = float(np.sum(((power.value[at][:-1] + power.value[at][1:]) / 2 * step_s)[near]))
+    # at the edges of gaps, and at both ends, a reading vouches for half a poll
+    edges_j = float(power.value[at].max()) * POLL_S * (np.count_nonzero(~near) + 1)
+    assert exposure.energy.joule == pytest.approx(by_hand, rel=0.02, abs=edges_j)
