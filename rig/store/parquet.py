@@ -36,10 +36,11 @@ END_BYTES = 8
 
 def content_crc(series: Series) -> int:
     """Return the CRC-32 over stamps, half-widths, values, statuses and sessions as they are read back."""
-    crc = crc32(series.t_ns.astype("<i8").tobytes())
-    for column in (series.h_ns.astype("<i8"), series.value.astype("<f8"), series.status):
-        crc = crc32(column.tobytes(), crc)
-    return crc32(series.session.astype("<i4").tobytes(), crc)
+    crc = 0
+    columns = ((series.t_ns, "<i8"), (series.h_ns, "<i8"), (series.value, "<f8"), (series.status, "u1"))
+    for column, kind in (*columns, (series.session, "<i4")):
+        crc = crc32(np.ascontiguousarray(column, dtype=kind).data, crc)
+    return crc
 
 
 def readings_schema() -> pa.Schema:
