@@ -14,9 +14,9 @@ def width_for(length_ns: int) -> int | None:
     return fitting[-1] if fitting else None
 
 
-def kept_width(width_ns: int) -> int | None:
-    """Return the width in seconds of the recording's own bins that make up bins of a width; None: none do."""
-    fitting = [w for w in WIDTHS_S if width_ns % (w * SECOND_NS) == 0]
+def kept_width(start_ns: int, width_ns: int) -> int | None:
+    """Return the width in seconds of the recording's own bins that make up those of a grid; None: none do."""
+    fitting = [w for w in WIDTHS_S if width_ns % (w * SECOND_NS) == 0 and start_ns % (w * SECOND_NS) == 0]
     return fitting[-1] if fitting else None
 
 

@@ -258,8 +258,8 @@ class Track:
 
         A bin that has none is NaN. A grid made by ``grid`` of wide bins is told by the recording's own.
         """
-        width_s = kept_width(width_ns)
-        if width_s is None or start_ns % (width_s * SECOND_NS):
+        width_s = kept_width(start_ns, width_ns)
+        if width_s is None:
             found = self.between(start_ns, start_ns + width_ns * count)
             place = ((found.t_ns - start_ns) // width_ns)[found.usable]
             number = np.ones(len(place), np.int64)
@@ -282,7 +282,7 @@ class Track:
     def usable_between(self, start_ns: int, until_ns: int) -> int:
         """Return how many usable readings lie in a stretch of time; of a long one, in nearly all of it."""
         wide = grid(start_ns, until_ns, GRID)
-        if kept_width(wide[1]) is None:
+        if kept_width(*wide[:2]) is None:
             return int(np.count_nonzero(self.between(start_ns, until_ns).usable))
         return self.means(*wide)[1]
 
