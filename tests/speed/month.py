@@ -24,6 +24,7 @@ from rig.store.catalogue import Sealed
 from rig.store.files import OS_DISK
 from rig.store.index import Index, SessionNote
 from rig.store.journal import Facts
+from rig.store.reader import Run
 from rig.store.rundir import RunDir, SessionFacts
 from tests.speed.room import DAY_S, EXCHANGE_S, NANO, Course, course, rig_text, values
 
@@ -31,18 +32,22 @@ START_NS = int(datetime(2031, 3, 1, tzinfo=UTC).timestamp()) * NANO
 SEED = 4711
 BOOT_NS = 40 * NANO
 JOURNALS_A_DAY = 24
+DAY_NS = DAY_S * NANO
 LOST_SHARE = 2e-5
 """Share of exchanges whose reply made no sense: a cable in the same duct as the mains."""
 
 
-def made(folder: Path, days: int, workers: int = 2) -> Path:
-    """Return the run of so many days in ``folder``, made now if it is not there."""
-    path = folder / f"days-{days:03d}"
+def made(folder: Path, days: int, workers: int = 2, excursions: int = 0) -> Path:
+    """Return the run of so many days in ``folder``, made now if it is not there.
+
+    excursions: further ones of one channel, each of half a minute.
+    """
+    path = folder / (f"days-{days:03d}" + (f"-{excursions}" if excursions else ""))
     if (path / rundir.END).exists():
         return path
     shutil.rmtree(path, ignore_errors=True)
     folder.mkdir(parents=True, exist_ok=True)
-    rig = folder / f"days-{days:03d}.yaml"
+    rig = folder / f"{path.name}.yaml"
     rig.write_text(rig_text(days), encoding="utf-8")
     config = rigfile.read(rig, drivers.spec)
     run = rundir.create(
@@ -55,13 +60,15 @@ def made(folder: Path, days: int, workers: int = 2) -> Path:
         number=1, offset_ns=START_NS - BOOT_NS, facts=facts, stopped_ns=START_NS + days * DAY_S * NANO,
     ))  # fmt: skip
     with ProcessPoolExecutor(workers) as pool:
-        list(
-            pool.map(
-                _seal_days, [(run, config.layout, days, range(k, days, workers)) for k in range(workers)]
-            )
-        )
+        shares = [(run, config.layout, days, range(k, days, workers), excursions) for k in range(workers)]
+        list(pool.map(_seal_days, shares))
     rundir.end_run(run, START_NS + days * DAY_S * NANO, "duration reached")
     return path
+
+
+def channels(path: Path) -> list[str]:
+    """Return the channels of a run."""
+    return list(Run.open(path).layout.channels)
 
 
 def _facts(frozen: str) -> Facts:
@@ -71,9 +78,9 @@ def _facts(frozen: str) -> Facts:
     )  # fmt: skip
 
 
-def _seal_days(task: tuple[RunDir, Layout, int, range]) -> None:
-    run, layout, days, mine = task
-    whole = course(days, SEED)
+def _seal_days(task: tuple[RunDir, Layout, int, range, int]) -> None:
+    run, layout, days, mine, excursions = task
+    whole = course(days, SEED, excursions)
     for day in mine:
         seal_day(run, layout, whole, day, days)
 

@@ -92,8 +92,11 @@ class Course:
         return np.interp(seconds, np.arange(len(row)) * STEP_S, row)
 
 
-def course(days: int, seed: int) -> Course:
-    """Return the slow quantities of a run of so many days; the last hours are those of a death."""
+def course(days: int, seed: int, excursions: int = 0) -> Course:
+    """Return the slow quantities of a run of so many days; the last hours are those of a death.
+
+    excursions: how often the exhaust air is too hot for some minutes, spread over the run.
+    """
     rng = np.random.default_rng(seed)
     count = days * DAY_S // STEP_S + 2
     minute = np.arange(count)
@@ -120,6 +123,9 @@ def course(days: int, seed: int) -> Course:
         rows[f"{unit}.alive"] = alive
         rows[f"{unit}.wander"] = np.cumsum(rng.normal(0, 2e-4, count))
     rows["exhaust"] = ambient + 6 * _lagged(drive, 30.0)
+    if excursions:
+        gap = (count - 200) // excursions
+        rows["exhaust"][100 : 100 + gap * excursions : gap] = 80.0
     return Course(rows)
 
 
