@@ -11,7 +11,7 @@ from collections.abc import Iterable
 from pathlib import Path
 
 from rig.clock import SYSTEM, Clock
-from rig.core.config import layout_from_json
+from rig.core.layouts import layout_from_json
 from rig.core.model import Event, EventKind
 from rig.errors import StoreError
 from rig.store import catalogue, rundir
@@ -22,6 +22,8 @@ from rig.view.alerting import told
 from rig.view.picture import Standing
 from rig.view.room import WINDOW_NS, Room
 from rig.view.snapshot import RunState
+
+HEALTH_NS = 3600 * 1_000_000_000
 
 
 class Feed:
@@ -63,8 +65,11 @@ class Feed:
         run = Run.open(self.path)
         self._skipped = tuple(f"{one.path.name}: {one.reason}" for one in run.skipped)
         new = {(event.session, event.seq) for event in update.events}
-        self._events(event for event in run.events() if (event.session, event.seq) not in new)
         end_ns = run.span[1]
+        # what the logger said of itself, week by week, need not be read: only the last word counts
+        events = run.events_of(frozenset(EventKind) - {EventKind.HEALTH})
+        events += run.events_of({EventKind.HEALTH}, end_ns - HEALTH_NS)
+        self._events(event for event in events if (event.session, event.seq) not in new)
         first_ns = update.scans[0].t_ns if update.scans else end_ns
         if first_ns > end_ns - WINDOW_NS:
             for name in self.room.layout.channels:
