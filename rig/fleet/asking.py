@@ -24,6 +24,8 @@ Told = Callable[[int, int], None]
 """Called with how many runs have answered, of how many."""
 RETRIES = 5
 CONNECT_S = 10.0
+LOOK_S = 5.0
+"""How often to look whether there are workers at all while no answer comes."""
 
 
 def _quiet(_done: int, _all: int) -> None:
@@ -79,19 +81,44 @@ def _on_cluster(
             f"--scheduler {scheduler}: no Dask scheduler answered within {CONNECT_S:g} s ({error}); give its "
             "address, such as tcp://HOST:8786"
         ) from error
-    with client:
+    with client, client.as_current():
         _check_workers(client, scheduler)
         futures = client.map(partial(answered, question), addresses, pure=False, retries=RETRIES)
-        found: dict[str, Answer[T]] = {}
-        where = {future.key: address for future, address in zip(futures, addresses, strict=True)}
-        for future in distributed.as_completed(futures, loop=client.loop):
-            key = future.key
-            if future.status == "finished":
-                found[key] = future.result()
-            else:
-                found[key] = Answer(where=where[key], error=f"no worker could answer: {future.exception()!r}")
-            told(len(found), len(addresses))
-        return [found[future.key] for future in futures]
+        where = dict(zip(futures, addresses, strict=True))
+        found: dict[Any, Answer[T]] = {}
+        while len(found) < len(futures):
+            for future in _done(client, [one for one in futures if one not in found], scheduler):
+                answer: Answer[T] | None = _taken(future, where[future])
+                if answer is not None:
+                    found[future] = answer
+                    told(len(found), len(addresses))
+        return [found[future] for future in futures]
+
+
+def _done(client: Any, pending: Sequence[Any], scheduler: str) -> Sequence[Any]:
+    """Return the answers that have come; none after a while. Raises UsageError if there are no workers."""
+    try:
+        waited = _library().wait(pending, timeout=LOOK_S, return_when="FIRST_COMPLETED")
+    except TimeoutError:
+        if not client.scheduler_info()["workers"]:
+            raise UsageError(
+                f"--scheduler {scheduler}: all of its workers are gone, {len(pending)} runs have not "
+                f"answered; start workers with: dask worker {scheduler}"
+            ) from None
+        return []
+    return list(waited.done)
+
+
+def _taken(future: Any, where: str) -> Answer[T] | None:
+    """Return an answer, None if it was lost with its worker meanwhile: then it is worked out again."""
+    try:
+        answer: Answer[T] = future.result(timeout=LOOK_S)
+    except TimeoutError:
+        return None
+    except Exception as error:
+        # whatever comes from a cluster must not stop the other runs
+        return Answer(where=where, error=f"no worker could answer: {error!r}")
+    return answer
 
 
 def _library() -> Any:

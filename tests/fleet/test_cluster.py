@@ -53,12 +53,12 @@ def cluster(archive: Archive, tmp_path: Path) -> Iterator[Cluster]:
         yield found
 
 
-def losing_one(cluster: Cluster) -> asking.Told:
+def losing_one(cluster: Cluster, after: int) -> asking.Told:
     """Return what kills a worker once some runs, and not all, have answered."""
     lost: list[int] = []
 
     def told(done: int, of: int) -> None:
-        if done >= 5 and not lost:
+        if done >= after and not lost:
             assert done < of
             lost.append(done)
             cluster.kill_one()
@@ -77,15 +77,17 @@ def without_place(answers: list[Answer[object]]) -> list[object]:
     return [stripped(plain(one.value)) for one in answers]
 
 
-@pytest.mark.parametrize("where", ["folder", "store"])
+@pytest.mark.parametrize(("where", "after"), [("folder", 1), ("folder", 6), ("folder", 14), ("store", 5)])
 def test_a_cluster_that_loses_a_worker_midway_answers_as_one_process_does(
-    archive: Archive, cluster: Cluster, where: str
+    archive: Archive, cluster: Cluster, where: str, after: int
 ) -> None:
     addresses = archive.here if where == "folder" else archive.there
     assert len(addresses) == RUNS
     alone = [asking.ask(question, addresses) for question in QUESTIONS]
     assert [one.error for answers in alone for one in answers if one.error] == []
-    together = [asking.ask(QUESTIONS[1], addresses, Crew(scheduler=cluster.address), losing_one(cluster))]
+    together = [
+        asking.ask(QUESTIONS[1], addresses, Crew(scheduler=cluster.address), losing_one(cluster, after))
+    ]
     assert len(cluster.workers) == 2
     together += [
         asking.ask(question, addresses, Crew(scheduler=cluster.address))
@@ -124,6 +126,19 @@ def test_the_fleet_tells_what_the_recipes_put_in(archive: Archive) -> None:
     found = in_order(one.value or [] for one in asking.ask(Search(Wish(channel="heatsink")), archive.there))
     assert [one.facts.name[-4:] for one in found] == [f"{n:04d}" for n in range(RUNS) if n % 5 == 4]
     assert {one.worst for one in found} == {100.0}
+
+
+def test_a_cluster_that_loses_all_of_its_workers_is_not_waited_for(
+    archive: Archive, cluster: Cluster, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(asking, "LOOK_S", 1.0)
+
+    def told(done: int, _of: int) -> None:
+        while done >= 3 and cluster.workers:
+            cluster.kill_one()
+
+    with pytest.raises(UsageError, match="all of its workers are gone"):
+        asking.ask(Digest(), archive.here, Crew(scheduler=cluster.address), told)
 
 
 def test_a_cluster_that_is_not_there_is_said_so(archive: Archive) -> None:
