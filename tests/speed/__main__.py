@@ -8,12 +8,14 @@ import time
 from collections.abc import Callable
 from pathlib import Path
 
-from tests.speed import answers, buses, screens
+from tests.speed import answers, buses, loggers, screens
 from tests.speed.figures import Figure, machine
 
 Bench = Callable[..., list[Figure] | list[Figure | str]]
 BENCHES: dict[str, tuple[str, Bench]] = {
     "buses": ("1, buses", buses.buses),
+    "punctuality": ("2, punctuality", loggers.punctuality),
+    "cost": ("3, cost", loggers.cost),
     "disk": ("4, disk", answers.disk),
     "postmortem": ("5, post-mortem", answers.postmortem),
     "screens": ("6, live", screens.screens),
