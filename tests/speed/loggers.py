@@ -178,7 +178,7 @@ def cost(scratch: Path, *, short: bool) -> list[Figure]:
     seconds = 15.0 if short else 60.0
     small = logged(Room(buses=6, channels=60, poll_s=1.0), seconds, scratch)
     large = logged(Room(buses=10, channels=1000, poll_s=1.0), seconds, scratch)
-    written, sealed = recorder_alone(scratch, 200_000 if short else 2_000_000)
+    written, sealed = recorder_alone(scratch, 2_000_000)
     return [
         at_most("60 channels at 1 Hz: processor share of a core", 100 * small.share, 2, "%"),
         at_most("  resident memory", small.late_mb, 120, "MB"),
