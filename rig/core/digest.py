@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -30,8 +31,7 @@ def usable(series: Series) -> NDArray[np.bool_]:
     return good
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Digest:
+class Digest(NamedTuple):
     """One channel's readings of one piece. Positions count from 0 in recorded order; -1: there is none.
 
     start_ns, end_ns: least and greatest stamp. low, high: over usable readings (NaN: none). sick: how

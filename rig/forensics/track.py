@@ -10,7 +10,7 @@ from __future__ import annotations
 from bisect import bisect_right
 from collections import OrderedDict
 from collections.abc import Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from itertools import accumulate
 
 import numpy as np
@@ -51,11 +51,12 @@ class Shelf:
 
 
 class Track:
-    """All readings of one channel of a recording."""
+    """All readings of one channel of a recording. ``digests``: of its pieces, in recorded order."""
 
     def __init__(self, channel: Channel, pieces: Sequence[Piece], shelf: Shelf | None = None) -> None:
         self.channel = channel
         self._pieces = tuple(pieces)
+        self.digests = tuple(piece.digest for piece in pieces)
         self._shelf = shelf if shelf is not None else Shelf()
         self._starts = [0, *accumulate(piece.digest.rows for piece in pieces)]
         self._bins: dict[tuple[int, int, int], Bins] = {}
@@ -77,11 +78,6 @@ class Track:
 
     def __len__(self) -> int:
         return self._starts[-1]
-
-    @property
-    def digests(self) -> list[Digest]:
-        """The digests of the pieces, in recorded order."""
-        return [piece.digest for piece in self._pieces]
 
     @property
     def end_ns(self) -> int:
@@ -346,14 +342,14 @@ class Track:
 
     def last_usable(self) -> int:
         """Return the position of the last usable reading; -1: there is none."""
-        for k, one in reversed(list(enumerate(self.digests))):
+        for k, one in reversed(tuple(enumerate(self.digests))):
             if one.usable:
                 return self._starts[k] + one.last
         return -1
 
     def last_heard(self) -> tuple[int, int]:
         """Return position and stamp of the last reading that was a complete reply; (-1, 0): there is none."""
-        for k, one in reversed(list(enumerate(self.digests))):
+        for k, one in reversed(tuple(enumerate(self.digests))):
             if one.heard >= 0:
                 return self._starts[k] + one.heard, one.heard_ns
         return -1, 0
@@ -361,7 +357,7 @@ class Track:
     def last_change(self) -> int:
         """Return where the last usable reading is that differs from the usable one before it; -1: nowhere."""
         later: tuple[int, float] | None = None
-        for k, one in reversed(list(enumerate(self.digests))):
+        for k, one in reversed(tuple(enumerate(self.digests))):
             if not one.usable:
                 continue
             if later is not None and later[1] != one.last_value:
@@ -389,7 +385,7 @@ class Track:
 def _sizes(digest: Digest) -> Digest:
     """Return the digest of the values' sizes."""
     least = 0.0 if digest.low < 0 < digest.high else min(abs(digest.low), abs(digest.high))
-    return replace(digest, low=least, high=max(abs(digest.low), abs(digest.high)))
+    return digest._replace(low=least, high=max(abs(digest.low), abs(digest.high)))
 
 
 def _part(found: Readings, cut: slice | np.ndarray[tuple[int], np.dtype[np.bool_]]) -> Readings:

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Iterable, Iterator, Mapping
-from dataclasses import dataclass, field, fields
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 from zlib import crc32
@@ -26,7 +26,6 @@ KEY = b"soakrig-summary"
 FORMAT = 1
 COLUMNS = ("number", "rows", "usable", "mean", "low", "high")
 MICROSECONDS = 1_000_000
-_DIGEST = tuple(one.name for one in fields(Digest))
 
 
 @dataclass(slots=True, kw_only=True)
@@ -106,9 +105,8 @@ def read(disk: Disk, path: Path, note: FileNote) -> Summary | None:
         return None
 
 
-def _digest(values: list[float | None]) -> Digest:
-    pairs = zip(_DIGEST, values, strict=True)
-    return Digest(**{name: np.nan if value is None else value for name, value in pairs})  # type: ignore[arg-type]
+def _digest(values: list[Any]) -> Digest:
+    return Digest._make(values if None not in values else [np.nan if x is None else x for x in values])
 
 
 class Gathering:
@@ -137,7 +135,7 @@ class Gathering:
         facts = {
             "format": FORMAT,
             "digests": {
-                name: [_plain(getattr(one, key)) for key in _DIGEST] for name, one in self._digests.items()
+                name: [_plain(value) for value in one] for name, one in self._digests.items()
             },
             "levels": [[w, _crc(joined[w]), [len(one) for one in self._levels[w]]] for w in joined],
         }  # fmt: skip

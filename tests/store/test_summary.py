@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import dataclasses
 import json
 import struct
 import zlib
@@ -61,7 +60,7 @@ def pieces_are_the_whole(run: Run) -> None:
 
 
 def same(a: Digest, b: Digest) -> bool:
-    return np.array_equal(dataclasses.astuple(a), dataclasses.astuple(b), equal_nan=True)
+    return np.array_equal(a, b, equal_nan=True)
 
 
 def summaries(run: rundir.RunDir) -> list[Path]:
