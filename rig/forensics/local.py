@@ -51,19 +51,17 @@ def around(readings: Readings, limit: Limit, last_inside: int, first_outside: in
     window = readings.channel.averaging_s
     t = (readings.t_ns[where] - base) / 1e9 - window / 2
     rank = np.argsort(t, kind="stable")
-    place = {
-        int(where[k]): position for position, k in enumerate(rank) if where[k] in (last_inside, first_outside)
-    }
-    value = readings.value[where[rank]]
+    places = where[rank]
+    value = readings.value[places]
     z = value - limit.value if limit.side is Side.HIGH else limit.value - value
     return Local(
         channel=readings.channel,
         base_ns=base,
         t=t[rank],
-        h=readings.h_ns[where[rank]] / 1e9 + window / 2,
+        h=readings.h_ns[places] / 1e9 + window / 2,
         z=z,
-        last_inside=place[last_inside],
-        first_outside=place[first_outside],
+        last_inside=int(np.argmax(places == last_inside)),
+        first_outside=int(np.argmax(places == first_outside)),
         deadband=limit.deadband,
         noise=_calm_noise(readings, where, first_outside),
     )
