@@ -7,7 +7,7 @@ depends on the readings alone, never on how the recording is cut into pieces.
 
 from __future__ import annotations
 
-from bisect import bisect_right
+from bisect import bisect_left, bisect_right
 from collections import OrderedDict
 from collections.abc import Sequence
 from dataclasses import dataclass, field
@@ -116,11 +116,8 @@ class Track:
 
     def whole_pieces(self, span: slice) -> list[Digest]:
         """Return the digests of the pieces that lie in a span of positions from end to end."""
-        kept = []
-        for k, piece in enumerate(self._pieces):
-            if span.start <= self._starts[k] and self._starts[k + 1] <= span.stop:
-                kept.append(piece.digest)
-        return kept
+        first, end = bisect_left(self._starts, span.start), bisect_right(self._starts, span.stop) - 1
+        return list(self.digests[first:end])
 
     def at(self, position: int) -> Readings:
         """Return one reading."""

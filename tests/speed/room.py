@@ -121,7 +121,7 @@ def course(days: int, seed: int, excursions: int = 0) -> Course:
         rows[f"{unit}.transformer"] = ambient + 40 * slow
         rows[f"{unit}.output_stage"] = ambient + 42 * fast * worse
         rows[f"{unit}.alive"] = alive
-        rows[f"{unit}.wander"] = np.cumsum(rng.normal(0, 2e-4, count))
+        rows[f"{unit}.wander"] = _lagged(rng.normal(0, 0.1, count), 600.0)
     rows["exhaust"] = ambient + 6 * _lagged(drive, 30.0)
     if excursions:
         gap = (count - 200) // excursions
