@@ -36,7 +36,7 @@ instruments:
     bus: steady-line
     driver: lines
     poll: 50 ms
-    timeout: 400 ms
+    timeout: 2 s
     terminator: LF
     reads: [{{ask: "V?", fields: [n]}}]
 channels:
