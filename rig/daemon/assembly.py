@@ -60,10 +60,12 @@ def stations(config: RigConfig, planned: Plan, bus: str, clock: Clock) -> list[S
     """Return the stations of one bus, fresh: nothing open, nothing known, first poll due now."""
     now_ns = clock.monotonic_ns()
     mine = [one for one in config.instruments.values() if one.bus == bus]
+    share = list(config.buses).index(bus) / len(config.buses)
     found = []
     for at, instrument in enumerate(mine):
-        # spread over the period, so that instruments on one bus do not queue for each other
-        offset_ns = round(instrument.poll_s * 1e9 * at / len(mine))
+        # spread over the period, so that instruments on one bus do not queue for each other, nor the
+        # threads of all buses for the interpreter
+        offset_ns = round(instrument.poll_s * 1e9 * (at + share) / len(mine))
         found.append(
             Station(
                 name=instrument.name,

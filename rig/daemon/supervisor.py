@@ -333,7 +333,7 @@ def on_signals(stop: Callable[[str], None]) -> None:
 
 
 def _be_nice() -> None:
-    os.nice(10)
+    os.setpriority(os.PRIO_PROCESS, 0, 10)  # whatever the logger's own is
 
 
 def _from_proc() -> dict[str, int]:

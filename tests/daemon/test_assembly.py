@@ -1,0 +1,74 @@
+"""What a rig file becomes: first polls spread over the period; and a process that is prompt."""
+
+from __future__ import annotations
+
+import os
+import sys
+from pathlib import Path
+
+import pytest
+
+import drivers
+from rig import rigfile
+from rig.clock import SYSTEM
+from rig.daemon import assembly, session
+
+RIG = """
+rig: spread
+runs: runs
+planned: 1 d
+buses:
+{buses}
+instruments:
+{instruments}
+channels:
+{channels}
+"""
+
+
+def made(tmp_path: Path, buses: int, each: int) -> dict[str, list[int]]:
+    """Return the moments of the first polls (ns), by bus, of meters that are polled once a second."""
+    names = [f"m{b}x{k}" for b in range(buses) for k in range(each)]
+    text = RIG.format(
+        buses="\n".join(f'  bus{b}: {{tcp: "127.0.0.1:{5000 + b}"}}' for b in range(buses)),
+        instruments="\n".join(
+            f"  {name}: {{bus: bus{name[1]}, driver: lines, poll: 1 s, timeout: 100 ms, terminator: LF, "
+            'reads: [{ask: "R?", fields: [v]}]}'
+            for name in names
+        ),
+        channels="\n".join(f"  {name}c: {{from: {name}.v, unit: V, limits: none}}" for name in names),
+    )
+    file = tmp_path / "rig.yaml"
+    file.write_text(text, encoding="utf-8")
+    config = rigfile.read(file, drivers.spec)
+    plan = assembly.plan(config)
+
+    class Still:
+        def __getattr__(self, name: str) -> object:
+            return getattr(SYSTEM, name)
+
+        def monotonic_ns(self) -> int:
+            return 0
+
+    return {
+        bus: [one.cadence.due_ns for one in assembly.stations(config, plan, bus, Still())]  # type: ignore[arg-type]
+        for bus in config.buses
+    }
+
+
+@pytest.mark.parametrize(("buses", "each"), [(1, 1), (1, 3), (4, 1), (4, 2)])
+def test_first_polls_of_all_buses_are_spread_evenly_over_the_period(
+    tmp_path: Path, buses: int, each: int
+) -> None:
+    due = made(tmp_path, buses, each)
+    whole = sorted(one for mine in due.values() for one in mine)
+    assert whole == [round(1e9 * k / (buses * each)) for k in range(buses * each)]
+    assert due["bus0"] == [round(1e9 * k / each) for k in range(each)]
+
+
+def test_the_recording_process_is_prompt_and_becomes_itself_again() -> None:
+    before = sys.getswitchinterval(), os.getpriority(os.PRIO_PROCESS, 0)
+    with session._prompt():
+        assert sys.getswitchinterval() == pytest.approx(session.SWITCH_S)
+        assert os.getpriority(os.PRIO_PROCESS, 0) <= before[1]
+    assert (sys.getswitchinterval(), os.getpriority(os.PRIO_PROCESS, 0)) == before
