@@ -8,47 +8,65 @@ Exit codes: 0 good · 1 a fault of soakrig itself · 2 the command makes no sens
 from __future__ import annotations
 
 import argparse
+import importlib
 import io
 import os
 import sys
 from collections.abc import Callable, Sequence
+from typing import TYPE_CHECKING
 
 from rig import __version__
-from rig.desk import Command
-from rig.errors import ConfigError, SoakrigError, UsageError
+from rig.commands.listed import LISTED
+
+if TYPE_CHECKING:
+    from rig.desk import Command
+    from rig.errors import ConfigError
 
 CAUTION = """\
 Mains, heat, stored energy, fire and noise are dangerous; a variac does not isolate. soakrig is no safety
 device: hard-wired thermal cut-outs, fuses, residual-current protection and smoke detection are. Local
 codes and competent persons decide."""
 
+ABOUT_ALL = frozenset({"completion"})
+"""Commands that have to know what all the others take."""
 Handler = Callable[[argparse.Namespace], tuple[int, str]]
 
 
 def main(arguments: Sequence[str] | None = None) -> int:
     """Run one command; return its exit code (the console script exits with it)."""
     _make_standard_streams_safe()
-    parser = _parser()
-    args = parser.parse_args(arguments)
+    given = sys.argv[1:] if arguments is None else list(arguments)
+    name = next((word for word in given if not word.startswith("-")), "")
+    parser = _parser(None if name in ABOUT_ALL else name)
+    args = parser.parse_args(given)
     handler: Handler | None = getattr(args, "handler", None)
     if handler is None:
         parser.print_help()
-        return UsageError.exit_code
+        return 2
     try:
         code, text = handler(args)
         if text:
             print(text)
         return code
-    except ConfigError as error:
-        return _say_faults(error)
-    except SoakrigError as error:
-        print(f"soakrig: {error}", file=sys.stderr)
-        return error.exit_code
     except KeyboardInterrupt:
         return 130
     except BrokenPipeError:
         sys.stderr.close()
         return 0
+    except Exception as error:
+        return _said(error)
+
+
+def _said(error: Exception) -> int:
+    """Say an error of soakrig's own in words and return its exit code; any other is raised again."""
+    from rig.errors import ConfigError, SoakrigError
+
+    if isinstance(error, ConfigError):
+        return _say_faults(error)
+    if isinstance(error, SoakrigError):
+        print(f"soakrig: {error}", file=sys.stderr)
+        return error.exit_code
+    raise error
 
 
 def _make_standard_streams_safe() -> None:
@@ -73,11 +91,8 @@ def _say_faults(error: ConfigError) -> int:
     return error.exit_code
 
 
-def _parser() -> argparse.ArgumentParser:
-    from rig import desk
-    from rig.commands import explaining, reckoning, running, tables
-    from rig.setup import commands as setup
-
+def _parser(only: str | None = None) -> argparse.ArgumentParser:
+    """Return the parser of all commands, or of ``only`` one of them; the others have but their names then."""
     parser = argparse.ArgumentParser(
         prog="soakrig",
         description="Data logger and failure forensics of an endurance room for audio power amplifiers.",
@@ -86,9 +101,13 @@ def _parser() -> argparse.ArgumentParser:
     )
     parser.add_argument("--version", action="version", version=f"soakrig {__version__}")
     commands = parser.add_subparsers(title="commands", metavar="COMMAND")
-    for family in (running, explaining, desk, reckoning, tables, setup):
-        for one in family.COMMANDS:
-            one.arguments(_added(commands, one))
+    for module, listed in LISTED.items():
+        if only is None or only in listed:
+            for one in importlib.import_module(module).COMMANDS:
+                one.arguments(_added(commands, one))
+        else:
+            for name, summary in listed.items():
+                commands.add_parser(name, help=summary)
     parser.set_defaults(parser=parser)
     return parser
 
