@@ -48,7 +48,10 @@ class Summary:
             return None
         begin, count = self._places[width_s][1][channel]
         cut = slice(begin, begin + count)
-        return Bins(width_s=width_s, **{name: getattr(level, name)[cut] for name in COLUMNS})
+        return Bins(
+            width_s=width_s, number=level.number[cut], rows=level.rows[cut], usable=level.usable[cut],
+            mean=level.mean[cut], low=level.low[cut], high=level.high[cut],
+        )  # fmt: skip
 
     def _level(self, width_s: int) -> Bins | None:
         import pyarrow as pa

@@ -102,8 +102,8 @@ def course(days: int, seed: int, excursions: int = 0) -> Course:
     minute = np.arange(count)
     levels = np.array([230.0, 253.0, 207.0, 259.0])
     mains = levels[(minute // 180) % 4] + 0.4 * np.sin(minute / 37.0)
-    for k in range(4, days, 8):  # the variac overshoots for three minutes, every eight days
-        begin = k * 1440 + 713
+    for share in (0.2, 0.45, 0.7):  # the variac overshoots for three minutes
+        begin = int(share * count)
         mains[begin : begin + 3] = 263.5
     ambient = 48 + 3 * np.sin(2 * np.pi * minute / 1440) + 0.5 * np.sin(minute / 211.0)
     drive = np.where(minute % 60 < 54, 1.0, 0.0)  # six minutes of rest each hour
