@@ -151,10 +151,12 @@ def load(name: str) -> Any:
     path = name if "." in name else f"drivers.{name}"
     if "." not in name and name not in available():
         raise UsageError(f"no driver named {name!r}; there are: {', '.join(available())}")
+    if not all(part.isidentifier() for part in path.split(".")):
+        raise UsageError(f"driver {name!r} is no module's name: names joined by single dots are")
     try:
         module = importlib.import_module(path)
-    except ImportError as error:
-        raise UsageError(f"driver {name!r}: cannot import {path}: {error}") from error
+    except Exception as error:  # a user's own module may fail in any way while it is read
+        raise UsageError(f"driver {name!r}: cannot import {path}: {type(error).__name__}: {error}") from error
     missing = [attribute for attribute in ("Options", "Driver") if not hasattr(module, attribute)]
     if missing:
         raise UsageError(f"driver {name!r}: module {path} lacks {' and '.join(missing)}")

@@ -25,8 +25,7 @@ LISTED: dict[str, dict[str, str]] = {
         "note": "write down in the run what somebody saw or did",
         "swap": "record that another serial number sits in a position from now on",
         "reload": (
-            "judge by the limits of another rig file from now on; the recording says who, "
-            "when and what"
+            "judge by the limits of another rig file from now on; the recording says who, when and what"
         ),
         "phase": "move in the test program by hand: to the next phase or a named one, hold it, let it go on",
     },

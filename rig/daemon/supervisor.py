@@ -131,7 +131,7 @@ class Supervisor:
         self._drained.set()
         writing.join(60.0)
         if self._sealer is not None:
-            self._sealer.wait()
+            self._sealer.communicate()  # waits, and closes the pipe
 
     def _look(self) -> None:
         for name, bus in self.buses.items():
@@ -284,7 +284,7 @@ class Supervisor:
             code = self._sealer.poll()
             if code is None:
                 return
-            said = (self._sealer.stderr.read() if self._sealer.stderr else b"").decode(errors="replace")
+            said = self._sealer.communicate()[1].decode(errors="replace")  # closes the pipe as well
             self._sealer = None
             if code:
                 self._say(

@@ -94,9 +94,7 @@ class Pair:
             self._events = read_events(self.disk, path, self._known())
         return self._events
 
-    def may_tell(
-        self, kinds: Collection[EventKind] | None, start_ns: int | None, end_ns: int | None
-    ) -> bool:
+    def may_tell(self, kinds: Collection[EventKind] | None, start_ns: int | None, end_ns: int | None) -> bool:
         """Return whether its events may be of these kinds, in these bounds (None: all kinds, no bound)."""
         sessions = self.index.sessions.values()
         if sessions and all(outside(one.start_ns, one.end_ns, start_ns, end_ns) for one in sessions):
