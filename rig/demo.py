@@ -13,7 +13,7 @@ from collections.abc import Callable, Iterator, Mapping
 from pathlib import Path
 from typing import Any
 
-from rig import forensics
+from rig import forensics, story
 from rig.bench import room, scenarios
 from rig.bench.truth import Comparison, compare
 from rig.clock import SYSTEM
@@ -40,8 +40,15 @@ TOLD = frozenset(
 )  # fmt: skip
 
 
-def run(*, scenario: str | None, seed: int, folder: Path | None, keep: bool, say: Say) -> int:
+def run(
+    *, scenario: str | None, whole_job: bool, seed: int, folder: Path | None, keep: bool, say: Say
+) -> int:
     """Run the demo and return the exit code: 0 if the answer agrees with the truth, 1 if it does not."""
+    if whole_job:
+        if scenario is not None:
+            raise UsageError("--whole-job has its own course; leave --scenario out")
+        with _place(folder, keep=keep) as place:
+            return story.run(place, seed=seed, say=say)
     if scenario == "list":
         for one in scenarios.SCENARIOS.values():
             say(f"{one.name:24} {one.text}")

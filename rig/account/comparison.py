@@ -104,6 +104,7 @@ def compare(first: Party, second: Party, confidence: float = 0.95) -> Comparison
     cautions: list[str] = []
     pairs = _pairs(first, second, cautions)
     differences: list[Difference] = []
+    short: dict[str, list[str]] = {}
     drifts: list[PhaseDrift] = []
     for one, two in _phases(first, second, cautions):
         here, there = _time(first, one), _time(second, two)
@@ -117,9 +118,14 @@ def compare(first: Party, second: Party, confidence: float = 0.95) -> Comparison
             sides = (_Side.of(first, quantity, one, here), _Side.of(second, quantity, two, there))
             found = _difference(quantity, one.name, sides, confidence)
             if found is None:
-                cautions.append(f"{quantity} in phase {one.name or 'all'}: too few readings to compare")
+                short.setdefault(quantity, []).append(one.name or "all")
             else:
                 differences.append(found)
+    where: dict[str, list[str]] = {}
+    for quantity, phases in short.items():
+        where.setdefault(", ".join(phases), []).append(quantity)
+    for names, quantities in where.items():
+        cautions.append(f"too few readings to compare in phase {names}: {', '.join(quantities)}")
     return Comparison(
         first=first.name,
         second=second.name,

@@ -38,7 +38,7 @@ class RunningRoom:
         return found
 
     def say(self, line: str) -> None:
-        """Disturb the room: pull LINE, plug LINE, hang GEAR SECONDS, garble GEAR, turn KNOB VALUE."""
+        """Disturb the room: pull LINE, plug LINE, hang GEAR SECONDS, garble GEAR, turn KNOB VALUE, fail."""
         assert self.process.stdin is not None
         self.process.stdin.write(line.encode() + b"\n")
         self.process.stdin.flush()
@@ -62,12 +62,13 @@ def start(
     units: int = 6,
     poll_s: float = 0.5,
     cold: bool = False,
+    held: bool = False,
 ) -> RunningRoom:
     """Return a room that is ready. Raises SoakrigError with what it said if it does not get there."""
     folder.mkdir(parents=True, exist_ok=True)
     command = [sys.executable, "-m", "rig.bench.server", "--folder", str(folder), "--scenario", scenario]
     command += ["--seed", str(seed), "--speed", str(speed), "--units", str(units), "--poll", str(poll_s)]
-    command += ["--cold"] if cold else []
+    command += ["--cold"] * cold + ["--held"] * held
     path = os.pathsep.join(filter(None, [str(_ROOT), os.environ.get("PYTHONPATH", "")]))
     complaints = folder / "room.log"
     with complaints.open("wb") as said:
@@ -98,9 +99,19 @@ def running(
     units: int = 6,
     poll_s: float = 0.5,
     cold: bool = False,
+    held: bool = False,
 ) -> Iterator[RunningRoom]:
     """Yield a room that is ready; end it afterwards. ``truth()`` is complete then."""
-    room = start(folder, scenario=scenario, seed=seed, speed=speed, units=units, poll_s=poll_s, cold=cold)
+    room = start(
+        folder,
+        scenario=scenario,
+        seed=seed,
+        speed=speed,
+        units=units,
+        poll_s=poll_s,
+        cold=cold,
+        held=held,
+    )
     try:
         yield room
     finally:

@@ -123,6 +123,8 @@ class Room:
                 self._world.turn(words[1], float(words[2]))
         elif len(words) == 2 and words[0] == "garble":
             self._garbled.add(words[1])
+        elif words == ["fail"]:
+            self._world.fail()
 
     def _serve(self, line: Line, talk: Conversation) -> None:
         port = self.ports[line.name]
@@ -209,6 +211,7 @@ def _arguments(argv: Sequence[str] | None) -> argparse.Namespace:
         "--speed", type=float, default=PACE, help=f"how many times faster heat runs (default: {PACE:g})"
     )
     parser.add_argument("--cold", action="store_true", help="units are off and cold at first")
+    parser.add_argument("--held", action="store_true", help="what goes wrong waits for 'fail' on stdin")
     parser.add_argument("--poll", type=float, default=0.5, help="seconds between polls in rig.yaml")
     parser.add_argument("--duration", type=float, help="seconds until it ends by itself")
     return parser.parse_args(argv)
@@ -223,6 +226,7 @@ def main(argv: Sequence[str] | None = None) -> int:
         seed=asked.seed,
         start_ns=SYSTEM.boot_ns(),
         cold=asked.cold,
+        held=asked.held,
     )
     room = Room(folder=asked.folder.resolve(), world=world, seed=asked.seed)
     for number in (signal.SIGTERM, signal.SIGINT):

@@ -27,6 +27,8 @@ from rig.bench.scenarios import Fault, Scenario
 SPREAD = 0.02
 """Relative spread of the amplifiers' parts (uniform)."""
 _SPREAD_PARTS = ("junction_kw", "case_kw", "sink_fan_kw", "sink_jk", "transformer_kw", "farad", "winding_ohm")
+NEVER_NS = 2**62
+"""When a fault begins that is still held back."""
 _SOFT = 0.85
 """The test signal is this much softer for the last tenth of every 900 s of heat."""
 
@@ -74,8 +76,8 @@ class World:
     """The room. All public methods may be called from any thread; times are CLOCK_BOOTTIME ns.
 
     start_ns: the instant of step 0, with all units soaked to their steady state, or ``cold``: switched off
-    and at the temperature of the room. The course of events
-    depends on plan, scenario, seed and step only, never on who asks when.
+    and at the temperature of the room. ``held``: the scenario's faults wait for ``fail``; else they come
+    when it says. The course of events depends on plan, scenario, seed and step only, never on who asks when.
     """
 
     def __init__(
@@ -87,6 +89,7 @@ class World:
         start_ns: int,
         step_ns: int = 5_000_000,
         cold: bool = False,
+        held: bool = False,
     ) -> None:
         dice = random.Random(f"room {seed}")  # noqa: S311 - repeatable, not secret
         self.plan = plan
@@ -115,6 +118,7 @@ class World:
         tone_hz = self.base.tone_hz
         self._ohms = {name: effective_ohm(one.load, tone_hz) for name, one in self.amplifiers.items()}
         self._count = 0
+        self._faults_ns = NEVER_NS if held else start_ns + round(scenario.fault_s / plan.pace * 1e9)
         self._waiting = sorted(scenario.faults, key=self._begins_ns)
         self._turning: list[tuple[Fault, float]] = []
         self._ledger = _ledger(plan)
@@ -170,6 +174,12 @@ class World:
             self.base = replace(self.base, **{KNOBS_OF_ROOM[what]: value})
             self._happen(self.now_ns, what, f"turned to {value:g}")
 
+    def fail(self) -> None:
+        """Let the faults that were held come: the first one now, the others after it."""
+        with self._lock:
+            if self._faults_ns == NEVER_NS:
+                self._faults_ns = self.now_ns
+
     def switched_on(self, unit: str) -> bool:
         """Return whether a unit's contactor is closed."""
         return self.amplifiers[unit].contactor >= 0.5
@@ -198,7 +208,7 @@ class World:
         """Return when a fault begins: an instrument's delays run on the clock, all others with the heat."""
         pace = self.plan.pace
         delay_s = fault.at_s if fault.where == "instrument" else fault.at_s / pace
-        return self.start_ns + round((self.scenario.fault_s / pace + delay_s) * 1e9)
+        return self._faults_ns + round(delay_s * 1e9)
 
     def _advance(self, to_ns: int) -> None:
         while self.now_ns < to_ns:

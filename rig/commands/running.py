@@ -101,6 +101,11 @@ def _alert_test(args: argparse.Namespace) -> tuple[int, str]:
 
 def _demo_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--scenario", help="what goes wrong; 'list' names all")
+    parser.add_argument(
+        "--whole-job",
+        action="store_true",
+        help="from pre-flight over a test program and a death to account, verdict and comparison (2 min)",
+    )
     parser.add_argument("--seed", type=int, default=7, help="start of the random numbers (default 7)")
     parser.add_argument("--folder", help="where to put it (default: a new temporary folder)")
     parser.add_argument("--keep", action="store_true", help="keep the recording and say where it is")
@@ -111,6 +116,7 @@ def _demo(args: argparse.Namespace) -> tuple[int, str]:
 
     code = demo.run(
         scenario=args.scenario,
+        whole_job=args.whole_job,
         seed=args.seed,
         folder=Path(args.folder) if args.folder else None,
         keep=args.keep or args.folder is not None,

@@ -15,6 +15,8 @@ from rig.core.model import Channel, Event, EventKind, Layout, Limit
 from rig.core.program import Program
 
 KEY = "limits"
+PRE_FLIGHT = "pre-flight"
+"""What an event says of itself that lets only the limits of a pre-flight hold."""
 _CHANGING = frozenset({EventKind.PHASE, EventKind.CONFIG_CHANGE})
 LIMIT_CHANGING = _CHANGING | {EventKind.SESSION_START}
 """Kinds of events that may change limits; the others say nothing to ``limit_spans``."""
@@ -76,7 +78,8 @@ def own_spans(
 ) -> list[LimitSpan]:
     """Return the limits of a channel by the rig file over time, whatever phase was in force.
 
-    As ``limit_spans``; what a reload changed within phases is not told here.
+    As ``limit_spans``; what a reload changed within phases is not told here. In a pre-flight units are off
+    and switched on in turn: what it lets hold is what holds.
     """
     known = layouts or {}
     spans: list[LimitSpan] = []
@@ -85,6 +88,8 @@ def own_spans(
             _begin(spans, event.t_ns, _own(channel, known.get(event.session, layout)))
         elif event.kind is EventKind.CONFIG_CHANGE and KEY in event.data:
             _reloaded(spans, event, channel)
+        elif event.kind is EventKind.PHASE and event.data.get("what") == PRE_FLIGHT:
+            _begin(spans, event.t_ns, _named(event, channel, _own(channel, known.get(event.session, layout))))
     return spans or [LimitSpan(start_ns=None, end_ns=None, limits=_own(channel, layout))]
 
 

@@ -97,7 +97,7 @@ class Gathered:
     count: int = 0
     bad: int = 0
     mean: float = 0.0
-    _last: float = 0.0
+    _newest: tuple[float, ...] = ()
     _squares: float = 0.0
 
     def take(self, value: float, status: int) -> None:
@@ -107,18 +107,19 @@ class Gathered:
             return
         self.count += 1
         self.mean += (value - self.mean) / self.count
-        if self.count > 1:
-            self._squares += (value - self._last) ** 2
-        self._last = value
+        if len(self._newest) == 2:
+            self._squares += (value - 2.0 * self._newest[1] + self._newest[0]) ** 2
+        self._newest = (*self._newest[-1:], value)
 
     @property
     def scatter(self) -> float:
-        """Standard deviation from successive differences; NaN of fewer than two readings.
+        """Standard deviation from second differences; NaN of fewer than three readings.
 
-        A slow drift (a unit that warms up) does not count. J. von Neumann et al., The mean square
-        successive difference, Annals of Mathematical Statistics 12(2), 1941: half its mean is the variance.
+        A steady drift (a unit that warms up) does not count. The difference of two successive differences
+        of independent readings has six times the variance of one (1 + 4 + 1): J. von Neumann et al., The
+        mean square successive difference, Annals of Mathematical Statistics 12(2), 1941, taken once more.
         """
-        return math.sqrt(self._squares / (2 * (self.count - 1))) if self.count > 1 else math.nan
+        return math.sqrt(self._squares / (6 * (self.count - 2))) if self.count > 2 else math.nan
 
 
 Seen = Mapping[str, Gathered]

@@ -49,7 +49,11 @@ def duration(seconds: float) -> str:
         return NOTHING
     size = abs(seconds)
     sign = "-" if seconds < 0 else ""
-    if 0 < size < 0.9995:
+    if size < 0.5e-6:
+        return "0 s"
+    if size < 0.9995e-3:
+        return f"{sign}{size * 1e6:.0f} us"
+    if size < 0.9995:
         return f"{sign}{size * 1e3:.0f} ms" if size < 0.0995 else f"{sign}{size:.2g} s"
     for bound, name, length in _STEPS:
         shown = size / length

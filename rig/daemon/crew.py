@@ -7,6 +7,7 @@ from collections.abc import Callable, Mapping
 from rig.clock import Clock
 from rig.core.config import RigConfig
 from rig.core.evaluation import Evaluation
+from rig.core.inforce import PRE_FLIGHT
 from rig.core.model import EventKind
 from rig.daemon import inbox
 from rig.daemon.assembly import Plan
@@ -118,7 +119,7 @@ def _only_trips(limits: LimitsInForce, announce: Announcer) -> None:
         {name: tuple(one for one in channel.limits if one.trip) for name, channel in limits.base.items()}
     )
     text = "pre-flight: only limits that trip hold"
-    announce(EventKind.PHASE, "run", text, {"what": "pre-flight", "phase": "", **limits.data()})
+    announce(EventKind.PHASE, "run", text, {"what": PRE_FLIGHT, "phase": "", **limits.data()})
 
 
 def stale_s(config: RigConfig, plan: Plan) -> dict[str, float]:

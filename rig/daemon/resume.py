@@ -39,7 +39,8 @@ class Keeper:
         self.program: Mapping[str, Any] = stood.program
         self.lost = ""
         if not stood.program and layout.program is not None:
-            self.program, self.lost = _from_record(run, fault, disk)
+            never = bool(stood.config)  # the file is whole and names no program: a pre-flight came before
+            self.program, self.lost = _from_record(run, fault, disk, never_begun=never)
         self._kept = stood
         findings = []
         if fault:
@@ -54,7 +55,12 @@ class Keeper:
         self.findings = tuple(findings)
 
     def save(self) -> bool:
-        """Keep where the run stands now; return whether the disk took it."""
+        """Keep where the run stands now; return whether the disk took it.
+
+        What is not known is not kept: the next session would take it for a program that never began.
+        """
+        if self.lost and not self.program:
+            return True
         now = Standing(
             config=self.config, serials=dict(self.serials), written=self._written, program=dict(self.program)
         )
@@ -68,7 +74,7 @@ class Keeper:
         return True
 
 
-def _from_record(run: RunDir, fault: str, disk: Disk) -> tuple[Mapping[str, Any], str]:
+def _from_record(run: RunDir, fault: str, disk: Disk, *, never_begun: bool) -> tuple[Mapping[str, Any], str]:
     """Return how far the test program is by the journals that are not sealed yet, and why that is not known.
 
     Nothing is known where the file that says so is no good and these journals hold no word of a phase.
@@ -81,6 +87,8 @@ def _from_record(run: RunDir, fault: str, disk: Disk) -> tuple[Mapping[str, Any]
         progress = event.data.get("progress")
         if event.kind is EventKind.PHASE and isinstance(progress, dict):
             return progress, ""
+    if never_begun:
+        return {}, ""
     try:
         before = layout_from_json(rundir.frozen_layout(run, sessions[newest].facts.config, disk))
     except (DamageError, ValueError) as error:

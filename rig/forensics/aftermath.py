@@ -48,11 +48,27 @@ def shutdown(scene: Scene, unit: str, from_ns: int) -> Shutdown | None:
         return Shutdown(
             interval=at, channels=tuple(n for _, n in fell), text=f"switched off: {switched.text}"
         )
+    fell = _at_once(fell)
     if len(fell) < 2:
         return None
     first = fell[0][0]
     names = tuple(name for _, name in fell)
     return Shutdown(interval=first, channels=names, text=f"{', '.join(names)} fell to nothing")
+
+
+def _at_once(fell: Sequence[tuple[Interval, str]]) -> list[tuple[Interval, str]]:
+    """Return the falls from the first two on that came together, and all after them.
+
+    What fell alone before (a fan that seized) did not fall because the unit went off. Together: apart by
+    no more than twice the wider of the two intervals.
+    """
+    for at in range(len(fell) - 1):
+        one, other = fell[at][0], fell[at + 1][0]
+        if one.latest_ns is None or other.earliest_ns is None:
+            return list(fell[at:])
+        if other.earliest_ns - one.latest_ns <= 2e9 * max(one.width_s, other.width_s):
+            return list(fell[at:])
+    return []
 
 
 def bracketed(moment_ns: int) -> Interval:

@@ -208,7 +208,7 @@ def _cycles(channel: str, cycles: CycleTable, width: int) -> list[str]:
             f"{figure(count)} up to {figure(edge, 3)}" for count, edge in zip(counts, halves, strict=True)
         )
         words += f": {spread}"
-    if cycles.least_range:
+    if cycles.least_range and cycles.dropped:
         words += f"; {figure(cycles.dropped)} below {cycles.least_range:g} left out"
     return wrapped(words, width, f"{channel}: ", "    ")
 

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
-from rig.core.model import EventKind
+from collections.abc import Iterable
+
+from rig.core.model import Event, EventKind
 from rig.core.wording import counted, duration
 from rig.forensics.answer import Finding, PostMortem
 from rig.report.paper import figure, relative, table, titled, wrapped
@@ -70,9 +72,17 @@ def onsets(post_mortem: PostMortem, width: int) -> list[str]:
         )
     if seen:
         lines += table(rows, width)
-    for story in unseen:
-        lines += wrapped(f"{story.channel}: {story.onset_note}", width, "- ", "  ")
+    for words in together((story.channel, story.onset_note) for story in unseen):
+        lines += wrapped(words, width, "- ", "  ")
     return lines
+
+
+def together(notes: Iterable[tuple[str, str]]) -> list[str]:
+    """Return ``a, b, c: note`` for names of which the same is to be said, in order of first appearance."""
+    names: dict[str, list[str]] = {}
+    for name, note in notes:
+        names.setdefault(note, []).append(name)
+    return [f"{', '.join(those)}: {note}" for note, those in names.items()]
 
 
 def causes(post_mortem: PostMortem, width: int) -> list[str]:
@@ -91,9 +101,14 @@ def causes(post_mortem: PostMortem, width: int) -> list[str]:
             lines += wrapped(words, width, "- ", "  ")
     if post_mortem.consequences:
         lines += titled("Consequences, not causes", width)
-        for one_ in post_mortem.consequences:
-            lines += wrapped(f"{one_.channel} follows from {one_.of}: {one_.reason}", width, "- ", "  ")
+        for words in consequences(post_mortem):
+            lines += wrapped(words, width, "- ", "  ")
     return lines
+
+
+def consequences(post_mortem: PostMortem) -> list[str]:
+    """Return what followed from what, channels with the same reason together."""
+    return together((one.channel, f"because of {one.of}: {one.reason}") for one in post_mortem.consequences)
 
 
 def _finding(finding: Finding, reference_ns: int, width: int) -> list[str]:
@@ -131,6 +146,11 @@ def before(post_mortem: PostMortem, width: int) -> list[str]:
     return lines + table(rows, width) + _more(len(early), MOST_EARLY, "excursion")
 
 
+def _detail(event: Event) -> bool:
+    """Return whether an event is one finding of a pre-flight, whose summary is told."""
+    return event.kind is EventKind.CHECK and event.data.get("check") != "summary"
+
+
 def around(post_mortem: PostMortem, width: int) -> list[str]:
     """Return what the other units and the room did, and what else was recorded in those minutes."""
     lines: list[str] = []
@@ -143,7 +163,7 @@ def around(post_mortem: PostMortem, width: int) -> list[str]:
         for subject, state, words in rows[1:]:
             lead = f"{subject:<{first}} {state:<{second}} "
             lines += wrapped(words, width, lead, " " * len(lead))
-    events = [e for e in post_mortem.events if e.kind not in TOLD_ELSEWHERE]
+    events = [e for e in post_mortem.events if e.kind not in TOLD_ELSEWHERE and not _detail(e)]
     if events:
         lines += titled("Recorded events nearby", width)
         nearest = sorted(events, key=lambda e: abs(e.t_ns - post_mortem.reference_ns))[:MOST_EVENTS]

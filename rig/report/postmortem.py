@@ -89,7 +89,8 @@ def answer_facts(post_mortem: PostMortem, zone: tzinfo | None) -> list[tuple[str
         facts.append(("How sure", headline.sure))
         main = post_mortem.main
         if main is not None:
-            facts.append(("Cause in", f"{ROLES[main.role]} ({main.weight:.0%}): {main.text}"))
+            why = "" if main.text == headline.what else f": {main.text}"
+            facts.append(("Cause in", f"{ROLES[main.role]} ({main.weight:.0%}){why}"))
         facts.append(("Look at", headline.look_at))
     return facts
 

@@ -31,6 +31,9 @@ def text(verdict: Verdict, rig: str, width: int = 100) -> str:
     )
     if not verdict.units:
         lines += ["", "no unit sat in this rig, so nothing is proved"]
+    if len(verdict.units) > 1:
+        each = "; ".join(f"{unit.unit} ({unit.serial}) {unit.outcome.value}" for unit in verdict.units)
+        lines += wrapped(f"units: {each}", width)
     for unit in verdict.units:
         lines += _unit(unit, width)
     lines += titled("What this does not say", width)

@@ -6,7 +6,14 @@ from dataclasses import replace
 from typing import Any
 
 from rig.core.evaluation import Evaluation
-from rig.core.inforce import change_data, limit_changes, limit_spans, only_limits_differ
+from rig.core.inforce import (
+    PRE_FLIGHT,
+    change_data,
+    limit_changes,
+    limit_spans,
+    only_limits_differ,
+    own_spans,
+)
 from rig.core.layouts import limits_to_json
 from rig.core.model import Channel, Event, EventKind, Kind, Layout, Limit, Scan, Side, Source, Unit
 
@@ -39,6 +46,20 @@ def begin(t_ns: int, session: int = 1) -> Event:
 def test_without_changes_the_rig_files_limits_hold_for_ever() -> None:
     (span,) = limit_spans("A1.heat", LAYOUT, [begin(5), event(9, EventKind.NOTE)])
     assert (span.start_ns, span.end_ns, span.limits) == (None, None, (HIGH,))
+
+
+def test_in_a_pre_flight_only_what_it_lets_hold_holds_and_in_the_next_session_the_rig_files_own() -> None:
+    free: dict[str, Any] = {"A1.heat": []}
+    events = [
+        begin(5),
+        event(6, EventKind.PHASE, what=PRE_FLIGHT, limits=free),
+        begin(40, 2),
+        event(41, EventKind.PHASE, 2, what="due", limits={"A1.heat": limits_to_json([HOTTER])}),
+    ]
+    expected = [(None, 6, (HIGH,)), (6, 40, ()), (40, None, (HIGH,))]
+    assert [
+        (one.start_ns, one.end_ns, one.limits) for one in own_spans("A1.heat", LAYOUT, events)
+    ] == expected
 
 
 def test_a_reload_counts_from_its_moment_and_a_phase_lies_over_it() -> None:

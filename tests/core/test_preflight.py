@@ -65,18 +65,20 @@ def by_subject(found: list[Finding]) -> dict[str, Verdict]:
 
 
 def test_mean_and_scatter_of_numbers_worked_out_by_hand() -> None:
-    # 1, 3, 2, 4: differences 2, -1, 2; half the mean of their squares is 9 / 6 (von Neumann et al., 1941)
-    one = gathered(1.0, 3.0, 2.0, 4.0, bad=2)
-    assert (one.count, one.bad, one.mean) == (4, 2, 2.5)
-    assert one.scatter == pytest.approx(math.sqrt(1.5))
-    assert math.isnan(gathered(1.0).scatter)
+    # 1, 3, 2, 6: differences 2, -1, 4, of these -3, 5; a sixth of the mean of their squares is 34 / 12
+    one = gathered(1.0, 3.0, 2.0, 6.0, bad=2)
+    assert (one.count, one.bad, one.mean) == (4, 2, 3.0)
+    assert one.scatter == pytest.approx(math.sqrt(34 / 12))
+    assert math.isnan(gathered(1.0, 2.0).scatter)
 
 
-def test_the_scatter_is_that_of_the_noise_with_and_without_a_slow_drift() -> None:
+def test_the_scatter_is_that_of_the_noise_with_and_without_a_drift() -> None:
     dice = random.Random(3)
     noise = [dice.gauss(0.0, 0.2) for _ in range(4000)]
     assert gathered(*noise).scatter == pytest.approx(0.2, rel=0.05)
-    assert gathered(*[x + 0.01 * n for n, x in enumerate(noise)]).scatter == pytest.approx(0.2, rel=0.05)
+    for drift in (0.01, 2.0):
+        moved = [x + drift * n for n, x in enumerate(noise)]
+        assert gathered(*moved).scatter == pytest.approx(0.2, rel=0.05)
 
 
 def test_an_instrument_answers_when_every_channel_of_it_gave_a_good_reading() -> None:

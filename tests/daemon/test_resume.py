@@ -168,6 +168,21 @@ def test_where_nobody_knows_the_strictest_limits_hold_until_somebody_says(run: R
     assert shell.high() == 260.0
 
 
+def test_after_a_pre_flight_the_program_begins_at_its_first_phase(run: RunDir) -> None:
+    # its session knows of the program and does not drive it
+    keeper(run).save()
+    session(run)
+    assert Shell(run).whats() == ["due"]
+
+
+def test_a_session_that_drives_no_program_does_not_make_a_lost_place_look_like_none(run: RunDir) -> None:
+    session(run)
+    guest = keeper(run)
+    assert guest.lost
+    assert guest.save()
+    assert Shell(run).whats() == ["unknown"]
+
+
 def test_a_run_that_had_no_program_begins_one_when_the_rig_file_gets_it(run: RunDir) -> None:
     bare = replace(LAYOUT, program=None)
     config = rundir.freeze_config(run, "rig: bare\n", to_json(bare))

@@ -31,6 +31,7 @@ class Bench:
             self.values[f"{unit}.line"] = np.round(1.1 + noise(30 + k, 0.003), 3)
             self.values[f"{unit}.signal"] = np.round(1 + noise(40 + k, 0.001), 4)
         self.events: list[Event] = []
+        self.more: list[Channel] = []
 
     def channels(self) -> list[Channel]:
         made = [
@@ -50,7 +51,7 @@ class Bench:
                     f"{unit}.signal", low(0.5), unit=unit, kind=Kind.STIMULUS, instrument=f"meter-{unit}"
                 ),
             ]
-        return made
+        return [*made, *self.more]
 
     def analyse(self, unit: str | None = None) -> PostMortem:
         data: dict[str, Series] = {}
@@ -200,6 +201,20 @@ def test_what_follows_a_recorded_switch_off_is_a_consequence() -> None:
     reasons = {c.channel: c.reason for c in answer.consequences}
     assert "switched off" in reasons["A1.out"]
     assert "A1.sink" not in reasons
+
+
+def test_what_fell_alone_before_the_unit_went_off_is_no_consequence_of_it() -> None:
+    b = Bench()
+    b.more.append(channel("A1.spin", low(900), unit_of_measure="rpm", instrument="meter-A1"))
+    b.values["A1.spin"] = np.where(after(), 0.0, np.round(1500 + noise(60, 3)))
+    for name in ("A1.out", "A1.line"):
+        b.values[name] = np.where(after(AT + 60), 0.0, b.values[name])
+    answer = b.analyse()
+    assert answer.order.tiers[0] == ("A1.spin",)
+    assert main(answer) == (Role.UNIT, "A1")
+    reasons = {c.channel: c.reason for c in answer.consequences}
+    assert "A1.spin" not in reasons
+    assert "A1.spin" not in reasons["A1.out"]
 
 
 def test_protection_that_opens_and_closes_is_one_story() -> None:

@@ -56,4 +56,10 @@ def test_a_local_time_that_falls_on_another_day_keeps_both_dates() -> None:
 
 def test_figures_carry_no_empty_zeros() -> None:
     assert [figure(v) for v in (95.0, 94.6, 0.0015923, 2000.02)] == ["95", "94.6", "0.0015923", "2000"]
+    assert [figure(v, 3) for v in (1270.4, -1542.0, 99_999.0, 1.25e-7)] == [
+        "1270",
+        "-1540",
+        "100000",
+        "1.25e-07",
+    ]
     assert figure(float("nan")) == "-"

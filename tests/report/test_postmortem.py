@@ -53,7 +53,7 @@ def test_every_part_of_the_evidence_has_its_section(width: int) -> None:
         "* unit (90%), A3: the fan stopped, then heat rose",
         "for: A3.fan at +0.000 s: speed fell from 980 to 760 rpm",
         "would be refuted by: a fan supply that sagged at the same time",
-        "A3.volts follows from A3.heatsink: protection had tripped",
+        "A3.volts: because of A3.heatsink: protection had tripped",
         "5 times, every 42 s: A3.volts",
         "Earlier excursions that came back (1)",
         "A4 quiet nothing out",

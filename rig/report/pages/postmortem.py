@@ -8,7 +8,7 @@ from rig import __version__
 from rig.core.wording import counted, duration
 from rig.forensics.answer import Excursion, Finding, PostMortem
 from rig.forensics.evidence import Recording
-from rig.report.evidence import MOST_EVIDENCE, TOLD_ELSEWHERE, percent
+from rig.report.evidence import MOST_EVIDENCE, TOLD_ELSEWHERE, consequences, percent, together
 from rig.report.pages import death
 from rig.report.pages.blocks import Block, Bullets, Facts, Heading, Page, Table, Words, more
 from rig.report.paper import figure, relative
@@ -157,7 +157,8 @@ def onsets(found: PostMortem) -> list[Block]:
         titles = ("channel", "departed between", "way", "normal", "sure at", "corrected for")
         blocks.append(Table(titles=titles, rows=tuple(rows)))
     if unseen:
-        blocks.append(Bullets(items=tuple(f"{story.channel}: {story.onset_note}" for story in unseen)))
+        words = together((story.channel, story.onset_note) for story in unseen)
+        blocks.append(Bullets(items=tuple(words)))
     return blocks
 
 
@@ -177,8 +178,7 @@ def causes(found: PostMortem) -> list[Block]:
         blocks.append(Bullets(items=tuple(words)))
     if found.consequences:
         blocks.append(Heading(text="Consequences, not causes", level=3))
-        words = [f"{one.channel} follows from {one.of}: {one.reason}" for one in found.consequences]
-        blocks.append(Bullets(items=tuple(words)))
+        blocks.append(Bullets(items=tuple(consequences(found))))
     return blocks
 
 
