@@ -299,7 +299,7 @@ def _unit(known: Known, responses: Sequence[str]) -> Finding:
         role=Role.UNIT,
         subject=known.unit or "",
         weight=weight,
-        text=f"unit {known.unit}: {' or '.join(tier)} left its limits first; nothing done to it explains it",
+        text=f"unit {known.unit}: {_first_words(tier)}; nothing done to it explains it",
         channels=tuple(responses),
         evidence=tuple(evidence),
         refuted_by=(
@@ -308,3 +308,9 @@ def _unit(known: Known, responses: Sequence[str]) -> Finding:
         ),
         main=True,
     )
+
+
+def _first_words(tier: Sequence[str]) -> str:
+    if len(tier) > 2:
+        return f"{len(tier)} channels left their limits first, which of them cannot be told"
+    return f"{' or '.join(tier)} left its limits first"

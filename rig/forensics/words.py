@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from datetime import UTC, datetime
 
+from rig.core.wording import duration
 from rig.forensics.answer import (
     Censoring,
     ChannelStory,
@@ -27,14 +28,6 @@ def moment(t_ns: int) -> str:
     return datetime.fromtimestamp(t_ns / 1e9, tz=UTC).strftime("%Y-%m-%d %H:%M:%S.%f")[:-3] + " UTC"
 
 
-def duration(seconds: float) -> str:
-    """Return a duration in the largest unit that leaves a readable number."""
-    for size, word in ((86400.0, "d"), (3600.0, "h"), (60.0, "min")):
-        if seconds >= 2 * size:
-            return f"{seconds / size:.3g} {word}"
-    return f"{seconds:.3g} s"
-
-
 def headline(
     main: Finding,
     ranking: Order,
@@ -49,15 +42,22 @@ def headline(
     if not ranking.channels:
         when = moment(main.evidence[0].t_ns) if main.evidence and main.evidence[0].t_ns else ""
         first = main.subject if main.role is not Role.NONE else "nothing"
-        return Headline(what=what, when=when, first=first, sure=_weight(main), look_at=_look_at(main, None))
+        look_at = _look_at(main, (), None)
+        return Headline(what=what, when=when, first=first, sure=_weight(main), look_at=look_at)
     tier = ranking.tiers[0]
     return Headline(
         what=what,
         when=_when(firsts[tier[0]]),
         first=" or ".join(tier),
         sure=f"{_order_doubt(ranking)}; {_weight(main)}",
-        look_at=_look_at(main, min(onsets, key=lambda o: o.interval.best_ns or 0, default=None)),
+        look_at=_look_at(main, tier, min(onsets, key=lambda o: o.interval.best_ns or 0, default=None)),
     )
+
+
+def listed(names: Sequence[str], most: int = 3) -> str:
+    """Return names in words, the first ``most`` of many: ``a, b, c and 4 more``."""
+    rest = len(names) - most
+    return ", ".join(names) if rest <= 0 else f"{', '.join(names[:most])} and {rest} more"
 
 
 def _when(excursion: Excursion) -> str:
@@ -97,13 +97,17 @@ def _weight(main: Finding) -> str:
     return f"attribution to {main.role.value} {word} ({main.weight:.2f})"
 
 
-def _look_at(main: Finding, onset: Onset | None) -> str:
+def _look_at(main: Finding, tier: Sequence[str], onset: Onset | None) -> str:
+    first = main.channels[0] if main.channels else main.subject
+    where = f"{first} of unit {main.subject}"
+    if len(tier) > 1:
+        where = f"unit {main.subject} at {listed(tier)}: none of them can be singled out"
     hints = {
         Role.SENSOR: f"the sensor of {main.subject} and its wiring, before the unit",
         Role.INSTRUMENT: f"instrument {main.subject}, its cable and its bus, before any unit",
         Role.RIG: f"what drives {main.subject}: the rig, before the unit",
         Role.COMMON: f"what the units share ({main.subject}): supply, air, signal",
-        Role.UNIT: f"{main.channels[0] if main.channels else main.subject} of unit {main.subject}",
+        Role.UNIT: where,
         Role.NONE: "nothing",
     }
     text = hints[main.role]
