@@ -12,6 +12,7 @@ from rig.account.demonstrate import (
     Life,
     MtbfBounds,
     NeededHours,
+    Service,
     SuccessRun,
     lives,
     mtbf,
@@ -19,6 +20,7 @@ from rig.account.demonstrate import (
     success_run,
 )
 from rig.account.digest import History, RunDigest, histories, in_order, overlaps, services
+from rig.account.growth import Growth, growth
 from rig.account.lifetimes import KaplanMeier, Weibull, kaplan_meier, weibull, weibull_of_shape
 from rig.account.service import Counting
 from rig.account.verdict import Death
@@ -102,6 +104,7 @@ class Proof:
     weibull: Weibull | None
     assumed: Assumed | None
     survival: KaplanMeier
+    trend: Growth | None
     in_use: InUse | None
     left_out: tuple[str, ...]
     doubts: tuple[str, ...]
@@ -117,7 +120,8 @@ def prove(digests: Iterable[RunDigest], wanted: Wanted | None = None) -> Proof:
     runs = in_order(digests)
     told = histories(runs)
     _check_serials(told, asked)
-    every = lives(services(runs, asked.failed, asked.survived, asked.repaired))
+    served = services(runs, asked.failed, asked.survived, asked.repaired)
+    every = lives(served)
     mine = [one for one in every if one.hours > 0]
     if not mine:
         raise UsageError(f"{len(runs)} runs without any hours that count: nothing can be proved from them")
@@ -140,6 +144,7 @@ def prove(digests: Iterable[RunDigest], wanted: Wanted | None = None) -> Proof:
         weibull=_fitted(mine, asked.confidence, left_out),
         assumed=_assumed(mine, asked),
         survival=kaplan_meier(mine, asked.confidence),
+        trend=_trend(runs, served, left_out),
         in_use=_in_use(bounds, asked.acceleration),
         left_out=tuple(left_out),
         doubts=tuple(doubt for one in told for doubt in overlaps(one)),
@@ -229,6 +234,31 @@ def _assumed(mine: Sequence[Life], asked: Wanted) -> Assumed | None:
         ),
         does_not_say="that the shape is so: it is assumed, and nothing in these hours speaks for it",
     )
+
+
+def _trend(runs: Sequence[RunDigest], served: Sequence[Service], left_out: list[str]) -> Growth | None:
+    """Return whether failures became rarer from run to run, over the unit-hours of all runs in order.
+
+    A failure counts when all units of its run together had served what each of them had by then: units of
+    one run begin together.
+    """
+    done_h = 0.0
+    moments: list[float] = []
+    for name in dict.fromkeys(one.facts.name for one in runs):
+        together = [one for one in served if one.run == name]
+        moments += [
+            done_h + math.fsum(min(one.hours, other.hours) for other in together)
+            for one in together
+            if one.failed
+        ]
+        done_h += math.fsum(one.hours for one in together)
+    if not moments:
+        return None
+    try:
+        return growth(moments, done_h)
+    except UsageError as error:
+        left_out.append(f"whether failures became rarer: {error}")
+        return None
 
 
 def _in_use(bounds: MtbfBounds, acceleration: Acceleration | None) -> InUse | None:

@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import json
+import math
 from collections.abc import Sequence
 
+from rig.account.growth import Growth
 from rig.account.proof import Proof
 from rig.account.record import to_json
 from rig.core.wording import counted, in_hours
@@ -44,6 +46,8 @@ def text(proof: Proof, unread: Sequence[str] = (), width: int = 100) -> str:
         lines += _in_use(proof, width)
     lines += _failures(proof, width)
     lines += _lives(proof, width)
+    if proof.trend is not None:
+        lines += _trend(proof.trend, width)
     if unread:
         lines += titled("Runs that take no part", width)
         lines += [line for words in unread for line in wrapped(words, width, "- ", "  ")]
@@ -117,6 +121,17 @@ def _lives(proof: Proof, width: int) -> list[str]:
     if proof.assumed is not None:
         lines += _said("With a shape that is assumed", proof.assumed.says, proof.assumed.does_not_say, width)
     return lines + _survival(proof, width)
+
+
+def _trend(trend: Growth, width: int) -> list[str]:
+    lines = _said("From run to run", trend.says, trend.does_not_say, width)
+    low, high = trend.bounds_h
+    upper = in_hours(high) + " h" if math.isfinite(high) else "no bound"
+    words = (
+        f"power law (Duane, Crow): N(t) = {figure(trend.a, 3)} t^{figure(trend.b, 3)}, t in unit-hours; "
+        f"{trend.confidence:.0%} bounds of the mean time at the end: {in_hours(low)} h to {upper}"
+    )
+    return lines + wrapped(words, width, "  ", "  ")
 
 
 def _survival(proof: Proof, width: int) -> list[str]:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+import math
 from typing import Any
 
 import pytest
@@ -132,6 +133,33 @@ def test_a_fit_needs_two_ages_and_gets_them_from_two_runs() -> None:
     assert proof.weibull is not None
     assert proof.weibull.failures == 4
     assert proof.survival.survival.tolist() == pytest.approx([5 / 6, 4 / 6, 3 / 6, 2 / 6])
+
+
+def test_the_trend_over_runs_is_that_of_the_handbook() -> None:
+    """NIST/SEMATECH e-Handbook 8.4.5.2: output of its script apr452.r for ten failures in 1500 h."""
+    ages = (5, 40, 43, 175, 389, 712, 747, 795, 1299, 1478)
+    ends = [0, *ages[:-1]]
+    runs = [
+        run(f"r{k}", stay(str(k), age - end, died=True), start_s=10 * k)
+        for k, (end, age) in enumerate(zip(ends, ages, strict=True))
+    ]
+    proof = prove([*runs, run("last", stay("x", 1500 - 1478), start_s=1000)])
+    assert proof.trend is not None
+    assert proof.trend.end_h == pytest.approx(1500)
+    assert (proof.trend.slope, proof.trend.mtbf_h) == pytest.approx((0.516494, 310.234), rel=1e-5)
+
+
+def test_units_of_one_run_serve_side_by_side_until_one_of_them_fails() -> None:
+    runs = [
+        run("a", stay("1", 10, died=True), stay("2", 40, unit="A2"), stay("3", 40, unit="A3")),
+        run("b", stay("4", 20, died=True), stay("5", 50, unit="A2"), start_s=10),
+        run("c", stay("6", 30, died=True), stay("7", 60, unit="A2"), start_s=20),
+    ]
+    trend = prove(runs).trend
+    assert trend is not None
+    # failures at 3 x 10, 90 + 2 x 20 and 90 + 70 + 2 x 30 of 250 unit-hours
+    logs = math.log(250 / 30) + math.log(250 / 130) + math.log(250 / 220)
+    assert trend.b == pytest.approx(2 / logs)
 
 
 def test_ways_of_counting_are_told_apart() -> None:
