@@ -10,7 +10,7 @@ from rig.core import positions
 from rig.core.inforce import change_data, limit_changes, only_limits_differ
 from rig.core.layouts import layout_from_json
 from rig.core.model import EventKind, Layout
-from rig.errors import DamageError, StoreError
+from rig.errors import DamageError, StoreError, UsageError
 from rig.store import rundir, standing
 from rig.store.files import OS_DISK, Disk
 from rig.store.recover import Finding
@@ -72,6 +72,27 @@ class Keeper:
             return False  # the record itself has it; the next change tries again
         self._kept = replace(now)
         return True
+
+
+def refuse_other_measures(run: RunDir, layout: Layout, disk: Disk = OS_DISK) -> None:
+    """Raise UsageError if a channel was recorded in another unit of measure earlier in this run.
+
+    A channel's readings of all sessions are one series: degC and K in it would be a jump that never was.
+    """
+    seen = {session.facts.config for session in rundir.read_sessions(run, disk).values()}
+    for config in sorted(seen - {""}):
+        try:
+            before = layout_from_json(rundir.frozen_layout(run, config, disk))
+        except (DamageError, ValueError):
+            continue  # told by the session that goes on from it
+        for name, channel in layout.channels.items():
+            was = before.channels.get(name)
+            if was is not None and was.unit_of_measure != channel.unit_of_measure:
+                raise UsageError(
+                    f"{name} was recorded in {was.unit_of_measure} in the run {run.path}, and is in "
+                    f"{channel.unit_of_measure} by the rig file now; one series cannot hold both: give the "
+                    "channel another name, or begin another run with --new"
+                )
 
 
 def _from_record(run: RunDir, fault: str, disk: Disk, *, never_begun: bool) -> tuple[Mapping[str, Any], str]:

@@ -33,7 +33,7 @@ from rig.daemon.notify import Notifier
 from rig.daemon.poller import Haste, Poller
 from rig.daemon.preflight import Preflight
 from rig.daemon.recorder import Recorder
-from rig.daemon.resume import Keeper
+from rig.daemon.resume import Keeper, refuse_other_measures
 from rig.daemon.supervisor import Supervisor, on_signals
 from rig.store import recover, rundir
 from rig.store.rundir import Lock, RunDir
@@ -45,6 +45,8 @@ SWITCH_S = 0.0005
 """How long a thread may keep the others waiting: one that has a poll to send must not wait 5 ms for it."""
 PRIORITY = -10
 """Before whatever else runs on the machine, post-mortems of the same run included."""
+RECOVERY_S = 300.0
+"""How long the service manager is asked to wait while what a crash left is made safe, on a slow disk."""
 ALERTS_S = 5.0
 """How long the alerts may still tell after a clean stop."""
 
@@ -83,6 +85,8 @@ def record(
     run, resumed = _run_of(config, new=new, clock=clock)
     with _prompt(), Lock(run.path / rundir.LOCK).acquire(f"soakrig log {config.rig}"):
         say(f"{'going on with' if resumed else 'new'} run {run.path}")
+        refuse_other_measures(run, config.layout)  # first: what recovery finds must be recorded
+        Notifier(clock).starting(RECOVERY_S)
         found = recover.recover(run)
         for line in found.lines:
             say(line)

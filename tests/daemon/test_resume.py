@@ -19,12 +19,15 @@ from rig.core.program import Phase, Program, Target
 from rig.daemon.attend import Announcer, LimitsInForce
 from rig.daemon.intake import Intake
 from rig.daemon.phases import Phases
-from rig.daemon.resume import Keeper
+from rig.daemon.resume import Keeper, refuse_other_measures
 from rig.daemon.sources import Sources
+from rig.errors import UsageError
 from rig.store import rundir, standing
 from rig.store.rundir import RunDir
 from rig.store.writer import RunWriter
+from tests.daemon.live import Logger, no_logger_left, soakrig
 
+__all__ = ["no_logger_left"]  # a fixture
 S = 1_000_000_000
 MAINS = Channel(
     name="mains", unit_of_measure="V", unit=None, kind=Kind.STIMULUS,
@@ -203,3 +206,49 @@ def test_another_rig_file_than_the_last_sessions_is_told_with_what_it_changed(ru
     assert "mains: high 253 V -> high 260 V" in found.text
     assert "unit A1" in found.text
     assert found.data["by"] == "eve@rack"
+
+
+def test_a_channel_in_another_unit_of_measure_than_earlier_in_the_run_is_refused(run: RunDir) -> None:
+    session(run)
+    refuse_other_measures(run, LAYOUT)
+    bare = replace(LAYOUT, channels={})
+    config = rundir.freeze_config(run, "rig: bare\n", to_json(bare))
+    RunWriter(
+        run, session=2, boot_id="b", boot_ns=0, utc_ns=10**18, synchronised=True, blocks=[], software="test",
+        host="test", config=config,
+    ).close()  # fmt: skip
+    # left out for a while and back in another unit: not only the session before counts
+    other = replace(LAYOUT, channels={"mains": replace(MAINS, unit_of_measure="kV")})
+    with pytest.raises(
+        UsageError, match=r"^mains was recorded in V in the run .* is in kV by the rig file now"
+    ):
+        refuse_other_measures(run, other)
+    refuse_other_measures(run, replace(LAYOUT, channels={"supply": other.channels["mains"]}))
+
+
+RIG = """
+rig: cold
+runs: runs
+planned: 1 d
+buses: {net: {tcp: "127.0.0.1:9"}}
+instruments:
+  box: {bus: net, driver: lines, poll: 1 s, terminator: LF, reads: [{ask: "T?", fields: [t1]}]}
+channels:
+  ambient: {from: box.t1, unit: %s, limits: none}
+"""
+
+
+@pytest.mark.slow
+def test_the_logger_does_not_go_on_in_a_run_with_another_unit_of_measure(tmp_path: Path) -> None:
+    file = tmp_path / "rig.yaml"
+    file.write_text(RIG % "degC", "utf-8")
+    logger = Logger(file)  # nothing listens there: whether the instrument answers does not matter
+    logger.until_event(EventKind.SESSION_START)
+    assert logger.stop() == 0
+    before = sorted(path.name for path in logger.run.rglob("*"))
+    file.write_text(RIG % "K", "utf-8")
+    refused = soakrig("log", file)
+    assert refused.returncode == UsageError.exit_code
+    assert "ambient was recorded in degC in the run" in refused.stderr
+    assert sorted(path.name for path in logger.run.rglob("*")) == before
+    assert soakrig("log", file, "--new", "--for", "100 ms").returncode == 0
