@@ -60,6 +60,7 @@ _CLOSES: Final = {
 _MOMENTARY: Final = {
     EventKind.BUS_STUCK: "instruments",
     EventKind.STORE_FAULT: "logger",
+    EventKind.STORE_LOW: "logger",
     EventKind.SESSION_BROKEN: "logger",
     EventKind.DAMAGE: "logger",
     EventKind.CLOCK_STEP: "logger",
@@ -74,6 +75,7 @@ _EACH: Final = {
     EventKind.CONFIG_CHANGE: "run",
 }
 """Things of which each is told."""
+_OF_THE_DISK: Final = frozenset({EventKind.STORE_FAULT, EventKind.STORE_LOW, EventKind.DAMAGE})
 _OVER: Final = {
     "limit": "{subject} no longer {side} its {bound}",
     "readings": "{subject} gives valid readings again",
@@ -129,6 +131,8 @@ class Incidents:
     def take(self, event: Event, began_ns: int | None = None) -> list[Fact]:
         """Return what this event gives to tell. ``began_ns``: UTC of an excursion's first reading outside."""
         facts: list[Fact] = []
+        if event.brief:
+            return facts  # an order was carried out while no logger ran: nothing ends or begins with that
         if event.kind is EventKind.SESSION_START:
             self._assume_calm(event.t_ns)
         disk_trouble = event.kind is not EventKind.STORE_FAULT or "cause" not in event.data
@@ -337,7 +341,7 @@ class Incidents:
         return "logger" if event.subject == "run" else group_of(self._layout, event.subject)
 
     def _look(self, event: Event, word: str) -> str:
-        if word == "store" or event.kind in (EventKind.STORE_FAULT, EventKind.DAMAGE):
+        if word == "store" or event.kind in _OF_THE_DISK:
             return "the disk of the run: space, mount, health; then soakrig's own message above"
         if event.subject == "run":
             return "the machine that records: power, log of the service, clock"

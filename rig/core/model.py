@@ -244,6 +244,8 @@ class EventKind(enum.StrEnum):
     CONFIG_CHANGE = "config-change"
     STORE_FAULT = "store-fault"
     STORE_BACK = "store-back"
+    STORE_LOW = "store-low"
+    """Room on the disk is getting short; nothing is lost yet."""
     DAMAGE = "damage"
     FAST_POLL = "fast-poll"
     HEALTH = "health"
@@ -274,6 +276,19 @@ class Event:
     text: str
     data: Mapping[str, Any] = field(default_factory=dict)
 
+    @property
+    def brief(self) -> bool:
+        """Whether it begins or ends a session that only carried out an order while no logger ran."""
+        return self.data.get("brief") is True and self.kind in {
+            EventKind.SESSION_START,
+            EventKind.SESSION_STOP,
+        }
+
+    @property
+    def begins_recording(self) -> bool:
+        """Whether a session begins with it that records: one that says again what is still out."""
+        return self.kind is EventKind.SESSION_START and not self.brief
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Session:
@@ -282,6 +297,7 @@ class Session:
     boot_id: identity of the machine's boot; sessions of one boot share a time line that cannot step.
     start_ns, end_ns: UTC ns of first and last record; clean: ended by a recorded stop.
     synchronised: whether the wall clock was known to be right when the boot's anchor was taken.
+    brief: it recorded no channel and only carried out an order (a note, a swap) while no logger ran.
     """
 
     number: int
@@ -292,3 +308,4 @@ class Session:
     synchronised: bool
     software: str
     host: str
+    brief: bool = False

@@ -21,16 +21,19 @@ from typing import Any
 from rig.clock import Clock
 from rig.core.model import EventKind
 from rig.core.schedule import Backoff
+from rig.core.space import SpaceWatch
 from rig.daemon.intake import Intake, Notice
 from rig.daemon.notify import Notifier
 from rig.daemon.poller import Poller
 from rig.daemon.recorder import Recorder
 from rig.errors import StoreError
+from rig.store.files import OS_DISK
 
 LOOK_S = 0.25
 STEP_NS = 50_000_000
 """A wall clock that moves by more than this against the boot clock between two looks has stepped."""
 HEALTH_NS = 600 * 1_000_000_000
+ROOM_NS = 60 * 1_000_000_000
 STALLED_S = 30.0
 """A recorder without progress for this long is reported as stalled."""
 CALM_NS = 600 * 1_000_000_000
@@ -83,6 +86,8 @@ class Supervisor:
         self._offset_ns = clock.utc_ns() - clock.boot_ns()
         self._suspended_ns = clock.boot_ns() - clock.monotonic_ns()
         self._health_ns = 0
+        self._room_ns = -ROOM_NS
+        self._space = SpaceWatch()
         self._blind_ns = -HEALTH_NS
         self._stalled = False
 
@@ -139,6 +144,7 @@ class Supervisor:
         self._look_at_clocks()
         self._look_at_recorder()
         self._look_at_sealer()
+        self._look_at_room()
         if self.well():
             self._notifier.alive(f"{self.recorder.readings} readings")
         self._each_look(self)
@@ -297,6 +303,21 @@ class Supervisor:
         if closed > self._sealed_journals:
             self._sealed_journals = closed
             self._start_sealer()
+
+    def _look_at_room(self) -> None:
+        """Say while there is still time that the disk will be full."""
+        now_ns = self._clock.boot_ns()
+        if now_ns - self._room_ns < ROOM_NS:
+            return
+        self._room_ns = now_ns
+        try:
+            left = OS_DISK.space(self._run_path)
+        except OSError:
+            return  # a network folder that is not there now; the recorder has told of it
+        text = self._space.look(now_ns, left.free_bytes, left.inodes)
+        if text:
+            data = {"disk_free_bytes": left.free_bytes, "disk_free_inodes": left.inodes}
+            self._say(EventKind.STORE_LOW, "run", text, data)
 
     def _start_sealer(self) -> None:
         """Seal in a process of its own, so that its memory returns and its work costs no poll."""

@@ -227,6 +227,8 @@ class Room:
         )  # fmt: skip
         if self.started_ns is None or event.t_ns < self.started_ns:
             self.started_ns = event.t_ns
+        if event.brief:
+            return  # an order was carried out while no logger ran: nothing that stands is changed by that
         side = str(event.data.get("side", ""))
         self._stands(event)
         match event.kind:
@@ -250,7 +252,7 @@ class Room:
                 self.gaps += 1
             case EventKind.PHASE:
                 self._phase(event)
-            case EventKind.STORE_FAULT:
+            case EventKind.STORE_FAULT if "cause" not in event.data:  # else it has no end that is told
                 self.store = event.text or "the recording cannot be written"
             case EventKind.STORE_BACK:
                 self.store = ""

@@ -127,6 +127,15 @@ def test_after_a_restart_of_the_logger_what_is_gone_is_told_as_gone() -> None:
     assert over.headline == "A1.heatsink no longer above its limit since the logger was started anew"
 
 
+def test_a_note_while_no_logger_runs_ends_nothing() -> None:
+    kept = incidents()
+    kept.take(event(EventKind.LIMIT_OUT, 0, "A1.heatsink", side="high"))
+    before = dict(kept.open)
+    assert kept.take(event(EventKind.SESSION_START, 60, "run", brief=True)) == []
+    assert kept.take(event(EventKind.SESSION_STOP, 60, "run", brief=True)) == []
+    assert kept.open == before
+
+
 def test_things_without_an_end_are_counted_while_they_keep_happening() -> None:
     rules, story = incidents(settle_s=600), Story()
     facts: list[Fact] = []
@@ -158,6 +167,7 @@ def test_a_stop_is_told_with_what_was_wrong_at_that_time() -> None:
         (EventKind.CLOCK_STEP, {}, "logger"),
         (EventKind.STORE_FAULT, {"reason": "No space left on device"}, "logger"),
         (EventKind.STORE_FAULT, {"cause": "seal"}, "logger"),
+        (EventKind.STORE_LOW, {}, "logger"),
         (EventKind.GAP, {"cause": "suspend"}, "gaps"),
         (EventKind.INSTRUMENT_REPORT, {}, "reports"),
         (EventKind.PHASE, {}, "run"),

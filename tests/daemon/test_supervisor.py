@@ -18,10 +18,12 @@ from rig.core.derived import DerivedChannels
 from rig.core.evaluation import Evaluation
 from rig.core.model import Channel, Event, EventKind, Kind, Scan
 from rig.daemon import poller as poller_module
+from rig.daemon import supervisor as supervisor_module
 from rig.daemon.intake import Intake
 from rig.daemon.recorder import Recorder
 from rig.daemon.supervisor import Supervisor
 from rig.errors import StoreError
+from rig.store.files import OS_DISK, Space
 from tests.daemon.fakes import Gate, ScriptedWire, poller, station
 
 BLOCKS = [("good",), ("bad",)]
@@ -289,3 +291,21 @@ def test_health_names_memory_descriptors_threads_disk_and_lateness(tmp_path: Pat
     assert event.data["descriptors"] > 2
     assert event.data["disk_free_bytes"] > 0
     assert len(event.data["lateness_ms"]["good"]) == 3
+
+
+def test_a_disk_with_little_room_is_told_before_it_refuses(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    room = Space(free_bytes=100_000_000, inodes=50_000)
+    monkeypatch.setattr(supervisor_module, "ROOM_NS", 0)
+    monkeypatch.setattr(type(OS_DISK), "space", lambda _disk, _path: room)
+    session = Session(tmp_path, good=ScriptedWire())
+    thread = session.start()
+    session.until(lambda: bool(session.events(EventKind.STORE_LOW)))
+    looks = iter(range(4))
+    session.until(lambda: next(looks, None) is None)
+    session.supervisor.stop("test")
+    thread.join(10)
+    (told,) = session.events(EventKind.STORE_LOW)  # once, however often it looks
+    assert "100 MB free" in told.text
+    assert told.data["disk_free_bytes"] == 100_000_000

@@ -177,6 +177,17 @@ def test_a_disk_that_refuses_is_a_warning_until_it_takes_records_again() -> None
     assert feeder.picture(5.0).warnings == ()
 
 
+def test_trouble_with_sealing_is_an_event_and_no_lasting_warning_since_nobody_tells_its_end() -> None:
+    feeder = Feeder(layout())
+    feeder.event(EventKind.STORE_FAULT, 2.0, "run", "sealing failed", cause="seal")
+    feeder.event(EventKind.STORE_LOW, 3.0, "run", "room on the disk is getting short")
+    snapshot = feeder.picture(4.0)
+    assert snapshot.warnings == ()
+    assert [one.text for one in snapshot.events if one.trouble] == [
+        "room on the disk is getting short", "sealing failed"
+    ]  # fmt: skip
+
+
 def test_an_excursion_left_open_by_a_crash_ends_when_the_channel_is_read_well_inside() -> None:
     feeder = Feeder(layout())
     feeder.everything(1.0, {"A1.heatsink": 97.0})
