@@ -59,7 +59,7 @@ def suspects(readings: Readings) -> list[Suspect]:
         out: dict[tuple[str, str], int] = {}
         for event in events:
             t_ns = readings.moment(event)
-            if event.kind is EventKind.SESSION_START and t_ns <= stay.end_ns:
+            if event.begins_recording and t_ns <= stay.end_ns:
                 out.clear()  # a session says again what is still out
             if event.subject not in mine or not stay.start_ns <= t_ns <= stay.end_ns:
                 continue
@@ -91,7 +91,7 @@ def _told(readings: Readings, events: Sequence[Event], stay: Stay) -> list[Death
         serial, unit = event.data.get("serial"), event.data.get("unit", event.subject)
         at_ns = event.data.get("at_ns")
         if not isinstance(at_ns, int) or not stay.start_ns <= at_ns <= stay.end_ns:
-            at_ns = readings.moment(event)
+            at_ns = min(readings.moment(event), readings.span_ns[1])  # told of when nobody recorded any more
         here = serial == stay.serial if serial else unit == stay.unit
         if here and stay.start_ns <= at_ns <= stay.end_ns:
             told.append(Death(serial=stay.serial, t_ns=at_ns, text=f"a person noted it: {event.text}"))

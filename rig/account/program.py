@@ -111,8 +111,11 @@ def stays(
 def moved_span(
     span_ns: tuple[int, int], sessions: Sequence[Session], shifts: Mapping[int, int]
 ) -> tuple[int, int]:
-    """Return the span of a recording on its time line without overlaps (see ``coverage.time_line``)."""
-    ends = [one.end_ns + shifts.get(one.number, 0) for one in sessions]
+    """Return the span of a recording on its time line without overlaps (see ``coverage.time_line``).
+
+    Sessions that recorded no channel make it no longer.
+    """
+    ends = [one.end_ns + shifts.get(one.number, 0) for one in sessions if not one.brief]
     return span_ns[0], max([span_ns[1], *ends])
 
 

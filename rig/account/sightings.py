@@ -120,7 +120,7 @@ def _pairs(
     carried: dict[tuple[str, str], tuple[Event, Event]] = {}
     for event in events:
         key = (event.subject, str(event.data.get("side", "")))
-        if event.kind is EventKind.SESSION_START:
+        if event.begins_recording:
             yield from carried.values()
             carried = {one: (began, event) for one, began in open_.items()}
             open_ = {}

@@ -68,7 +68,8 @@ def main(arguments: list[str]) -> int:
     path, session, seq = Path(arguments[0]), int(arguments[1]), int(arguments[2])
     try:
         run = Run.open(path)
-        events, sessions = run.events(), run.sessions
+        events = run.events()
+        sessions = [one for one in run.sessions if not one.brief] or run.sessions
         newest_ns = sessions[-1].end_ns if sessions else None
     except SoakrigError as error:
         sys.stderr.write(f"{error}\n")

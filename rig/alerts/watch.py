@@ -130,9 +130,9 @@ class RunWatch:
         )  # fmt: skip
 
     def _note_session(self, event: Event) -> None:
-        if event.kind is EventKind.SESSION_STOP:
+        if event.kind is EventKind.SESSION_STOP and not event.brief:
             self._stopped = True
-        elif event.kind is EventKind.SESSION_START:
+        elif event.begins_recording:
             self._stopped = False
 
     def _note_scans(self, scans: tuple[LiveScan, ...]) -> None:

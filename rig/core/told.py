@@ -46,7 +46,7 @@ def told(events: Iterable[Event]) -> Told:
     for event in events:
         subjects = kinds.setdefault(event.kind.value, {})
         subjects[event.subject] = subjects.get(event.subject, 0) + 1
-        if event.kind is EventKind.SESSION_START:
+        if event.begins_recording:
             began = True
             out.clear()
         elif event.kind in {EventKind.LIMIT_OUT, EventKind.LIMIT_IN}:

@@ -42,7 +42,7 @@ class Outage:
 def unlogged(sessions: Sequence[Session]) -> list[Outage]:
     """Return the stretches between sessions, in which nobody recorded."""
     found = []
-    ordered = sorted(sessions, key=lambda one: one.number)
+    ordered = sorted((one for one in sessions if not one.brief), key=lambda one: one.number)
     for one, following in itertools.pairwise(ordered):
         if following.start_ns > one.end_ns:
             why = "after a stop" if one.clean else "the session before ended without a stop"

@@ -222,11 +222,12 @@ class Run:
         """Whether somebody records now; if not, whether the last session ended with a stop."""
         if self._is_running():
             return State.RUNNING
-        newest = max(self._begun, default=None)
+        begun = [number for number in self._begun if not self._is_brief(number)] or list(self._begun)
+        newest = max(begun, default=None)
         if newest is not None and self._begun[newest].stopped_ns is not None:
             return State.FINISHED
-        sessions = self.sessions
-        return State.FINISHED if sessions and sessions[-1].clean else State.CRASHED
+        clean = any(session.clean for session in self.sessions if session.number == newest)
+        return State.FINISHED if clean else State.CRASHED
 
     @property
     def layout(self) -> Layout:
@@ -267,11 +268,20 @@ class Run:
 
     @property
     def span(self) -> tuple[int, int]:
-        """First and last stamp (UTC ns) of readings and events; (0, 0) if nothing was recorded."""
-        spans = [span for listed in self._spans().values() for span in listed]
+        """First and last stamp (UTC ns) of readings and events; (0, 0) if nothing was recorded.
+
+        A note that is added weeks later makes no run longer: sessions that recorded no channel and only
+        carried out an order count where there are no others.
+        """
+        listed = self._spans()
+        spans = [span for number, own in listed.items() if not self._is_brief(number) for span in own]
+        spans = spans or [span for own in listed.values() for span in own]
         if not spans:
             return (0, 0)
         return min(first for first, _ in spans), max(last for _, last in spans)
+
+    def _is_brief(self, session: int) -> bool:
+        return session in self._begun and not self._begun[session].facts.blocks
 
     def _spans(self) -> dict[int, list[tuple[int, int]]]:
         """Return the stretches of time of each session."""
@@ -299,6 +309,7 @@ class Run:
                 number=number, boot_id=begun.facts.boot_id, start_ns=min(first for first, _ in own),
                 end_ns=max(last for _, last in own), clean=begun.stopped_ns is not None or number in stops,
                 synchronised=begun.facts.synchronised, software=begun.facts.software, host=begun.facts.host,
+                brief=self._is_brief(number),
             ))  # fmt: skip
         return tuple(sessions)
 

@@ -103,7 +103,7 @@ class Feed:
             self._seen.add(key)
             session = self._sessions.get(event.session)
             self.room.event(event, session.offset_ns if session else 0)
-            if event.kind in {EventKind.SESSION_START, EventKind.SESSION_STOP}:
+            if event.kind in {EventKind.SESSION_START, EventKind.SESSION_STOP} and not event.brief:
                 self._stopped = event.kind is EventKind.SESSION_STOP
 
     def standing(self) -> Standing:

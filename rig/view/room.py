@@ -227,8 +227,11 @@ class Room:
         )  # fmt: skip
         if self.started_ns is None or event.t_ns < self.started_ns:
             self.started_ns = event.t_ns
-        if event.brief:
-            return  # an order was carried out while no logger ran: nothing that stands is changed by that
+        if not event.brief:  # an order that was carried out while no logger ran changes nothing that stands
+            self._changes(event, offset_ns)
+
+    def _changes(self, event: Event, offset_ns: int) -> None:
+        """Take in what an event says of what stands now."""
         side = str(event.data.get("side", ""))
         self._stands(event)
         match event.kind:

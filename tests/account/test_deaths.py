@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
@@ -14,7 +15,7 @@ from rig.account.exposure import Wanted
 from rig.account.program import Stay
 from rig.account.readings import Readings
 from rig.core.model import Event, EventKind, Status
-from tests.account.rooms import Room, at, channel, event, limit, series
+from tests.account.rooms import Room, at, channel, event, limit, series, session
 
 WANTED = Wanted(
     output=Level(channel="{unit}.v", on_above=5, off_below=3),
@@ -126,6 +127,39 @@ def test_what_a_restart_does_not_find_out_any_more_is_not_suspected() -> None:
     out = event(EventKind.LIMIT_OUT, 300, "A1.heat", side="high")
     again = event(EventKind.SESSION_START, 400, "run", "session begins")
     assert suspects(Readings(room(np.full(600, 20.0), 1.0, out, again))) == []
+
+
+def noted_later(*happened: Event) -> Room:
+    """Return a room that was stopped after 600 s, and of which something was said a day later."""
+    day = 86400.0
+    dead = room(np.full(600, 20.0), 1.0, event(EventKind.LIMIT_OUT, 300, "A1.heat", side="high"))
+    brief = event(EventKind.SESSION_START, day, "run", session=2, brief=True)
+    return replace(
+        dead,
+        happened=(*dead.happened, brief, *happened),
+        lived=[session(1, 0, 599), replace(session(2, day, day + 1), brief=True)],
+    )
+
+
+def test_what_is_said_after_the_end_of_a_run_makes_it_no_longer_and_nobody_healthy() -> None:
+    readings = Readings(noted_later(event(EventKind.NOTE, 86400.0, "A1", "smells", session=2)))
+    assert readings.span_ns == (at(0), at(599))
+    (one,) = suspects(readings)
+    assert one.serial == "SA1"
+
+
+def test_a_unit_taken_out_after_the_end_of_a_run_is_suspected_under_its_own_serial_number() -> None:
+    swap = event(EventKind.UNIT, 86400.0, "A1", "swapped", session=2, before="SA1", serial="0099")
+    readings = Readings(noted_later(swap))
+    assert [(one.serial, one.end_ns) for one in readings.stays()] == [("SA1", at(599))]
+    (one,) = suspects(readings)
+    assert one.serial == "SA1"
+
+
+def test_a_death_that_is_noted_after_the_end_of_a_run_counts_at_its_end() -> None:
+    note = event(EventKind.NOTE, 86400.0, "A1", "seized", session=2, unit="A1", died=True)
+    (death,) = deaths(Readings(noted_later(note)), Wanted(), 60.0)
+    assert (death.serial, death.t_ns) == ("SA1", at(599))
 
 
 def test_a_life_ends_with_its_death() -> None:

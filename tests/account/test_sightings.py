@@ -66,6 +66,11 @@ def test_an_excursion_goes_on_over_a_restart_that_finds_it_still_out() -> None:
     assert (one.start_ns, one.end_ns) == (at(100), at(200))
 
 
+def test_a_note_after_the_end_ends_no_excursion() -> None:
+    (one,) = found(Wish(), out(100, "A1.heat"), event(EventKind.SESSION_START, 700, "run", brief=True))
+    assert one.end_ns is None
+
+
 def test_an_excursion_that_a_restart_does_not_repeat_ended_before_it() -> None:
     (one,) = found(Wish(), out(100, "A1.heat"), restart(150))
     assert (one.start_ns, one.end_ns) == (at(100), at(150))

@@ -128,12 +128,13 @@ def test_after_a_restart_of_the_logger_what_is_gone_is_told_as_gone() -> None:
 
 
 def test_a_note_while_no_logger_runs_ends_nothing() -> None:
-    kept = incidents()
-    kept.take(event(EventKind.LIMIT_OUT, 0, "A1.heatsink", side="high"))
-    before = dict(kept.open)
-    assert kept.take(event(EventKind.SESSION_START, 60, "run", brief=True)) == []
-    assert kept.take(event(EventKind.SESSION_STOP, 60, "run", brief=True)) == []
-    assert kept.open == before
+    rules, story = incidents(settle_s=60), Story()
+    rules.take(story.out(0))
+    rules.take(story.event(EventKind.SESSION_STOP, 50, "run"))
+    before = dict(rules.open)
+    for kind in (EventKind.SESSION_START, EventKind.SESSION_STOP):
+        assert rules.take(story.event(kind, 100, "run", brief=True)) == []
+    assert rules.open == before
 
 
 def test_things_without_an_end_are_counted_while_they_keep_happening() -> None:

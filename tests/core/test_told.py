@@ -36,6 +36,12 @@ def test_a_new_session_says_again_what_is_still_out() -> None:
     assert told([OUT, START, OUT]).still_out == ("A1.heatsink",)
 
 
+def test_a_note_after_the_end_brings_no_channel_back() -> None:
+    noted = [event(EventKind.SESSION_START, "run", brief=True), NOTE]
+    assert told([OUT, *noted]).still_out == ("A1.heatsink",)
+    assert joined([told([OUT]), told(noted)]).still_out == ("A1.heatsink",)
+
+
 def test_events_are_counted_by_kind_and_subject_and_serial_numbers_kept_once() -> None:
     found = told([OUT, IN, OUT, NOTE, SWAP, SWAP])
     assert found.kinds["limit-out"] == {"A1.heatsink": 2}

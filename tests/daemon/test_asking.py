@@ -46,6 +46,22 @@ def test_a_note_becomes_a_session_of_its_own_and_the_run_stays_finished(run: Run
     assert list(run.folder("inbox").iterdir()) == []
 
 
+def test_a_note_makes_a_run_no_longer_and_no_crash_undone(run: RunDir) -> None:
+    crashed = RunWriter(
+        run, session=2, boot_id="b", boot_ns=10**9, utc_ns=10**18 + 10**9, synchronised=True,
+        blocks=[("mains",)], software="test", host="test", config=rundir.read_sessions(run)[1].facts.config,
+    )  # fmt: skip
+    crashed.event(EventKind.LIMIT_OUT, 2 * 10**9, "mains", "out", {"side": "high"})
+    crashed.sync()
+    before = Run.open(run.path)
+    asking.ask(run, Deed.NOTE, {"text": "the fuse was gone"})
+    after = Run.open(run.path)
+    assert after.span == before.span
+    assert [one.brief for one in after.sessions] == [False, False, True]
+    assert before.state is after.state is State.CRASHED
+    assert after.told().still_out == ("mains",)
+
+
 @pytest.mark.parametrize(
     ("deed", "data", "says"),
     [

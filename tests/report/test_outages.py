@@ -1,5 +1,6 @@
 """What was missed, from sessions and events."""
 
+from dataclasses import replace
 from typing import Any
 
 from rig.core.model import Event, EventKind, Session
@@ -33,6 +34,14 @@ def test_time_between_sessions_is_unlogged_and_says_how_the_one_before_ended() -
     assert "started anew" not in found[0].text
     assert "the machine was started anew" in found[1].text
     assert all(one.whole for one in found)
+
+
+def test_a_note_after_the_end_makes_no_gap_and_one_in_a_gap_does_not_split_it() -> None:
+    brief = replace(session(2, 150, 151), brief=True)
+    assert unlogged([session(1, 0, 100), brief]) == []
+    assert [seconds(one) for one in unlogged([session(1, 0, 100), brief, session(3, 200, 300)])] == [
+        (100, 200)
+    ]
 
 
 def test_sessions_whose_wall_clock_went_back_leave_no_negative_gap() -> None:

@@ -7,6 +7,8 @@ import pytest
 
 from rig.clock import SYSTEM
 from rig.core.model import EventKind
+from rig.core.orders import Deed
+from rig.daemon import asking
 from rig.errors import FormatError, StoreError
 from rig.store import rundir
 from rig.view.feed import Feed
@@ -54,6 +56,21 @@ def test_the_state_of_the_run_is_told_by_lock_and_last_words(tmp_path: Path) -> 
     rundir.end_run(recording.run, SYSTEM.utc_ns(), "a test")
     assert feed.standing().state is RunState.FINISHED
     assert Feed(recording.path).standing().state is RunState.FINISHED
+
+
+def test_a_note_after_the_end_changes_nothing_that_is_shown_but_the_events(tmp_path: Path) -> None:
+    recording = Recording(tmp_path)
+    recording.scans({"A1.heatsink": 97.0})
+    recording.event(EventKind.LIMIT_OUT, "A1.heatsink", "out", side="high")
+    recording.crash()
+    asking.ask(recording.run, Deed.NOTE, {"text": "fan seized"})
+    feed = Feed(recording.path)
+    snapshot = picture(feed.room, feed.standing())
+    assert snapshot.state is RunState.CRASHED
+    assert value(feed, "A1.heatsink") == 97.0
+    assert snapshot.session == 1
+    assert [one.channel for one in snapshot.excursions] == ["A1.heatsink"]
+    assert "fan seized" in [event.text for event in snapshot.events]
 
 
 def test_ages_follow_the_boot_clock_of_the_recording_not_the_wall_clock(tmp_path: Path) -> None:
