@@ -57,12 +57,15 @@ class Keeper:
     def save(self) -> bool:
         """Keep where the run stands now; return whether the disk took it.
 
-        What is not known is not kept: the next session would take it for a program that never began.
+        Where the program is not known, no rig file is named: the next session would take a whole file without
+        a program for a program that never began.
         """
-        if self.lost and not self.program:
-            return True
+        unknown = self.lost and not self.program
         now = Standing(
-            config=self.config, serials=dict(self.serials), written=self._written, program=dict(self.program)
+            config="" if unknown else self.config,
+            serials=dict(self.serials),
+            written=self._written,
+            program=dict(self.program),
         )
         if now == self._kept:
             return True
