@@ -245,6 +245,25 @@ def test_asking_for_haste_shortens_the_period_and_it_returns() -> None:
     assert followed.notices(EventKind.GAP) == []
 
 
+def test_an_instrument_slower_than_its_polls_is_told_once_a_minute_with_the_number_passed_over() -> None:
+    """What no desk check can know: how long the instrument really takes."""
+    slow = threading.Event()
+
+    def takes_its_time(_exchange: Exchange) -> str:
+        slow.wait(0.055)
+        return "1"
+
+    one = station("meter", poll_s=0.01)
+    followed = Followed(ScriptedWire(takes_its_time), one)
+    followed.until(lambda: len(followed.scans) >= 6)
+    followed.stop()
+    (told,) = followed.notices(EventKind.GAP)
+    assert told.data["cause"] == "late"
+    assert told.data["polls"] >= 4, "the first answer alone took five and a half periods"
+    assert one.missed >= 4 * 4, "the others are counted until the minute is over"
+    assert all(scan.statuses == b"\0" for scan in followed.scans)
+
+
 def test_the_time_of_the_call_under_way_is_visible_to_the_supervisor() -> None:
     gate = Gate()
 

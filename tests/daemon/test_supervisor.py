@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import errno
 import os
+import signal
 import threading
 from collections.abc import Mapping, Sequence
 from functools import partial
@@ -25,6 +26,7 @@ from rig.daemon.supervisor import Supervisor
 from rig.errors import StoreError
 from rig.store.files import OS_DISK, Space
 from tests.daemon.fakes import Gate, ScriptedWire, poller, station
+from tests.store.rooms import new_run, pair, writer
 
 BLOCKS = [("good",), ("bad",)]
 CHANNELS = {
@@ -83,7 +85,9 @@ def _poller(wire: ScriptedWire, intake: Intake, name: str, *, block: int) -> pol
 class Session:
     """A supervisor over scripted wires, run in a thread of its own."""
 
-    def __init__(self, path: Path, clock: Clock = SYSTEM, **wires: ScriptedWire) -> None:
+    def __init__(
+        self, path: Path, clock: Clock = SYSTEM, closed_journals: int = 0, **wires: ScriptedWire
+    ) -> None:
         self.memory = Memory()
         intake = Intake()
         recorder = Recorder(
@@ -103,7 +107,7 @@ class Session:
             intake=intake,
             clock=clock,
             run_path=path,
-            closed_journals=lambda: 0,
+            closed_journals=lambda: closed_journals,
             each_look=self._look,
         )
         self._conditions: list[tuple[Any, threading.Event]] = []
@@ -309,3 +313,38 @@ def test_a_disk_with_little_room_is_told_before_it_refuses(
     (told,) = session.events(EventKind.STORE_LOW)  # once, however often it looks
     assert "100 MB free" in told.text
     assert told.data["disk_free_bytes"] == 100_000_000
+
+
+@pytest.mark.parametrize(
+    ("pyarrow", "exit_code", "said"),
+    [
+        ("raise ImportError('no wheel for this machine')", 1, "no wheel for this machine"),
+        # as compiled code ends on a processor that lacks one of its instructions: no traceback, no word
+        ("import os, signal; os.kill(os.getpid(), signal.SIGILL)", -signal.SIGILL, ""),
+    ],
+)
+def test_where_parquet_cannot_be_written_the_recording_goes_on_in_journals_and_says_so(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, pyarrow: str, exit_code: int, said: str
+) -> None:
+    (tmp_path / "libraries" / "pyarrow").mkdir(parents=True)
+    (tmp_path / "libraries" / "pyarrow" / "__init__.py").write_text(pyarrow, "utf-8")
+    monkeypatch.setenv("PYTHONPATH", str(tmp_path / "libraries"))
+    run = new_run(tmp_path)
+    recorder = writer(run)
+    recorder.scans(pair(0))
+    recorder.close()
+    (journal,) = run.folder("journal").iterdir()
+    whole = journal.read_bytes()
+    session = Session(run.path, closed_journals=1, good=ScriptedWire())
+    thread = session.start()
+    session.until(lambda: bool(session.events(EventKind.STORE_FAULT)))
+    before = len(session.memory.kept)
+    session.until(lambda: len(session.memory.kept) > before + 2)
+    session.supervisor.stop("test")
+    thread.join(10)
+    (told,) = session.events(EventKind.STORE_FAULT)
+    assert told.data["cause"] == "seal"
+    assert told.data["exit"] == exit_code
+    assert said in told.data["said"]
+    assert "they are kept and tried again" in told.text
+    assert journal.read_bytes() == whole
