@@ -85,10 +85,9 @@ def _poller(wire: ScriptedWire, intake: Intake, name: str, *, block: int) -> pol
 class Session:
     """A supervisor over scripted wires, run in a thread of its own."""
 
-    def __init__(
-        self, path: Path, clock: Clock = SYSTEM, closed_journals: int = 0, **wires: ScriptedWire
-    ) -> None:
+    def __init__(self, path: Path, clock: Clock = SYSTEM, **wires: ScriptedWire) -> None:
         self.memory = Memory()
+        self.closed_journals = 0
         intake = Intake()
         recorder = Recorder(
             intake=intake,
@@ -107,7 +106,7 @@ class Session:
             intake=intake,
             clock=clock,
             run_path=path,
-            closed_journals=lambda: closed_journals,
+            closed_journals=lambda: self.closed_journals,
             each_look=self._look,
         )
         self._conditions: list[tuple[Any, threading.Event]] = []
@@ -335,7 +334,8 @@ def test_where_parquet_cannot_be_written_the_recording_goes_on_in_journals_and_s
     recorder.close()
     (journal,) = run.folder("journal").iterdir()
     whole = journal.read_bytes()
-    session = Session(run.path, closed_journals=1, good=ScriptedWire())
+    session = Session(run.path, good=ScriptedWire())
+    session.closed_journals = 1
     thread = session.start()
     session.until(lambda: bool(session.events(EventKind.STORE_FAULT)))
     before = len(session.memory.kept)
