@@ -2,7 +2,7 @@ from pathlib import Path
 
 from rig.core.model import EventKind
 from rig.store import journal, rundir
-from rig.store.files import OS_DISK
+from rig.store.files import OS_DISK, OsDisk
 from rig.store.reader import Run
 from rig.store.recover import recover
 from tests.store.rooms import BOOT_NS, UTC_NS, new_run, pair, writer
@@ -69,3 +69,29 @@ def test_the_latest_moment_of_earlier_sessions_is_known_after_stop_and_crash(tmp
     second.event(EventKind.SESSION_STOP, BOOT_NS + 60_000_000_000, "run", "ended")
     second.close()
     assert recover(run).last_ns == UTC_NS + 60_000_000_000
+
+
+class CountingDisk(OsDisk):
+    """The ordinary disk, which counts the bytes that are read."""
+
+    def __init__(self) -> None:
+        self.bytes_read = 0
+
+    def read(self, path: Path, offset: int = 0, size: int = -1) -> bytes:
+        data = super().read(path, offset, size)
+        self.bytes_read += len(data)
+        return data
+
+
+def test_journals_that_were_closed_are_not_read_again_however_many_wait_for_sealing(tmp_path: Path) -> None:
+    """A start must not take longer because sealing has not worked for weeks."""
+    run = new_run(tmp_path)
+    recorder = writer(run)
+    for k in range(12):
+        recorder.scans([one for n in range(200) for one in pair(200 * k + n)])
+        recorder.sync()
+        recorder.rotate()
+    stored = sum(path.stat().st_size for path in run.folder("journal").iterdir())
+    disk = CountingDisk()
+    assert [one.kind for one in recover(run, disk).events] == [EventKind.SESSION_BROKEN]
+    assert 0 < disk.bytes_read < stored / 10

@@ -111,6 +111,34 @@ def test_a_day_is_merged_when_another_day_has_begun_and_not_before(tmp_path: Pat
     assert [event.text for event in recording.events()] == [f"hour {k}" for k in range(20, 27)]
 
 
+def test_channels_that_came_and_went_in_mid_run_are_whole_for_this_reader_and_for_others(
+    tmp_path: Path,
+) -> None:
+    """Each file has the same columns whatever the rig had, so no tool takes the first for the only ones."""
+    run = new_run(tmp_path)
+    hours(run, 0, 2)
+    start = 2 * 3600 * SECOND
+    blocks = (("A2.volts", "A1.volts"),)  # one added and put first, one kept, four gone
+    recorder = writer(run, session=2, boot_ns=BOOT_NS + start, utc_ns=UTC_NS + start, blocks=blocks)
+    for minute in range(120, 180, 5):
+        recorder.scan(scan(0, minute * 60, (-1.0, minute)))
+    recorder.close()
+    expected = dict.fromkeys(CHANNELS, 24) | {"A1.volts": 36, "A2.volts": 12}
+    live = Run.open(run.path)
+    assert {name: len(live.series(name)) for name in expected} == expected
+    for merged in (False, True):
+        seal(run, finish=merged)
+        assert len(names(run, "readings")) == (1 if merged else 3)
+        recording = Run.open(run.path)
+        assert recording.channels() == sorted(expected)
+        for name in expected:
+            assert same(recording.series(name), live.series(name)), name
+        frame = pd.read_parquet(run.folder("readings"))
+        assert frame["channel"].value_counts().to_dict() == expected
+        kept = frame.loc[frame["channel"] == "A1.volts", "value"].tolist()
+        assert kept == [float(minute) for minute in range(0, 180, 5)]
+
+
 def test_the_journal_in_use_is_left_alone(tmp_path: Path) -> None:
     run = new_run(tmp_path)
     recorder = writer(run)
