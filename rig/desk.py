@@ -37,7 +37,9 @@ def _note_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("text", metavar="TEXT", help="what was seen or done")
     parser.add_argument("--unit", default="", help="the unit it is about")
     parser.add_argument("--died", action="store_true", help="the unit is dead: its account ends here")
-    parser.add_argument("--at", default="", help="when, e.g. '2026-03-01 14:05' (here), or with Z")
+    parser.add_argument(
+        "--at", default="", help="when, e.g. 14:05 (the last), '2026-03-01 14:05' (here), or with Z"
+    )
 
 
 def _note(args: argparse.Namespace) -> tuple[int, str]:
@@ -54,15 +56,21 @@ def _note(args: argparse.Namespace) -> tuple[int, str]:
 
 
 def moment_ns(text: str) -> int:
-    """Return a moment written in ISO 8601 as UTC ns; without a zone it is this machine's.
+    """Return a moment written in ISO 8601, or as the last ``15:06``, in UTC ns.
 
-    Raises UsageError.
+    Without a zone it is this machine's. Raises UsageError.
     """
+    from rig.clock import SYSTEM
+    from rig.core.timeofday import last_time_of_day
+
+    last_ns = last_time_of_day(text, SYSTEM.utc_ns())
+    if last_ns is not None:
+        return last_ns
     try:
         moment = datetime.fromisoformat(text)
     except ValueError:
         raise UsageError(
-            f"--at {text!r} is not a moment; write it like '2026-03-01 14:05' or 2026-03-01T13:05Z"
+            f"--at {text!r} is not a moment; write it like 14:05, '2026-03-01 14:05' or 2026-03-01T13:05Z"
         ) from None
     return round(moment.astimezone().timestamp() * 1_000_000) * 1000
 

@@ -54,17 +54,41 @@ def duration_s(text: str, option: str) -> float:
         raise UsageError(f"{option} {text!r}: {error}") from error
 
 
+def moment_arguments(parser: argparse.ArgumentParser) -> None:
+    """Add the first and the last moment of what is wanted."""
+    parser.add_argument(
+        "--from", dest="start", metavar="TIME",
+        help="first moment, as 2031-02-03T04:05:06, or 03:12 (the last in the run)",
+    )  # fmt: skip
+    parser.add_argument("--until", "--to-time", dest="end", metavar="TIME", help="last moment")
+
+
 def moments_ns(
     args: argparse.Namespace, options: str, zone: str | None = None
 ) -> tuple[int | None, int | None]:
-    """Return ``args.start`` and ``args.end`` in UTC ns (None where not given). Raises UsageError."""
+    """Return ``args.start`` and ``args.end`` in UTC ns (None where not given).
+
+    A time of day is the last such in the run that RUN names. Raises UsageError, FormatError.
+    """
+    from rig.core.timeofday import last_time_of_day
     from rig.interchange import limits, stamps
+    from rig.store.reader import Run
+
+    def moment_ns(text: str) -> int:
+        if ":" in text[:3]:
+            last_ns = last_time_of_day(text, Run.open(run_path(args)).span[1], place)
+            if last_ns is not None:
+                return last_ns
+        return stamps.moment(text, place)
 
     try:
         place = limits.zone(zone) if zone else None
-        start, end = (stamps.moment(one, place) if one else None for one in (args.start, args.end))
     except ValueError as error:
-        raise UsageError(f"{options}: {error}") from error
+        raise UsageError(f"--zone: {error}") from error
+    try:
+        start, end = (moment_ns(one) if one else None for one in (args.start, args.end))
+    except ValueError as error:
+        raise UsageError(f"{options}: {error}; write 2031-02-03T04:05:06, or 03:12") from error
     return start, end
 
 

@@ -7,7 +7,7 @@ import shutil
 from pathlib import Path
 
 from rig.commands import progress
-from rig.commands.arguments import aside, duration_s, moments_ns, run_argument, run_path
+from rig.commands.arguments import aside, duration_s, moment_arguments, moments_ns, run_argument, run_path
 from rig.desk import Command
 from rig.errors import DamageError
 
@@ -59,8 +59,7 @@ def _plot_arguments(parser: argparse.ArgumentParser) -> None:
     )
     parser.add_argument("channels", metavar="CHANNEL", nargs="+", help="a name, or a pattern with *")
     parser.add_argument("--to", metavar="FILE", required=True, help="file to write: .svg or .png")
-    parser.add_argument("--from", dest="start", metavar="TIME", help="first moment, as 2031-02-03T04:05:06Z")
-    parser.add_argument("--until", dest="end", metavar="TIME", help="last moment")
+    moment_arguments(parser)
     parser.add_argument("--last", metavar="TIME", help="only this much before the last moment, as '2 h'")
 
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import argparse
 from pathlib import Path
 
-from rig.commands.arguments import duration_s, moments_ns, run_argument, run_path, say
+from rig.commands.arguments import duration_s, moment_arguments, moments_ns, run_argument, run_path, say
 from rig.desk import Command
 
 
@@ -35,8 +35,7 @@ def _export_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--to", metavar="FILE", required=True, help="file to write: .csv, .xlsx or .parquet")
     parser.add_argument("--channels", metavar="NAME", nargs="+", default=(), help="default: all")
     parser.add_argument("--unit", help="only the channels of this unit")
-    parser.add_argument("--from", dest="start", metavar="TIME", help="first moment, as 2031-02-03T04:05:06")
-    parser.add_argument("--to-time", dest="end", metavar="TIME", help="last moment")
+    moment_arguments(parser)
     parser.add_argument("--every", metavar="TIME", help="step of the grid (default: the shortest poll)")
     parser.add_argument("--age", metavar="TIME", help="how old a value may be (default: 2.5 polls)")
     parser.add_argument("--long", action="store_true", help="a row per reading instead of a grid")
@@ -49,7 +48,7 @@ def _export_arguments(parser: argparse.ArgumentParser) -> None:
 def _export(args: argparse.Namespace) -> tuple[int, str]:
     from rig.interchange import export, limits
 
-    start, end = moments_ns(args, "--zone, --from or --to-time", args.zone)
+    start, end = moments_ns(args, "--from or --until", args.zone)
     wanted = export.Wanted(
         channels=tuple(args.channels), unit=args.unit, start_ns=start, end_ns=end, long=args.long,
         every_s=duration_s(args.every, "--every") if args.every else None,

@@ -124,7 +124,7 @@ def _check_sheet(to: Path, rows: int, columns: int, wanted: Wanted) -> None:
         way = "a shorter stretch" if wanted.long else "a longer --every, or a shorter stretch"
         raise UsageError(
             f"{rows:,} rows do not fit a sheet, which holds {SHEET_ROWS:,} with the header; write --from and "
-            f"--to-time for {way}, or export to .csv or .parquet"
+            f"--until for {way}, or export to .csv or .parquet"
         )
     if columns > SHEET_COLUMNS:
         raise UsageError(f"{columns} columns do not fit a sheet of {SHEET_COLUMNS}; name fewer --channels")

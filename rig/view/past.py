@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-import re
-from datetime import datetime, timedelta, tzinfo
+from datetime import datetime, tzinfo
 from pathlib import Path
 
 import numpy as np
 
-from rig.core.wording import moment, stamp
+from rig.core.timeofday import last_time_of_day
+from rig.core.wording import stamp
 from rig.errors import StoreError, UsageError
 from rig.store import rundir
 from rig.store.reader import Run
@@ -17,7 +17,6 @@ from rig.view.room import WINDOW_NS, Room
 from rig.view.snapshot import RunState, Snapshot
 
 _SECOND = 1_000_000_000
-_TIME_OF_DAY = re.compile(r"([01]?[0-9]|2[0-3]):([0-5][0-9])(?::([0-5][0-9]))?")
 STEPS_S = {"left": -60.0, "right": 60.0, ",": -60.0, ".": 60.0, "<": -3600.0, ">": 3600.0}
 """Keys that move in time, and how far."""
 
@@ -77,21 +76,15 @@ def moment_ns(text: str, span: tuple[int, int], zone: tzinfo | None = None) -> i
     ``03:12`` or ``03:12:30`` is the last such time of day in it; else a date and time as ISO 8601 writes
     it. Without a zone of its own a text is in ``zone`` (None: this machine's). Raises UsageError.
     """
-    match = _TIME_OF_DAY.fullmatch(text.strip())
-    if match is not None:
-        hour, minute, second = (int(part or 0) for part in match.groups())
-        at = moment(span[1], zone).replace(hour=hour, minute=minute, second=second, microsecond=0)
-        if _ns(at) > span[1]:
-            at -= timedelta(days=1)
-    else:
+    at_ns = last_time_of_day(text, span[1], zone)
+    if at_ns is None:
         try:
             at = datetime.fromisoformat(text.strip())
         except ValueError:
             raise UsageError(
                 f"--at {text!r} is not a moment; write a time of day such as 03:12, or 2031-02-03T04:05"
             ) from None
-        at = at if at.tzinfo else at.replace(tzinfo=zone)
-    at_ns = _ns(at)
+        at_ns = _ns(at if at.tzinfo else at.replace(tzinfo=zone))
     if not span[0] <= at_ns <= span[1]:
         raise UsageError(
             f"--at {text}: {stamp(at_ns, zone)} is not in this recording, which goes from "

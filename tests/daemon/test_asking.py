@@ -8,6 +8,7 @@ from pathlib import Path
 import pytest
 
 from rig import desk
+from rig.clock import SYSTEM
 from rig.core.layouts import to_json
 from rig.core.model import EventKind
 from rig.core.orders import Deed, Order
@@ -131,3 +132,4 @@ def test_the_command_takes_a_moment_in_any_zone(run: RunDir) -> None:
     assert event.data["at_ns"] == desk.moment_ns("2026-03-01T13:05Z") == 1_772_370_300_000_000_000
     with pytest.raises(UsageError, match="is not a moment"):
         desk.moment_ns("yesterday")
+    assert 0 <= SYSTEM.utc_ns() - desk.moment_ns("15:06") < 25 * 3600 * 10**9

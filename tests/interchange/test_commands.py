@@ -34,6 +34,12 @@ def test_import_then_postmortem_then_export(desk: Desk, capfd: pytest.CaptureFix
     with to.open(newline="") as file:
         rows = list(csv.reader(file))
     assert rows[1][:3] == ["2031-02-03T12:00:30Z", "2031-02-03T13:00:30+01:00", "97"]
+    options[options.index("2031-02-03T13:00:30")] = "13:00:30"  # the last such time in the run
+    assert main(["export", str(runs), *options, "--until", "13:01", "--force"]) == 0
+    with to.open(newline="") as file:
+        assert [row[0] for row in csv.reader(file)][1:] == [
+            f"2031-02-03T12:0{at}Z" for at in ("0:30", "0:40", "0:50", "1:00")
+        ]
 
 
 def test_bad_options_end_with_the_code_for_usage(desk: Desk, capsys: pytest.CaptureFixture[str]) -> None:
