@@ -38,6 +38,8 @@ def main(arguments: Sequence[str] | None = None) -> int:
     given = sys.argv[1:] if arguments is None else list(arguments)
     name = next((word for word in given if not word.startswith("-")), "")
     parser = _parser(None if name in ABOUT_ALL else name)
+    if name and not any(name in listed for listed in LISTED.values()):
+        parser.error(_no_such(name))
     args = parser.parse_args(given)
     handler: Handler | None = getattr(args, "handler", None)
     if handler is None:
@@ -46,7 +48,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
     try:
         code, text = handler(args)
         if text:
-            print(text)
+            _print(text)
         return code
     except KeyboardInterrupt:
         return 130
@@ -55,6 +57,31 @@ def main(arguments: Sequence[str] | None = None) -> int:
         return 0
     except Exception as error:
         return _said(error)
+
+
+def _no_such(name: str) -> str:
+    """Return in words that there is no such command, and which one may be meant."""
+    import difflib
+
+    near = difflib.get_close_matches(name, [one for listed in LISTED.values() for one in listed], 1)
+    meant = f"; did you mean {near[0]!r}?" if near else ";"
+    return f"no command {name!r}{meant} 'soakrig --help' lists them all"
+
+
+def _print(text: str) -> None:
+    """Print an answer. Raises StoreError if the disk that it goes to refuses it, BrokenPipeError."""
+    try:
+        print(text, flush=True)
+    except BrokenPipeError:
+        raise
+    except OSError as error:
+        from rig.errors import StoreError
+
+        os.dup2(os.open(os.devnull, os.O_WRONLY), 1)  # what is left unwritten must not fail at the exit too
+        raise StoreError(
+            f"the answer could not be written to where standard output goes: {error.strerror}; free space "
+            "there, or send it elsewhere"
+        ) from error
 
 
 def _said(error: Exception) -> int:

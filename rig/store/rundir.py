@@ -147,11 +147,20 @@ def newest_run(path: Path, disk: Disk = OS_DISK) -> Path:
         return path
     runs = list_runs(path, disk) if path.is_dir() else []
     if not runs:
+        below = _runs_below(path, disk)
         raise FormatError(
             f"{path} is neither a run directory nor a folder with runs in it; "
-            "name one, or the folder that the rig file calls runs"
+            + (f"did you mean {below}?" if below else "name one, or the folder that the rig file calls runs")
         )
     return max(runs, key=lambda one: open_run(one, disk).created_ns)
+
+
+def _runs_below(path: Path, disk: Disk) -> Path | None:
+    """Return a folder of runs in ``path``, None where there is none that can be looked into."""
+    try:
+        return next((one for one in sorted(path.glob("*")) if one.is_dir() and list_runs(one, disk)), None)
+    except OSError:
+        return None
 
 
 def end_run(run: RunDir, ended_ns: int, reason: str, disk: Disk = OS_DISK) -> None:

@@ -26,6 +26,15 @@ time.sleep(60)
 """
 
 
+def test_a_folder_above_the_runs_is_answered_with_where_they_are(tmp_path: Path) -> None:
+    with pytest.raises(FormatError, match="name one, or the folder that the rig file calls runs"):
+        rundir.newest_run(tmp_path)
+    rundir.create(tmp_path / "runs", rig="room", created_ns=10**18, software="test")
+    (tmp_path / "file").write_text("")
+    with pytest.raises(FormatError, match=r"did you mean .*/runs\?"):
+        rundir.newest_run(tmp_path)
+
+
 def holding(lock: Path, *arguments: str) -> "subprocess.Popen[str]":
     process = subprocess.Popen(
         [sys.executable, "-c", HOLDER, str(lock), *arguments], stdout=subprocess.PIPE, text=True
