@@ -99,4 +99,4 @@ def _length_ns(data: Mapping[str, object]) -> int:
 
 def recorded_s(sessions: Sequence[Session]) -> float:
     """Return how long sessions were at work together, in seconds."""
-    return sum(max(0, one.end_ns - one.start_ns) for one in sessions) / 1e9
+    return sum(max(0, one.end_ns - one.start_ns) for one in sessions if not one.brief) / 1e9

@@ -59,7 +59,9 @@ def plot(
             Stretch(start_ns=one.start_ns, end_ns=one.end_ns or end) for one in unlogged(recording.sessions)
         ),
         sessions=tuple(
-            Stretch(start_ns=one.start_ns, end_ns=one.end_ns) for one in recording.sessions[1:]
+            Stretch(start_ns=one.start_ns, end_ns=one.end_ns)
+            for one in recording.sessions[1:]
+            if not one.brief
         ),
     )  # fmt: skip
     return panels.draw(dataclasses.replace(whole, panel_px=max(92.0, 360.0 / len(shown))), WIDE)

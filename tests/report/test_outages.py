@@ -78,3 +78,7 @@ def test_what_is_told_when_it_is_over_has_its_length_from_the_boot_clock() -> No
     assert seconds(outages([], [lost])[0]) == (40, 100)
     assert seconds(outages([], [late])[0]) == (100, 100)
     assert seconds(outages([], [nonsense])[0]) == (100, 100)
+
+
+def test_a_session_that_recorded_no_channel_was_not_at_work() -> None:
+    assert recorded_s([session(1, 0, 100), replace(session(2, 150, 151), brief=True)]) == 100

@@ -104,7 +104,7 @@ _NO_NEWS = frozenset(
 
 def happened(material: Material) -> list[Block]:
     """Return the recorded events that no other part tells."""
-    told = [event for event in material.events if event.kind not in _NO_NEWS]
+    told = [event for event in material.events if event.kind not in _NO_NEWS and not event.brief]
     rows = tuple((stamp(event.t_ns), event.kind.value, event_words(event)) for event in told[:MOST_EVENTS])
     blocks: list[Block] = [Heading(text="What happened")]
     if not rows:
@@ -157,7 +157,9 @@ def _picture(material: Material, title: str, shown: Sequence[Surveyed]) -> Pictu
             if one.whole
         ),
         sessions=tuple(
-            Stretch(start_ns=one.start_ns, end_ns=one.end_ns) for one in material.recording.sessions[1:]
+            Stretch(start_ns=one.start_ns, end_ns=one.end_ns)
+            for one in material.recording.sessions[1:]
+            if not one.brief
         ),
     )  # fmt: skip
     name = "".join(c if c.isascii() and c.isalnum() else "-" for c in title.lower())

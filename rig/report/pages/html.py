@@ -89,6 +89,7 @@ def _lines(words: str) -> str:
 
 
 _LONG = 40
+_IN_ONE_PIECE = 60
 """From this many characters on, the cells of a column are given room to wrap in."""
 
 
@@ -112,8 +113,12 @@ def _table(table: Table) -> str:
 def _kinds(table: Table, column: int) -> str:
     if column in table.right:
         return ' class="right"'
-    longest = max((len(row[column]) for row in table.rows), default=0)
-    return ' class="long"' if longest >= _LONG else ""
+    longest = [max((len(row[at]) for row in table.rows), default=0) for at in range(len(table.titles))]
+    if longest[column] >= _LONG:
+        return ' class="long"'
+    # beside a long column, which can be broken anywhere, moments and names stay in one piece
+    short = [length for length in longest if length < _LONG]
+    return ' class="short"' if len(short) < len(longest) and sum(short) <= _IN_ONE_PIECE else ""
 
 
 def _picture(picture: Picture, number: int) -> str:

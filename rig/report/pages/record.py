@@ -193,6 +193,8 @@ def sessions(found: Sequence[Session], facts: RunFacts) -> list[Block]:
 
 
 def _end(session: Session, found: Sequence[Session], facts: RunFacts) -> str:
+    if session.brief:
+        return "took down a note or a change, recorded nothing"
     if session.clean:
         return "stopped"
     return "goes on" if facts.state == "running" and session is found[-1] else "ENDED WITHOUT A STOP"

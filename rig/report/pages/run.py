@@ -77,6 +77,7 @@ def _summary(material: Material) -> list[tuple[str, str]]:
     left = [name for name in layout.units if out_of(material, name) and name not in failed]
     verdict = [f"out of limit at the end: {', '.join(failed)}"] if failed else []
     verdict += [f"out of limit at times: {', '.join(left)}"] if left else []
+    sessions = sum(not one.brief for one in material.recording.sessions)
     plan = f" of {record.hours(facts.planned_s)} planned" if facts.planned_s else ""
     ended = f" ({facts.ended})" if facts.ended else ""
     readings = sum(one.readings for one in material.channels.values())
@@ -87,7 +88,7 @@ def _summary(material: Material) -> list[tuple[str, str]]:
         ("Last record", both_times(end_ns, material.zone, 0)),
         (
             "Recorded",
-            f"{record.hours(recorded_s)}{plan} in {counted(len(material.recording.sessions), 'session')}",
+            f"{record.hours(recorded_s)}{plan} in {counted(sessions, 'session')}",
         ),
         (
             "Not recorded",

@@ -19,7 +19,7 @@ h1,h2,h3,p,li,dd,dt,figcaption,caption{overflow-wrap:anywhere}
 .scroll{overflow-x:auto}
 td{overflow-wrap:break-word}
 td.long{min-width:14em}
-th{white-space:nowrap}
+th,td.short{white-space:nowrap}
 p,ul{max-width:78ch}
 ul{padding-left:1.3em}
 li{margin:.2em 0}
@@ -52,7 +52,8 @@ nav ul{columns:1}
 table,tbody,tr,td,caption{display:block}
 thead{display:none}
 tr{border:1px solid var(--grid);border-radius:4px;padding:.4em .6em;margin:.6em 0}
-td,td.right,td.long{border:0;padding:.1em 0;text-align:left;min-width:0;overflow-wrap:anywhere}
+td,td.right,td.long,td.short{border:0;padding:.1em 0;text-align:left;min-width:0;overflow-wrap:anywhere;
+white-space:normal}
 td[data-t]::before{content:attr(data-t) ": ";color:var(--quiet)}
 td:first-child{font-weight:600}
 }

@@ -282,3 +282,15 @@ def test_statuses_have_words() -> None:
     from rig.report.pictures.panel import STATUS_WORDS
 
     assert set(STATUS_WORDS) == set(Status) - {Status.GOOD}
+
+
+def test_a_session_that_only_took_down_a_note_is_no_part_of_what_happened_but_its_note_is() -> None:
+    noted = (
+        recordings.event(EventKind.SESSION_START, recordings.END_H + 5, "run", "asks something", brief=True),
+        recordings.event(EventKind.NOTE, recordings.END_H + 5, "A2", "fan seized"),
+    )
+    words = said(
+        parsed(html.write(run.page(course.gather(Recording(layout(), noted), recordings.facts(), UTC))))
+    )
+    assert "fan seized" in words
+    assert "asks something" not in words

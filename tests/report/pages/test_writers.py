@@ -162,3 +162,12 @@ def test_other_endings_and_places_that_refuse_are_named(tmp_path: Path) -> None:
     (tmp_path / "file").write_text("")
     with pytest.raises(StoreError, match="could not make the folder"):
         files.save(page("x"), tmp_path / "file" / "a.html")
+
+
+def test_moments_and_names_beside_a_long_column_stay_in_one_piece() -> None:
+    table = Table(titles=("when", "what"), rows=(("2031-02-03 04:05:06 UTC", "a long story " * 9),))
+    written = html.write(Page(title="t", blocks=(table,)))
+    assert '<td class="short">2031-02-03 04:05:06 UTC</td>' in written
+    assert '<td class="long" data-t="what">' in written
+    crowded = Table(titles=("a", "b", "c", "d"), rows=(("x" * 30, "y" * 30, "z" * 30, "w" * 90),))
+    assert 'class="short"' not in html.write(Page(title="t", blocks=(crowded,)))
