@@ -46,8 +46,12 @@ def _note(args: argparse.Namespace) -> tuple[int, str]:
     from rig.core.orders import Deed
 
     data: dict[str, Any] = {"text": args.text, "unit": args.unit}
+    if not args.text.strip():
+        raise UsageError("the note is empty: write what was seen or done")
     if args.died and not args.unit:
         raise UsageError("--died: say which unit, as --unit A3")
+    if args.unit:
+        _demand_position(run_of(args.run), args.unit)
     if args.died:
         data["died"] = True
     if args.at:
@@ -85,6 +89,7 @@ def _swap_arguments(parser: argparse.ArgumentParser) -> None:
 def _swap(args: argparse.Namespace) -> tuple[int, str]:
     from rig.core.orders import Deed
 
+    _demand_position(run_of(args.run), args.position)
     data = {"unit": args.position, "serial": args.serial, "text": args.note}
     how = _asked(args.run, Deed.SWAP, data)
     who = args.serial or "nobody"
@@ -104,6 +109,7 @@ def _reload(args: argparse.Namespace) -> tuple[int, str]:
 
     config = read(args.file)
     run = run_of(args.run)
+    _demand_logger(run, "no limit is in force; start the logger with the new file")
     _refuse_more_than_limits(run, config)
     digits = rundir.freeze_config(run, config.text, to_json(config.layout))
     how = _asked(args.run, Deed.RELOAD, {"config": digits, "text": args.note})
@@ -129,6 +135,29 @@ def _refuse_more_than_limits(run: RunDir, fresh: RigConfig) -> None:
             f"only limits can be reloaded, and {', '.join(differing).replace('_', '-')} differ from {path}; "
             "stop the logger and start it with the new file"
         )
+
+
+def _demand_position(run: RunDir, unit: str) -> None:
+    """Raise UsageError if the run has no such position: a slip of the pen need not stand in the record."""
+    from rig.core.layouts import layout_from_json
+    from rig.store import rundir
+
+    sessions = rundir.read_sessions(run)
+    if not sessions:
+        return  # whoever is asked says what is wrong
+    known = layout_from_json(rundir.frozen_layout(run, sessions[max(sessions)].facts.config)).units
+    if unit not in known:
+        raise UsageError(
+            f"there is no position {unit!r} in {run.path}; there are: {', '.join(known) or 'none'}"
+        )
+
+
+def _demand_logger(run: RunDir, else_: str) -> None:
+    """Raise UsageError if nobody records the run."""
+    from rig.store import rundir
+
+    if not rundir.is_held(run.path / rundir.LOCK):
+        raise UsageError(f"nobody records {run.path} now, so {else_}")
 
 
 def _asked(run: str, deed: Any, data: dict[str, Any]) -> str:
@@ -164,6 +193,7 @@ def _phase_arguments(parser: argparse.ArgumentParser) -> None:
 def _phase(args: argparse.Namespace) -> tuple[int, str]:
     from rig.core.orders import Deed
 
+    _demand_logger(run_of(args.run), "no test program is running; start it with 'soakrig log FILE'")
     how = _asked(args.run, Deed.PHASE, {"to": args.to, "text": args.note})
     return 0, f"program: {args.to}: {how}"
 

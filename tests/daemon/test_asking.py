@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 import argparse
+import re
 from pathlib import Path
 
 import pytest
 
-from rig import desk
+from rig import cli, desk
 from rig.clock import SYSTEM
 from rig.core.layouts import to_json
 from rig.core.model import EventKind
@@ -119,6 +120,24 @@ def test_a_run_without_any_session_knows_no_units(tmp_path: Path) -> None:
     empty = rundir.create(tmp_path, rig="room", created_ns=10**18, software="test")
     with pytest.raises(StoreError, match="holds no session yet"):
         asking.ask(empty, Deed.NOTE, {"text": "x"})
+
+
+@pytest.mark.parametrize(
+    ("command", "says"),
+    [
+        (["note", "RUN", "  "], "the note is empty"),
+        (["note", "RUN", "hums", "--unit", "A9"], "no position 'A9' in .*; there are: A1"),
+        (["swap", "RUN", "A9", "7"], "no position 'A9' in .*; there are: A1"),
+        (["phase", "RUN", "next"], "nobody records .*, so no test program is running"),
+    ],
+)
+def test_a_slip_of_the_pen_is_refused_before_it_stands_in_the_record(
+    run: RunDir, command: list[str], says: str, capsys: pytest.CaptureFixture[str]
+) -> None:
+    before = len(Run.open(run.path).events())
+    assert cli.main([str(run.path) if word == "RUN" else word for word in command]) == 2
+    assert re.search(says, capsys.readouterr().err)
+    assert len(Run.open(run.path).events()) == before
 
 
 def test_the_command_takes_a_moment_in_any_zone(run: RunDir) -> None:
