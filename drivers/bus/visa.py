@@ -124,11 +124,17 @@ class VisaTransport:
                 table.pop(handle, None)  # the library keeps closed sessions for ever
 
     def abandon(self) -> None:
-        """Cut the network connection, where there is one."""
+        """Cut the network connection, where there is one, and take its descriptor away.
+
+        Cut alone it would read as empty, and the library asks again without a pause until its own deadline,
+        which goes by the wall clock and may be an hour off.
+        """
         session = self._session
         if session is not None:
             with contextlib.suppress(Exception):
-                _cut(getattr(session.visalib, "sessions", {}).get(session.session))
+                link = _cut(getattr(session.visalib, "sessions", {}).get(session.session))
+                if link is not None:
+                    link.close()
 
     def _read_off(self, give_up_ns: int) -> int:
         count = 0
@@ -144,11 +150,14 @@ class VisaTransport:
         return self._session
 
 
-def _cut(inner: Any) -> None:
-    """Shut the network connection below a session of pyvisa-py, if that is what it has."""
+def _cut(inner: Any) -> socket.socket | None:
+    """Shut the network connection below a session of pyvisa-py and return it, None if it has none."""
     link = getattr(getattr(inner, "interface", None), "sock", None)
-    if isinstance(link, socket.socket):
+    if not isinstance(link, socket.socket):
+        return None
+    with contextlib.suppress(OSError):  # the instrument may have gone first
         link.shutdown(socket.SHUT_RDWR)
+    return link
 
 
 def _is_timeout(error: Exception) -> bool:
