@@ -8,6 +8,7 @@ from dataclasses import dataclass, field
 from typing import Protocol
 
 from drivers import Driver, Exchange, Reply
+from drivers.bus.exchange import Counts
 from rig.clock import Clock
 from rig.core.measure import Route, failed, measure
 from rig.core.model import EventKind, Scan, Status
@@ -49,6 +50,11 @@ class Answer(Protocol):
 
 class Wire(Protocol):
     """The open or closed connection of one bus (drivers.bus gives it)."""
+
+    @property
+    def counts(self) -> Counts:
+        """What it has seen since it was made."""
+        ...
 
     def open(self) -> None:
         """Open; raises BusError."""
@@ -150,6 +156,11 @@ class Poller(threading.Thread):
         self._worked_since_opening = False
         self._reopenings = 0
         self._told_reopenings_ns: int | None = None
+
+    @property
+    def counts(self) -> Counts:
+        """What the bus has seen since this thread has it: openings, failures, bytes that nobody asked for."""
+        return self._wire.counts
 
     def stop(self) -> None:
         """Ask the thread to end after the exchange under way."""

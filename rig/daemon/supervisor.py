@@ -13,7 +13,7 @@ import subprocess
 import sys
 import threading
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass, field
+from dataclasses import asdict, dataclass, field
 from pathlib import Path
 from types import FrameType
 from typing import Any
@@ -246,7 +246,7 @@ class Supervisor:
             self._say(EventKind.HEALTH, "run", "the logger about itself", data)
 
     def health(self) -> dict[str, Any]:
-        """Return memory, descriptors, threads, processor time, queue, disk and lateness as JSON values."""
+        """Return memory, descriptors, threads, processor time, queue, disk, buses and lateness as JSON."""
         usage = resource.getrusage(resource.RUSAGE_SELF)
         try:
             disk = os.statvfs(self._run_path)
@@ -262,6 +262,7 @@ class Supervisor:
             "readings": self.recorder.readings,
             **space,
             "utc_minus_boot_ns": self._offset_ns,
+            "buses": {name: asdict(bus.poller.counts) for name, bus in self.buses.items()},
             "lateness_ms": {
                 one.name: [
                     round(one.lateness.quantile_ms(0.5), 3),

@@ -7,7 +7,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 
 from drivers import Exchange, Reply
-from drivers.bus.exchange import Answer
+from drivers.bus.exchange import Answer, Counts
 from rig.clock import SYSTEM
 from rig.core.measure import Route
 from rig.core.model import Status
@@ -52,6 +52,7 @@ class ScriptedWire:
         self.say = say
         self.opens = 0
         self.closes = 0
+        self.counts = Counts()
         self.abandoned = False
         self.asked: list[str] = []
 

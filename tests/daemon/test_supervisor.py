@@ -283,8 +283,10 @@ def test_a_recorder_that_fails_ends_the_session_with_an_error(tmp_path: Path) ->
         session.supervisor.run()
 
 
-def test_health_names_memory_descriptors_threads_disk_and_lateness(tmp_path: Path) -> None:
-    session = Session(tmp_path, good=ScriptedWire())
+def test_health_names_memory_descriptors_threads_disk_buses_and_lateness(tmp_path: Path) -> None:
+    wire = ScriptedWire()
+    wire.counts.failures, wire.counts.discarded = 3, 17
+    session = Session(tmp_path, good=wire)
     thread = session.start()
     session.until(lambda: bool(session.events(EventKind.HEALTH)))
     session.supervisor.stop("test")
@@ -294,6 +296,9 @@ def test_health_names_memory_descriptors_threads_disk_and_lateness(tmp_path: Pat
     assert event.data["descriptors"] > 2
     assert event.data["disk_free_bytes"] > 0
     assert len(event.data["lateness_ms"]["good"]) == 3
+    assert event.data["buses"] == {
+        "good": {"opened": 0, "exchanges": 0, "failures": 3, "resyncs": 0, "discarded": 17}
+    }
 
 
 def test_a_disk_with_little_room_is_told_before_it_refuses(
