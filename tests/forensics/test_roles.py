@@ -93,6 +93,19 @@ def test_an_open_thermocouple_is_the_sensor_and_blames_no_unit() -> None:
     assert answer.order.channels == ()
 
 
+@pytest.mark.parametrize("shift", [8.0, 14.5, 25.0, -40.0])
+def test_a_neighbour_that_an_open_thermocouple_disturbs_in_the_scanner_is_no_unit_that_failed(
+    shift: float,
+) -> None:
+    """An open input takes what is near and loads the next ones in the scan (from memory, no source)."""
+    b = Bench()
+    b.status["A1.sink"] = np.where(after(), NO_VALUE, 0)
+    b.values["A2.sink"] = np.round(np.where(after(), b.values["A2.sink"] + shift, b.values["A2.sink"]), 1)
+    answer = b.analyse()
+    assert main(answer)[0] is Role.SENSOR
+    assert answer.order.channels == ()
+
+
 @pytest.mark.parametrize("shown", [1372.0, -200.0])
 def test_a_value_at_the_end_of_the_range_is_the_sensor_though_it_is_out_of_limits(shown: float) -> None:
     b = Bench()
