@@ -82,7 +82,7 @@ def run(place: Path, *, seed: int, say: Say) -> int:
     say("[This month again, from cold. First the rig is proved, before the weeks begin.]")
     with room.running(now, scenario="fan-failure", seed=seed, units=UNITS, cold=True, held=True) as second:
         _with_job(second)
-        _typed("preflight", "now/rig.yaml", "--yes", place=place, say=say, most=16)
+        _typed("preflight", "now/rig.yaml", "--yes", place=place, say=say, most=10, last=26)
         say("")
         _recorded(second, place, say, fails_in="high")
     truth = second.truth()
@@ -105,8 +105,11 @@ def _with_job(served: room.RunningRoom) -> None:
         file.write(JOB)
 
 
-def _typed(command: str, *rest: str, place: Path, say: Say, most: int) -> tuple[int, str]:
-    """Run one command as a person would and return its exit code and output; say ``most`` lines of it."""
+def _typed(command: str, *rest: str, place: Path, say: Say, most: int, last: int = 0) -> tuple[int, str]:
+    """Run one command as a person would and return its exit code and output.
+
+    Of its lines the first ``most`` and the ``last`` are said.
+    """
     say("")
     say(f"$ soakrig {command} {' '.join(rest)}")
     done = subprocess.run(  # noqa: S603 - this interpreter and our own command
@@ -120,9 +123,12 @@ def _typed(command: str, *rest: str, place: Path, say: Say, most: int) -> tuple[
     if done.returncode not in EXPECTED_CODES.get(command, (0,)):
         raise SoakrigError(f"soakrig {command} ended with exit code {done.returncode}: {done.stderr[-800:]}")
     lines = done.stdout.rstrip("\n").splitlines()
+    left_out = max(len(lines) - most - last, 0)
     say("\n".join(lines[:most]))
-    if len(lines) > most:
-        say(f"    ... and {counted(len(lines) - most, 'line')} more")
+    if left_out:
+        say(f"    ... and {counted(left_out, 'line')} more")
+    if last and len(lines) > most:
+        say("\n".join(lines[-min(last, len(lines) - most) :]))
     return done.returncode, done.stdout
 
 
@@ -206,5 +212,6 @@ def _judged(truth: dict[str, Any], outcomes: list[tuple[int, str]], say: Say) ->
     blamed = victim in post_mortem.splitlines()[0]
     failed = verdict[0] == 10
     say("")
-    say(f"What truly happened: the fan of {victim} seized in phase high; dead at the end: {truth['dead']}.")
+    dead = ", ".join(truth["dead"]) or "nobody"
+    say(f"What truly happened: the fan of {victim} seized in phase high; dead at the end: {dead}.")
     return 0 if blamed and failed and truth["dead"] == [victim] else 1

@@ -161,6 +161,7 @@ SHELL = [
     pytest.param(body, id=f"{page.name} {number}")
     for page in (README, GUIDE)
     for number, body in enumerate(blocks(page, "sh"))
+    if "--whole-job" not in body  # has a test of its own
 ]
 
 
@@ -189,3 +190,28 @@ def test_the_tour_of_notebooks_runs_and_says_something(place: Path) -> None:
     assert done.returncode == 0, done.stderr
     assert "A2.fan" in done.stdout
     assert (place / "a2.png").read_bytes().startswith(b"\x89PNG")
+
+
+def masked(line: str) -> str:
+    """Return a line with every number, and the name of a run, as a hole: they are never the same twice."""
+    return " ".join(re.sub(r"simulated-room-\w+|[-+]?\d[\d.e-]*", "#", line).split())
+
+
+@pytest.mark.slow
+@pytest.mark.timeout(400)
+def test_the_story_of_the_readme_is_what_the_whole_job_says(tmp_path: Path) -> None:
+    (body,) = (body for body in blocks(README, "sh") if "--whole-job" in body)
+    done = shell(f"cd {shlex.quote(str(tmp_path))}; {body}", tmp_path)
+    assert done.returncode == 0, done.stdout + done.stderr
+    said = {masked(line) for line in done.stdout.splitlines()}
+    told = [
+        line
+        for body in blocks(README, "text")
+        for line in body.splitlines()
+        if line.strip() not in {"", "..."}
+    ]
+    assert len(told) > 60
+    strange = [line for line in told if masked(line) not in said]
+    # the channels that nobody can put in order stand in another order, and a second may be 980 ms
+    assert len(strange) < 0.15 * len(told), strange
+    assert [line for line in strange if line.startswith("$")] == []

@@ -168,3 +168,21 @@ def test_a_contactor_that_opens_switches_the_unit_off() -> None:
     assert not room.switched_on("A1")
     assert room.true("A1.supply") == 0.0
     assert room.true("A2.supply") > 0.5
+
+
+def test_held_faults_wait_until_they_are_let_come() -> None:
+    room = World(
+        plan=plan(units=2),
+        scenario=scenario("fan-failure"),
+        seed=1,
+        start_ns=0,
+        step_ns=10_000_000,
+        held=True,
+    )
+    room.advance(40 * SECOND)
+    assert (room.happenings, room.dead) == ([], ())
+    room.fail()
+    room.advance(70 * SECOND)
+    first = room.happenings[0]
+    assert (first.at_ns, first.subject) == (40 * SECOND, room.victim)
+    assert room.dead == (room.victim,)
