@@ -43,17 +43,17 @@ class Page(enum.Enum):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Look:
-    """Where the viewer's eye is: page, number of the unit (by name), lines scrolled."""
+    """Where the viewer's eye is: page, number of the unit (by name; None: the worst), lines scrolled."""
 
     page: Page = Page.OVERVIEW
-    unit: int = 0
+    unit: int | None = None
     scroll: int = 0
 
     def pressed(self, key: str, snapshot: Snapshot, height: int) -> Look:
         """Return where a key leads on a screen of ``height`` lines; keys that mean nothing lead nowhere."""
         if key in {"u", "U"}:
             step = (1 if key == "u" else -1) if self.page is Page.UNIT else 0
-            return Look(page=Page.UNIT, unit=(self.unit + step) % max(1, len(snapshot.units)))
+            return Look(page=Page.UNIT, unit=(self.place(snapshot) + step) % max(1, len(snapshot.units)))
         if key == "tab":
             pages = list(Page)
             return replace(self, page=pages[(pages.index(self.page) + 1) % len(pages)], scroll=0)
@@ -63,6 +63,12 @@ class Look:
         steps = {"down": 1, "up": -1, "page-down": leaf, "page-up": -leaf, "home": -self.scroll}
         last = max(0, _length(snapshot, self.page) - leaf)
         return replace(self, scroll=min(last, max(0, self.scroll + steps.get(key, 0))))
+
+    def place(self, snapshot: Snapshot) -> int:
+        """Return the place, by name, of the unit to show: the worst one where none was chosen."""
+        if self.unit is not None or not snapshot.units:
+            return (self.unit or 0) % max(1, len(snapshot.units))
+        return by_name(snapshot).index(snapshot.units[0])
 
 
 def _length(snapshot: Snapshot, page: Page) -> int:
@@ -105,14 +111,16 @@ def everything(snapshot: Snapshot, width: int, zone: tzinfo | None = None) -> li
 def footer(look: Look, width: int) -> Text:
     """Return the line of keys; the present page's key stands in brackets."""
     cells: list[Cell] = []
-    for page in Page:
-        words = page.name.lower()
-        here = page is look.page
-        cells.append(
-            Cell(f"[{page.value}]{words}" if here else f" {page.value} {words}", "bold" if here else "dim")
-        )
-        cells.append(Cell(" "))
-    cells.append(Cell(" q quit", "dim"))
+    for letters in (40, 5, 3, 0):  # of a page's name: as many as the width allows
+        cells = []
+        for page in Page:
+            words = page.name.lower()[:letters]
+            here = page is look.page
+            text = f"[{page.value}]{words}" if here else f" {page.value} {words}"
+            cells += [Cell(text, "bold" if here else "dim"), Cell(" ")]
+        cells.append(Cell(" q quit", "dim"))
+        if sum(len(cell.text) for cell in cells) <= width:
+            break
     return line(cells, width)
 
 
@@ -251,7 +259,7 @@ def _unit_page(snapshot: Snapshot, look: Look, canvas: Canvas, problems: list[st
     width = canvas.width
     if not units:
         return [line([Cell("this rig has no channels")], width)]
-    at = look.unit % len(units)
+    at = look.place(snapshot)
     unit = units[at]
     facts = ", ".join(
         x for x in (unit.serial and f"serial {unit.serial}", unit.load and f"load {unit.load}") if x
@@ -301,13 +309,13 @@ def _excursion_page(snapshot: Snapshot, look: Look, canvas: Canvas, problems: li
             lambda e: [excursion_row(e, snapshot.as_of_ns, canvas.zone, width)], e, width, problems
         )
     ]
-    title = "lasting excursions as they were read (certain order: postmortem), then ended ones"
+    title = "excursions as they were read, lasting ones first (their order: postmortem)"
     more = lambda at: Cell(f"  {len(rows) - at} more below", "bold")  # noqa: E731 - one line, one use
     return [heading(title, width), *window(rows, canvas.height - 1, look.scroll, more, width)]
 
 
 def _event_list(
-    snapshot: Snapshot, height: int, scroll: int, canvas: Canvas, problems: list[str]
+    snapshot: Snapshot, height: int, scroll: int, canvas: Canvas, problems: list[str], *, hint: str = "key e"
 ) -> list[Text]:
     width = canvas.width
     rows = [
@@ -320,9 +328,9 @@ def _event_list(
     title = f"events, newest first (times {moment(snapshot.now_ns, canvas.zone):%Z})"
     if not rows:
         return [heading(title, width), line([Cell("none so far", "dim")], width)][:height]
-    more = lambda at: Cell(f"  {len(rows) - at} older: key e", "dim")  # noqa: E731 - one line, one use
+    more = lambda at: Cell(f"  {len(rows) - at} older: {hint}", "dim")  # noqa: E731 - one line, one use
     return [heading(title, width), *window(rows, height - 1, scroll, more, width)]
 
 
 def _event_page(snapshot: Snapshot, look: Look, canvas: Canvas, problems: list[str]) -> list[Text]:
-    return _event_list(snapshot, canvas.height, look.scroll, canvas, problems)
+    return _event_list(snapshot, canvas.height, look.scroll, canvas, problems, hint="arrow down")

@@ -47,6 +47,10 @@ BLOCKS = "▁▂▃▄▅▆▇█"
 HISTORY = "10 min"
 """Title of the column of sparklines: what they go back."""
 _LATENESS_FROM = 90
+_TREND_FROM = 72
+"""In narrower tables the names need the room of bar and trend."""
+_LONGEST = 8
+"""Digits of a value that are worth their room, where the instrument's resolution is not known."""
 _PER_MINUTE_FROM = 100 / 3600
 """From this slope on (unit of measure per second) a trend is told per minute, not per hour."""
 
@@ -97,7 +101,10 @@ def value_cells(channel: ChannelView) -> tuple[Cell, Cell]:
         return Cell("fault", "bold red"), Cell("")
     if channel.status > Status.SUSPECT:
         return Cell(STATUS_WORDS.get(channel.status, "unknown"), "magenta"), Cell("")
-    return Cell(number(channel.value, channel.resolution)), Cell(channel.unit_of_measure, "dim")
+    text = number(channel.value, channel.resolution)
+    if len(text) > _LONGEST and channel.least_span:  # far finer than anything that its limits ask for
+        text = number(channel.value, channel.least_span / 30)
+    return Cell(text), Cell(channel.unit_of_measure, "dim")
 
 
 def _movement(channel: ChannelView) -> tuple[Cell, Cell]:
@@ -150,14 +157,14 @@ def channel_columns(width: int, *, short: bool = False) -> list[Column]:
         value, unit, distance, used, history = 9, 5, 10, 5, 6
     else:
         value, unit, distance, used, history = 9, 5, 10, 7, 0
+    wide = width >= _TREND_FROM
     fixed = [
         Column(title="state", width=8),
         Column(title="value", width=value, right=True),
         Column(title="", width=unit),
         Column(title="margin", width=distance, right=True),
-        Column(title="used", width=used),
-        Column(title="trend", width=9, right=True),
-        Column(title="limit in", width=9, right=True),
+        *([Column(title="used", width=used), Column(title="trend", width=9, right=True)] if wide else []),
+        Column(title="limit in", width=9 if wide else 11, right=True),
         *([Column(title=HISTORY, width=history)] if history else []),
     ]
     name = max(8, width - sum(column.width + 1 for column in fixed))
@@ -169,14 +176,13 @@ def _measured(channel: ChannelView, columns: Sequence[Column]) -> list[Cell]:
     widths = {column.title: column.width for column in columns}
     value, measure = value_cells(channel)
     style = STYLES[channel.condition] if channel.condition.is_trouble else "blue"
-    cells = [
-        state_cell(channel.condition),
-        value,
-        measure,
-        Cell(margin_words(channel)),
-        Cell(bar(channel.margin, widths["used"]), style),
-        *_movement(channel),
-    ]
+    cells = [state_cell(channel.condition), value, measure, Cell(margin_words(channel))]
+    trend, limit_in = _movement(channel)
+    if "used" in widths:
+        cells += [Cell(bar(channel.margin, widths["used"]), style), trend]
+    elif limit_in.text in {"old", "read"}:
+        limit_in = Cell(f"{trend.text} {limit_in.text}")
+    cells.append(limit_in)
     if HISTORY in widths:
         cells.append(Cell(spark(channel.history, widths[HISTORY], channel.least_span)))
     return cells

@@ -73,6 +73,51 @@ def test_what_does_not_fit_is_counted_with_its_words() -> None:
     assert re.search(r"\d+ more below: 5 SILENT, 1 no value, 1 early, \d+ ok", "\n".join(lines))
 
 
+def test_the_unit_page_opens_with_the_unit_that_is_worst_and_steps_by_name() -> None:
+    feeder = Feeder(layout(4))
+    feeder.everything(1.0, {"A3.heatsink": 1e4})
+    feeder.out("A3.heatsink", 1.0)
+    snapshot = feeder.picture(3.5)
+    for key in ("u", "tab", "c"):
+        look = Look(page=Page.CHANNELS).pressed(key, snapshot, 24)
+        look = look if look.page is Page.UNIT else replace(look, page=Page.UNIT)
+        assert "\nA3 " in "\n".join(text_of(snapshot, look, 100, 24)), key
+    again = Look().pressed("u", snapshot, 24).pressed("u", snapshot, 24)
+    assert "\nA4 " in "\n".join(text_of(snapshot, again, 100, 24))
+
+
+@pytest.mark.parametrize("width", [40, 60, 80])
+@pytest.mark.parametrize("page", list(Page))
+def test_the_way_out_is_told_at_every_width(page: Page, width: int) -> None:
+    foot = text_of(BUSY, Look(page=page), width, 24)[-1]
+    assert "q quit" in foot
+    assert f"[{page.value}]" in foot
+    assert all(other.value in foot for other in Page)
+
+
+def test_where_there_is_little_room_names_have_it() -> None:
+    lines = text_of(BUSY, Look(page=Page.CHANNELS), 60, 24)
+    titles = next(text for text in lines if text.startswith("channel"))
+    assert titles.split() == ["channel", "state", "value", "margin", "limit", "in"]
+    assert any("SILENT" in text and " old" in text for text in lines)
+    assert any(text.startswith("A1.heatsink ") for text in lines)
+
+
+def test_a_value_far_finer_than_its_limits_does_not_fill_its_column_with_noise() -> None:
+    (channel,) = [one for one in BUSY.channels if one.name == "A1.heatsink"]
+    tiny = replace(channel, value=0.00002812, resolution=0.0, least_span=1.05)
+    assert tables.value_cells(tiny)[0].text == "0.00"
+    assert tables.value_cells(replace(tiny, value=71.98123))[0].text == "71.98"
+
+
+def test_the_page_of_events_says_how_to_see_more_of_them() -> None:
+    feeder = Feeder(layout(1))
+    for at in range(60):
+        feeder.out("A1.heatsink", float(at))
+    lines = text_of(feeder.picture(61.0), Look(page=Page.EVENTS), 80, 20)
+    assert "older: arrow down" in "\n".join(lines)
+
+
 @pytest.mark.parametrize("page", list(Page))
 def test_without_colour_the_same_words_stand_there(page: Page, monkeypatch: pytest.MonkeyPatch) -> None:
     lines = frame(BUSY, Look(page=page), Canvas(width=100, height=40, zone=UTC))
@@ -193,9 +238,10 @@ def test_keys_lead_to_pages_and_units_and_others_lead_nowhere() -> None:
     for page in Page:
         assert look.pressed(page.value, BUSY, 24).page is page
     unit = look.pressed("u", BUSY, 24)
-    assert unit.unit == 0
-    assert unit.pressed("u", BUSY, 24).unit == 1
-    assert unit.pressed("U", BUSY, 24).unit == len(BUSY.units) - 1
+    assert screen.by_name(BUSY)[unit.place(BUSY)] == BUSY.units[0]
+    first = replace(unit, unit=0)
+    assert first.pressed("u", BUSY, 24).unit == 1
+    assert first.pressed("U", BUSY, 24).unit == len(BUSY.units) - 1
     assert look.pressed("z", BUSY, 24) == look
     seen = set()
     for _ in Page:

@@ -54,7 +54,7 @@ def test_start_new_data_resize_pages_and_quit(recording: Recording, child: Child
     child.press("\x1b[B")
     child.press("u")
     child.wait_for(r"\[u\]unit")
-    assert "A1  serial 0017" in child.screen.text()
+    assert "\nA2  serial 00" in child.screen.text()  # the one in trouble first
     child.press("q")
     assert child.ended() == 0
     assert child.is_restored()
