@@ -10,6 +10,7 @@ import contextlib
 import functools
 import socket
 import time
+import traceback
 from typing import Any
 
 from drivers.bus.transport import NS_PER_S, passed, remaining_ms
@@ -52,6 +53,8 @@ class VisaTransport:
             manager = _resource_manager(self._backend)
             self._session = manager.open_resource(self._resource, open_timeout=OPEN_TIMEOUT_MS)
         except Exception as error:
+            with contextlib.suppress(Exception):
+                _let_go(error)
             raise BusError(
                 f"{self.name}: cannot be opened: {type(error).__name__}: {error}; check the resource "
                 "string, the cable, and that the instrument is on"
@@ -158,6 +161,21 @@ def _cut(inner: Any) -> socket.socket | None:
     with contextlib.suppress(OSError):  # the instrument may have gone first
         link.shutdown(socket.SHUT_RDWR)
     return link
+
+
+def _let_go(error: BaseException) -> None:
+    """Close the connections that a failed opening has left to the garbage collector.
+
+    Until that comes by, an instrument that serves one connection at a time would be taken by ourselves.
+    """
+    failed: BaseException | None = error
+    while failed is not None:
+        for frame, _ in traceback.walk_tb(failed.__traceback__):
+            for part in getattr(frame.f_locals.get("self"), "__dict__", {}).values():
+                for link in (part, getattr(part, "sock", None)):
+                    if isinstance(link, socket.socket):
+                        link.close()
+        failed = failed.__context__
 
 
 def _is_timeout(error: Exception) -> bool:

@@ -8,6 +8,7 @@ the library's session.
 from __future__ import annotations
 
 import gc
+import struct
 import time
 from types import SimpleNamespace
 from typing import Any
@@ -23,7 +24,7 @@ from drivers.bus.exchange import Link
 from drivers.bus.visa import VisaTransport
 from rig.errors import BusError, DeadlineError
 from tests.drivers.examples import made
-from tests.drivers.peers import Tagged, echo_tags, tcp_peer
+from tests.drivers.peers import Conn, Tagged, echo_tags, tcp_peer
 from tests.drivers.vxi11_peer import CLEAR, CREATE_LINK, DESTROY_LINK, Instrument, vxi11_peer
 
 SUPPLY = {
@@ -136,6 +137,33 @@ def test_opening_and_closing_leaves_neither_sessions_nor_descriptors_behind() ->
             cycle()
         assert len(table) == sessions
         assert psutil.Process().num_fds() <= descriptors + 5  # the peer closes its ends a moment later
+
+
+class Locked(Instrument):
+    """An instrument that somebody else has: it takes the connection and refuses the link (error 11)."""
+
+    def result(self, conn: Conn, procedure: int, arguments: bytes) -> bytes:
+        if procedure == CREATE_LINK:
+            return struct.pack(">iiII", 11, 0, 0, 0)
+        return super().result(conn, procedure, arguments)
+
+
+def test_openings_that_fail_leave_neither_sessions_nor_descriptors_behind() -> None:
+    """An instrument that is away for weeks is tried some ten thousand times."""
+    table = visa._resource_manager("@py").visalib.sessions
+    with vxi11_peer(Locked(lambda message: (message, 0.0))) as locked:
+        for resource in (locked, "TCPIP::127.0.0.1,1::inst0::INSTR"):
+
+            def fail(resource: str = resource) -> None:
+                with pytest.raises(BusError, match="cannot be opened"):
+                    VisaTransport(resource=resource).open()
+
+            fail()
+            sessions, descriptors = len(table), psutil.Process().num_fds()
+            for _ in range(40):
+                fail()  # the peer serves one connection after the other: each must have been let go
+            assert len(table) == sessions
+            assert psutil.Process().num_fds() <= descriptors + 5  # the peer closes its ends a moment later
 
 
 def test_all_links_of_a_process_share_one_resource_manager_which_is_never_closed() -> None:
