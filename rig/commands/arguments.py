@@ -7,10 +7,14 @@ import sys
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from rig.errors import UsageError
+from rig.errors import StoreError, UsageError
 
 if TYPE_CHECKING:
     from rig.core.config import RigConfig
+    from rig.store.reader import Run
+
+_MOST_TOLD = 8
+"""Damaged places that are told beside an answer."""
 
 
 def run_argument(parser: argparse.ArgumentParser) -> None:
@@ -90,6 +94,30 @@ def moments_ns(
     except ValueError as error:
         raise UsageError(f"{options}: {error}; write 2031-02-03T04:05:06, or 03:12") from error
     return start, end
+
+
+def readable(run: Run) -> Run:
+    """Return the run. Raises StoreError if nothing of it can be read: no answer is made from nothing."""
+    if run.span == (0, 0):
+        reasons = "; ".join(left_out(run))
+        what = f"holds nothing that can be read: {reasons}" if reasons else "holds no record yet"
+        raise StoreError(f"{run.path} {what}; 'soakrig verify' tells what is there")
+    return run
+
+
+def left_out(run: Run) -> list[str]:
+    """Return what reading a run leaves out, and why, as far as it was read so far."""
+    found = [f"{one.path.name}: {one.reason.removeprefix(f'{one.path}').lstrip(': ')}" for one in run.skipped]
+    return [
+        *found[:_MOST_TOLD],
+        *([f"and {len(found) - _MOST_TOLD} more"] if len(found) > _MOST_TOLD else []),
+    ]
+
+
+def tell_left_out(*runs: Run) -> None:
+    """Say beside the result what an answer from these runs leaves out."""
+    for text in dict.fromkeys(text for run in runs for text in left_out(run)):
+        aside(f"not read, so this answer leaves it out: {text}")
 
 
 def say(text: str) -> None:

@@ -7,7 +7,16 @@ import shutil
 from pathlib import Path
 
 from rig.commands import progress
-from rig.commands.arguments import aside, duration_s, moment_arguments, moments_ns, run_argument, run_path
+from rig.commands.arguments import (
+    aside,
+    duration_s,
+    moment_arguments,
+    moments_ns,
+    readable,
+    run_argument,
+    run_path,
+    tell_left_out,
+)
 from rig.desk import Command
 from rig.errors import DamageError
 
@@ -24,9 +33,10 @@ def _postmortem(args: argparse.Namespace) -> tuple[int, str]:
     from rig.report import postmortem
     from rig.store.reader import Run
 
-    run = Run.open(run_path(args))
+    run = readable(Run.open(run_path(args)))
     with progress.shown("analysing"):
         found = forensics.analyse(run, unit=args.unit)
+    tell_left_out(run)
     if args.page:
         from rig.report.pages import files
         from rig.report.pages import postmortem as pages
@@ -68,11 +78,12 @@ def _plot(args: argparse.Namespace) -> tuple[int, str]:
     from rig.store.reader import Run
 
     start, end = moments_ns(args, "--from or --until")
-    run = Run.open(run_path(args))
+    run = readable(Run.open(run_path(args)))
     if args.last:
         start = (run.span[1] if end is None else end) - round(duration_s(args.last, "--last") * 1e9)
     with progress.shown("drawing"):
         plot.save(plot.plot(run, args.channels, start, end), Path(args.to))
+    tell_left_out(run)
     return 0, f"written: {args.to}"
 
 
@@ -87,7 +98,8 @@ def _verify(args: argparse.Namespace) -> tuple[int, str]:
     for one in found.faults:
         known = one.start_ns is not None
         span = f"  {stamp(one.start_ns or 0)} to {stamp(one.end_ns or one.start_ns or 0)}" if known else ""
-        lines.append(f"DAMAGED  {one.path.relative_to(path)}: {one.reason}{span}")
+        reason = one.reason.removeprefix(f"{one.path}").lstrip(": ")
+        lines.append(f"DAMAGED  {one.path.relative_to(path)}: {reason}{span}")
     good = f"{found.files} files, {found.readings} readings and {found.events} events are good"
     count = len(found.faults)
     lines.append(f"{path}: {good}; {count or 'no'} fault{'s' if count != 1 else ''}")

@@ -7,7 +7,7 @@ from datetime import UTC, datetime
 from typing import TYPE_CHECKING, TypeVar
 
 from rig.commands import progress
-from rig.commands.arguments import aside, duration_s
+from rig.commands.arguments import aside, duration_s, readable, tell_left_out
 from rig.desk import Command
 from rig.errors import StoreError, UsageError
 
@@ -83,7 +83,9 @@ def _asked(question: Question[T], places: list[str], args: argparse.Namespace) -
     with progress.shown("asking runs") as told:
         answers = asking.ask(question, addresses, _crew(args), told)
     return [one.value for one in answers if one.value is not None], [
-        f"{one.where}: {one.error}" for one in answers if one.error
+        one.error if one.error.startswith(one.where) else f"{one.where}: {one.error}"
+        for one in answers
+        if one.error
     ]
 
 
@@ -95,7 +97,7 @@ def _code(unread: list[str]) -> int:
 def _open(place: str) -> Run:
     from rig.fleet import places
 
-    return places.open_run(places.single(place))
+    return readable(places.open_run(places.single(place)))
 
 
 # ---- one run
@@ -119,7 +121,9 @@ def _account(args: argparse.Namespace) -> tuple[int, str]:
     from rig.account.whole import account
     from rig.report import account as report
 
-    found = account(_open(args.places[0]), args.unit)
+    run = _open(args.places[0])
+    found = account(run, args.unit)
+    tell_left_out(run)
     return 0, report.as_json(found) if args.json else report.text(found, _width())
 
 
@@ -155,6 +159,7 @@ def _verdict(args: argparse.Namespace) -> tuple[int, str]:
 
     run = _open(args.run)
     found = judged(run, account(run))
+    tell_left_out(run)
     return found.outcome.exit_code, report.as_json(found) if args.json else report.text(
         found, run.layout.rig, _width()
     )
@@ -186,8 +191,8 @@ def _parties(args: argparse.Namespace) -> list[tuple[Party, Party]]:
     from rig.fleet import places
 
     one, two = places.single(args.first), places.single(args.second)
-    here = places.open_run(one)
-    there = here if one == two else places.open_run(two)
+    here = readable(places.open_run(one))
+    there = here if one == two else readable(places.open_run(two))
     return sides((here.dir.name, Readings(here)), (there.dir.name, Readings(there)), args.unit_a, args.unit_b)
 
 

@@ -213,11 +213,12 @@ def _instruments(
     instruments = {}
     for name, one in entries(node, "instruments").items():
         place = Place(one, f"instruments.{name}", faults)
+        bus = entries(one)["bus"].value if "bus" in entries(one) else None
+        if known_buses and isinstance(bus, str) and bus and bus not in known_buses:
+            place.say("bus", f"there is no bus {bus!r}", near(bus, known_buses))
         instrument = _instrument(name, place, drivers)
         if instrument is None:
             continue
-        if known_buses and instrument.bus not in known_buses:
-            place.say("bus", f"there is no bus {instrument.bus!r}", near(instrument.bus, known_buses))
         instruments[name] = (instrument, place)
     check_instruments(buses, instruments)
     return instruments
