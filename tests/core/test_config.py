@@ -225,7 +225,7 @@ def test_faults_of_all_parts_come_together_in_the_order_of_the_file() -> None:
 
 
 def test_a_bus_that_there_is_not_is_told_also_of_an_instrument_that_has_other_faults() -> None:
-    text = BASE.replace("driver: scpi", "driver: scpj", 1).replace("bus: line", "bus: lino", 1)
+    text = BASE.replace("driver: meter", "driver: metre", 1).replace("bus: line", "bus: lino", 1)
     assert {"instruments.scanner.driver", "instruments.scanner.bus"} <= {one.path for one in faults_of(text)}
 
 
