@@ -101,6 +101,32 @@ def test_a_stamp_is_no_finer_than_a_tenth_of_its_half_width(half_ns: int, step_n
     assert stamps.quantum(np.array([half_ns]))[0] == step_ns
 
 
+def test_a_day_of_readings_takes_little_more_than_a_byte_each(tmp_path: Path) -> None:
+    """What the choice of encodings is for: others that look clever take twice as much, and nobody notices.
+
+    Measured with these readings: 1.20 bytes as chosen, 1.47 with plain values, 2.89 with byte stream split.
+    """
+    rng = np.random.default_rng(1)
+    n = 86_400
+    drift = np.cumsum(rng.normal(0, 0.02, n))
+    shown = {
+        "A1.heatsink": (np.round(80 + drift, 1), 20_000_000),
+        "A2.heatsink": (np.round(70 + drift + rng.normal(0, 0.05, n), 1), 20_000_000),
+        "ambient": (np.round(40 + 0.1 * drift, 1), 300_000_000),
+        "mains": (np.round(230 + rng.normal(0, 0.05, n), 2), 3_000_000),
+        "A1.rail": (np.round(45 + rng.normal(0, 0.005, n), 4), 3_000_000),
+    }
+    parts = []
+    for name, (value, reply_ns) in shown.items():
+        sent = UTC_NS + np.arange(n) * SECOND + rng.integers(0, 500_000, n)
+        received = sent + reply_ns + rng.integers(0, reply_ns // 10, n)
+        t_ns, h_ns = stamps.rounded(*stamps.interval(sent, received))
+        status, session = np.zeros(n, np.uint8), np.ones(n, np.int32)
+        parts.append(Series(channel=name, t_ns=t_ns, h_ns=h_ns, value=value, status=status, session=session))
+    parquet.write_readings(OS_DISK, tmp_path / "x.parquet", parts, INDEX)
+    assert (tmp_path / "x.parquet").stat().st_size / (len(parts) * n) < 1.4
+
+
 def sealed_run(folder: Path) -> tuple[RunDir, Path, Path]:
     """Return a run of two sealed hours, and the readings and events of the first."""
     run = new_run(folder)
