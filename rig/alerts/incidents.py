@@ -61,6 +61,7 @@ _MOMENTARY: Final = {
     EventKind.BUS_STUCK: "instruments",
     EventKind.STORE_FAULT: "logger",
     EventKind.STORE_LOW: "logger",
+    EventKind.LOGGER_FAULT: "logger",
     EventKind.SESSION_BROKEN: "logger",
     EventKind.DAMAGE: "logger",
     EventKind.CLOCK_STEP: "logger",

@@ -246,6 +246,8 @@ class EventKind(enum.StrEnum):
     STORE_BACK = "store-back"
     STORE_LOW = "store-low"
     """Room on the disk is getting short; nothing is lost yet."""
+    LOGGER_FAULT = "logger-fault"
+    """A part of the logger failed and was left out; readings and limits are recorded as before."""
     DAMAGE = "damage"
     FAST_POLL = "fast-poll"
     HEALTH = "health"

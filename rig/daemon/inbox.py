@@ -116,6 +116,13 @@ class Inbox:
         except ValueError as error:
             del self._under_way[order.id]
             self._refuse(name, str(error), order_data(order) | {"deed": str(order.deed)})
+        except StoreError:
+            raise  # the disk's: it waits for the next session
+        except Exception as error:
+            # it must not end the recording now, and again at every start
+            del self._under_way[order.id]
+            reason = f"an error of soakrig's own: {error!r}"
+            self._refuse(name, reason, order_data(order) | {"deed": str(order.deed)})
 
     def _refuse(self, name: str, reason: str, data: Mapping[str, Any]) -> None:
         """Say why an order is not carried out: in the record, and to whoever waits for it."""

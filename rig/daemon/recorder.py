@@ -51,7 +51,11 @@ class Fast(Protocol):
 
 
 class Recorder:
-    """Takes from the intake, writes, judges. ``progress_ns`` is the boot time of the last sync."""
+    """Takes from the intake, writes, judges. ``progress_ns`` is the boot time of the last sync.
+
+    An attendant that fails is left out and that is recorded: readings are worth more than any of them.
+    essential: the one without which the session makes no sense; its failure ends the recording.
+    """
 
     def __init__(
         self,
@@ -64,6 +68,7 @@ class Recorder:
         sync_s: float,
         fast: Fast | None = None,
         attendants: Sequence[Attendant] = (),
+        essential: Attendant | None = None,
         told: Callable[[Event], None] = lambda _event: None,
     ) -> None:
         self._intake = intake
@@ -74,7 +79,8 @@ class Recorder:
         self._sync_ns = round(sync_s * 1e9)
         self._told = told
         self._fast = fast
-        self._attendants = attendants
+        self._attendants = tuple(attendants)
+        self._essential = essential
         self._unsynced = False
         self.progress_ns = clock.boot_ns()
         self.readings = 0
@@ -84,8 +90,7 @@ class Recorder:
         while not stopping.is_set() or self._intake.depth():
             self.turn(TAKE_S)
         self.sync()
-        for one in self._attendants:
-            one.close()
+        self._attend(lambda one: one.close())
 
     def turn(self, timeout_s: float) -> None:
         """Take what has arrived, write it, judge it, sync if it is time."""
@@ -95,8 +100,7 @@ class Recorder:
         self._write_findings(self._evaluation.tick(now_ns))
         if self._fast is not None:
             self._fast.tick()
-        for one in self._attendants:
-            one.tick()
+        self._attend(lambda one: one.tick())
         urgent = bool(self._evaluation.crossed_units) and self._unsynced
         if urgent or now_ns - self.progress_ns >= self._sync_ns:
             self.sync()
@@ -127,14 +131,16 @@ class Recorder:
         self._writer.scans(scans)
         self._unsynced = True
         for scan in scans:
-            self.readings += len(scan.values)
-            findings = self._evaluation.feed(scan)
-            if findings:
-                self._write_findings(findings)
-            if self._fast is not None:
-                self._fast.consider(scan, self._evaluation.near)
-            for one in self._attendants:
-                one.scan(scan)
+            self._judge(scan)
+
+    def _judge(self, scan: Scan) -> None:
+        self.readings += len(scan.values)
+        findings = self._evaluation.feed(scan)
+        if findings:
+            self._write_findings(findings)
+        if self._fast is not None:
+            self._fast.consider(scan, self._evaluation.near)
+        self._attend(lambda one: one.scan(scan))
 
     def _write_findings(self, findings: Iterable[Finding]) -> None:
         for one in findings:
@@ -146,5 +152,24 @@ class Recorder:
         event = self._writer.event(kind, boot_ns, subject, text, data)
         self._unsynced = True
         self._told(event)
+        self._attend(lambda one: one.event(event))
+
+    def _attend(self, deed: Callable[[Attendant], None]) -> None:
         for one in self._attendants:
-            one.event(event)
+            try:
+                deed(one)
+            except Exception as error:
+                if one is self._essential:
+                    raise
+                self._leave_out(one, error)
+
+    def _leave_out(self, failed: Attendant, error: Exception) -> None:
+        self._attendants = tuple(one for one in self._attendants if one is not failed)
+        name = type(failed).__name__
+        text = (
+            f"a part of the logger ({name}) ended by an error of soakrig's own; the recording goes on "
+            f"without it until the next start: {error!r}"
+        )
+        self._write_event(
+            EventKind.LOGGER_FAULT, self._clock.boot_ns(), "run", text, {"part": name, "error": repr(error)}
+        )

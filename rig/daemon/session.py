@@ -263,6 +263,7 @@ def _supervisor(
         derived=DerivedChannels(plan.blocks, plan.formulas),
         clock=clock,
         sync_s=config.sync_s,
+        essential=guest,
         attendants=attendants(
             config=config,
             plan=plan,

@@ -169,6 +169,7 @@ def test_a_stop_is_told_with_what_was_wrong_at_that_time() -> None:
         (EventKind.STORE_FAULT, {"reason": "No space left on device"}, "logger"),
         (EventKind.STORE_FAULT, {"cause": "seal"}, "logger"),
         (EventKind.STORE_LOW, {}, "logger"),
+        (EventKind.LOGGER_FAULT, {}, "logger"),
         (EventKind.GAP, {"cause": "suspend"}, "gaps"),
         (EventKind.INSTRUMENT_REPORT, {}, "reports"),
         (EventKind.PHASE, {}, "run"),

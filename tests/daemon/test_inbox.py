@@ -40,6 +40,8 @@ class Desk:
     def _note(self, order: Order) -> None:
         if order.text_of("text") == "nonsense":
             raise ValueError("it makes no sense")
+        if order.text_of("text") == "bug":
+            raise ZeroDivisionError("a bug in a deed")
         self._announce(EventKind.NOTE, "run", order.text_of("text"), order_data(order))
 
     def _announce(
@@ -105,6 +107,19 @@ def test_a_deed_that_nobody_here_does_is_refused(run: RunDir) -> None:
     desk = Desk(run)
     desk.look()
     assert "nobody here carries out swap" in (inbox.answer(run, name) or "")
+
+
+def test_an_order_that_meets_a_bug_is_refused_and_neither_ends_the_recording_nor_waits_for_the_next(
+    run: RunDir,
+) -> None:
+    name = inbox.put(run, order("bug"))
+    desk = Desk(run)
+    desk.look()
+    assert inbox.answer(run, name) == "an error of soakrig's own: ZeroDivisionError('a bug in a deed')"
+    assert desk.waiting() == []
+    inbox.put(run, order("well"))
+    desk.look()
+    assert desk.said[-1][1] == "well"
 
 
 def test_a_disk_that_refuses_to_be_looked_at_is_tried_again(run: RunDir) -> None:

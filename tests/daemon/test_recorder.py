@@ -2,13 +2,17 @@
 
 from __future__ import annotations
 
+import threading
 from collections.abc import Mapping, Sequence
 from typing import Any
+
+import pytest
 
 from drivers.bus.scripted import ManualClock
 from rig.core.derived import DerivedChannels
 from rig.core.evaluation import Evaluation
 from rig.core.model import Channel, Event, EventKind, Kind, Limit, Scan, Side
+from rig.daemon.attend import Attendant
 from rig.daemon.intake import Intake, Notice
 from rig.daemon.recorder import Recorder
 
@@ -36,15 +40,42 @@ class Book:
         self.calls.append("sync")
 
 
+class Fragile:
+    """An attendant with a bug in one of its deeds."""
+
+    def __init__(self, deed: str) -> None:
+        self.deed = deed
+        self.seen: list[str] = []
+
+    def _note(self, deed: str) -> None:
+        self.seen.append(deed)
+        if deed == self.deed:
+            raise ZeroDivisionError("a bug")
+
+    def scan(self, _scan: Scan) -> None:
+        self._note("scan")
+
+    def event(self, _event: Event) -> None:
+        self._note("event")
+
+    def tick(self) -> None:
+        self._note("tick")
+
+    def close(self) -> None:
+        self._note("close")
+
+
 class Desk:
     """A recorder whose time and readings the test plays: a turn every tenth of a second."""
 
-    def __init__(self, sync_s: float = 1.0) -> None:
+    def __init__(
+        self, *attendants: Attendant, sync_s: float = 1.0, essential: Attendant | None = None
+    ) -> None:
         self.clock, self.book, self.intake = ManualClock(), Book(), Intake()
         self.recorder = Recorder(
             intake=self.intake, writer=self.book, clock=self.clock, sync_s=sync_s,
             evaluation=Evaluation(BLOCKS, {HEAT.name: HEAT}, self.clock.boot_ns()),
-            derived=DerivedChannels(BLOCKS, {}),
+            derived=DerivedChannels(BLOCKS, {}), attendants=attendants, essential=essential,
         )  # fmt: skip
 
     def hand_in(self, heat: float) -> None:
@@ -104,3 +135,25 @@ def test_nothing_is_synced_where_nothing_was_written() -> None:
         desk.recorder.turn(0.0)
     assert desk.book.calls == []
     assert desk.recorder.progress_ns >= desk.clock.boot_ns() - 1_000_000_000, "an idle disk is no stalled one"
+
+
+@pytest.mark.parametrize("deed", ["scan", "event", "tick", "close"])
+def test_an_attendant_that_fails_is_left_out_and_told_and_costs_no_reading(deed: str) -> None:
+    fragile, sound = Fragile(deed), Fragile("none")
+    desk = Desk(fragile, sound)
+    calls = desk.turns(60.0, 86.0, 87.0)
+    ended = threading.Event()
+    ended.set()
+    desk.recorder.run(ended)
+    assert [call for call in calls if call[0].isdigit()] == ["60", "86", "87"]
+    assert desk.book.calls.count("logger-fault") == 1
+    assert fragile.seen.count(deed) == 1, "nobody asks it again"
+    assert sound.seen.count("scan") == 3
+    assert sound.seen.count("event") == 2, "the early warning, and that the other was left out"
+    assert sound.seen.count("close") == 1
+
+
+def test_the_failure_of_the_one_attendant_that_a_session_is_for_ends_it() -> None:
+    guest = Fragile("scan")
+    with pytest.raises(ZeroDivisionError):
+        Desk(guest, essential=guest).turns(60.0)
