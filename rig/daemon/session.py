@@ -25,6 +25,7 @@ from rig.core.evaluation import Evaluation
 from rig.core.model import EventKind
 from rig.daemon import assembly
 from rig.daemon.asking import whoever
+from rig.daemon.attend import Announcer
 from rig.daemon.crew import attendants
 from rig.daemon.errands import Errands
 from rig.daemon.fast import FastPolling
@@ -35,6 +36,7 @@ from rig.daemon.preflight import Preflight
 from rig.daemon.recorder import Recorder
 from rig.daemon.resume import Keeper, refuse_other_measures
 from rig.daemon.supervisor import Supervisor, on_signals
+from rig.daemon.telling import Telling
 from rig.store import recover, rundir
 from rig.store.rundir import Lock, RunDir
 from rig.store.writer import RunWriter
@@ -47,8 +49,6 @@ PRIORITY = -10
 """Before whatever else runs on the machine, post-mortems of the same run included."""
 RECOVERY_S = 300.0
 """How long the service manager is asked to wait while what a crash left is made safe, on a slow disk."""
-ALERTS_S = 5.0
-"""How long the alerts may still tell after a clean stop."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -106,6 +106,7 @@ def record(
             host=platform.node(),
             config=frozen,
         )
+        telling = Telling(run.path, clock)
         supervisor = _supervisor(
             config=config,
             plan=plan,
@@ -116,14 +117,17 @@ def record(
             duration_s=duration_s,
             each_look=each_look,
             guest=guest,
+            telling=telling,
         )
         stops.append(supervisor)
         _begin(writer, found, session, config, clock)
         _go_on(writer, keeper, clock)
         for reason in early:
             supervisor.stop(reason)
-        alerts = _start_alerts(config, run) if guest is None else None
+        if guest is None and config.alerts is not None:
+            telling.start()
         say(f"session {session}: {len(config.layout.channels)} channels on {len(config.buses)} buses")
+        say(f"what comes in, and what does not: soakrig watch {run.path}")
         reason = supervisor.run()
         health = supervisor.health()
         ended = reason == "duration reached"
@@ -137,7 +141,7 @@ def record(
         writer.close()
         if ended:
             rundir.end_run(run, clock.utc_ns(), reason)
-        _end_alerts(alerts)
+        telling.end()
         _seal(run, say)
     return Outcome(reason=reason, path=run.path, health=health)
 
@@ -228,6 +232,7 @@ def _supervisor(
     duration_s: float | None,
     each_look: Callable[[Supervisor], None],
     guest: Preflight | None,
+    telling: Telling,
 ) -> Supervisor:
     stops: list[Supervisor] = []
 
@@ -235,6 +240,12 @@ def _supervisor(
         stops[0].stop(reason)
 
     intake = Intake()
+    announce = Announcer(intake, clock)
+
+    def look(supervisor: Supervisor) -> None:
+        telling.look(announce)
+        each_look(supervisor)
+
     haste = Haste()
     errands = {name: Errands() for name in config.buses}
 
@@ -290,37 +301,10 @@ def _supervisor(
             closed_journals=lambda: len(writer.journals),
             duration_s=duration_s,
             notifier=Notifier(clock),
-            each_look=each_look,
+            each_look=look,
         )
     )
     return stops[0]
-
-
-def _start_alerts(config: RigConfig, run: RunDir) -> subprocess.Popen[bytes] | None:
-    """Start the alerts beside the logger: a process that outlives this one's crash and tells of it.
-
-    Where one is running for this run already (that of a session that crashed), the new one ends at once.
-    """
-    if config.alerts is None:
-        return None
-    return subprocess.Popen(  # noqa: S603 - our own module on our own run
-        [sys.executable, "-m", "rig.alerts", str(run.path)],
-        stdin=subprocess.DEVNULL,
-        stdout=subprocess.DEVNULL,
-        stderr=subprocess.DEVNULL,
-        start_new_session=True,
-    )
-
-
-def _end_alerts(alerts: subprocess.Popen[bytes] | None) -> None:
-    """After a stop in good order there is nothing left to watch; what is undelivered is kept for the next."""
-    if alerts is None:
-        return
-    try:
-        alerts.wait(ALERTS_S)  # let it tell of the stop
-    except subprocess.TimeoutExpired:
-        alerts.terminate()
-        alerts.wait()
 
 
 def _seal(run: RunDir, say: Say) -> None:
