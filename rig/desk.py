@@ -15,6 +15,8 @@ if TYPE_CHECKING:
     from rig.core.config import RigConfig
     from rig.store.rundir import RunDir
 
+CLOCKS_DIFFER_NS = 3600 * 1_000_000_000
+"""A clock on the wall may be fast by so much, and a note by it is still taken."""
 RUN = "a run directory, a folder of runs (its newest run is taken), or a rig file"
 
 
@@ -55,8 +57,19 @@ def _note(args: argparse.Namespace) -> tuple[int, str]:
     if args.died:
         data["died"] = True
     if args.at:
-        data["at_ns"] = moment_ns(args.at)
+        data["at_ns"] = _past_ns(args.at, run_of(args.run).created_ns)
     return 0, f"note {_asked(args.run, Deed.NOTE, data)}"
+
+
+def _past_ns(text: str, created_ns: int) -> int:
+    """Return a moment that people can have seen. ``created_ns``: of the run, UTC. Raises UsageError."""
+    from rig.clock import SYSTEM
+
+    at_ns, now_ns = moment_ns(text), SYSTEM.utc_ns()
+    # a run that is younger than now was recorded by another clock: then nothing is known of what is past
+    if created_ns <= now_ns and at_ns > now_ns + CLOCKS_DIFFER_NS:
+        raise UsageError(f"--at {text}: that is still to come; a note tells what was seen or done")
+    return at_ns
 
 
 def moment_ns(text: str) -> int:

@@ -27,7 +27,8 @@ import numpy as np
 import pandas as pd
 
 from rig import forensics
-from rig.core.model import Channel, Status, Unit
+from rig.core.model import Channel, EventKind, Status, Unit
+from rig.core.timeofday import last_time_of_day
 from rig.core.units import UnitError, amount
 from rig.core.wording import duration
 from rig.errors import UsageError, shown
@@ -42,7 +43,8 @@ if TYPE_CHECKING:
     from rig.report.pictures.drawing import Drawing
 
 Moment = str | datetime | int | None
-"""A moment: ISO 8601 text, a datetime (both in the run's zone where they name none), or UTC ns."""
+"""A moment: ISO 8601 text or a datetime (both in the run's zone where they name none), ``04:05`` for the last
+such time in the run, or UTC ns."""
 NAMES = pd.Index([status.name.lower() for status in Status])
 AGE_POLLS = 2.5
 """A value counts for so many polls of its instrument, unless told otherwise."""
@@ -212,8 +214,11 @@ class Run:
         """Return a row for each event in recorded order: kind, subject, text, session, data.
 
         Index: time. kind: such as ``limit-out``; subject: the channel, unit, instrument or bus it is
-        about, or a pattern with ``*``; None: all.
+        about, or a pattern with ``*``; None: all. Raises UsageError for a kind that there is not.
         """
+        kinds = [one.value for one in EventKind]
+        if kind is not None and kind not in kinds:
+            raise UsageError(f"there is no kind of event {shown(kind)}; there are: {', '.join(kinds)}")
         found = [
             event
             for event in self.recording.events()
@@ -277,10 +282,13 @@ class Run:
         if moment is None or isinstance(moment, int):
             return moment
         if isinstance(moment, str):
+            last_ns = last_time_of_day(moment, self.recording.span[1], self.zone)
+            if last_ns is not None:
+                return last_ns
             try:
                 return stamps.moment(moment, self.zone)
             except ValueError as error:
-                raise UsageError(f"{shown(moment)} is no moment: {error}") from None
+                raise UsageError(f"{error}; write 2031-02-03 04:05, or 04:05 (the last in the run)") from None
         at = pd.Timestamp(moment)
         return int((at if at.tzinfo else at.tz_localize(self.zone)).as_unit("ns").value)
 

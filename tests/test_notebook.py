@@ -77,6 +77,9 @@ def test_stretches_can_be_named_by_text_datetime_and_nanoseconds(recording: Reco
         for one in (middle, middle.as_unit("us"), middle.to_pydatetime(), middle.value, middle.isoformat())
     }
     assert lengths <= {4, 5}  # datetimes end at microseconds
+    last = run.readings("mains").index[-1]
+    of_day = run.readings("mains", start=f"{last:%H:%M:%S}")
+    assert [*of_day.index] == [one for one in run.readings("mains").index if one >= last.floor("s")]
 
 
 def test_the_wide_frame_holds_the_last_reading_at_each_point_of_the_grid(recording: Recording) -> None:
@@ -148,8 +151,10 @@ def test_what_is_not_there_is_refused_in_words(recording: Recording, tmp_path: P
     run = open_run(recording.path)
     with pytest.raises(UsageError, match=r"did you mean A1\.heatsink"):
         run.table("A1.heatsinks")
-    with pytest.raises(UsageError, match="no moment"):
+    with pytest.raises(UsageError, match=r"or 04:05 \(the last in the run\)"):
         run.readings("mains", start="yesterday")
+    with pytest.raises(UsageError, match="no kind of event 'limit'; there are: session-start, "):
+        run.events(kind="limit")
     with pytest.raises(UsageError, match="every="):
         run.table("mains", every="10 K")
     with pytest.raises(UsageError, match="time zone"):

@@ -41,7 +41,8 @@ def _log(args: argparse.Namespace) -> tuple[int, str]:
 
     limit_s = duration_s(args.duration, "--for") if args.duration else None
     outcome = session.record(rig_file(args.file), new=args.new, duration_s=limit_s, say=say)
-    say(f"stopped: {outcome.reason}; run {outcome.path}")
+    readings = f"{outcome.health['readings']:,} readings" if "readings" in outcome.health else "ended"
+    say(f"stopped: {outcome.reason}; {readings}; run {outcome.path}")
     return 0, ""
 
 

@@ -33,7 +33,7 @@ def _import(args: argparse.Namespace) -> tuple[int, str]:
 def _export_arguments(parser: argparse.ArgumentParser) -> None:
     run_argument(parser)
     parser.add_argument("--to", metavar="FILE", required=True, help="file to write: .csv, .xlsx or .parquet")
-    parser.add_argument("--channels", metavar="NAME", nargs="+", default=(), help="default: all")
+    parser.add_argument("--channels", metavar="NAME", nargs="+", default=(), help="names, or patterns with *")
     parser.add_argument("--unit", help="only the channels of this unit")
     moment_arguments(parser)
     parser.add_argument("--every", metavar="TIME", help="step of the grid (default: the shortest poll)")

@@ -7,6 +7,7 @@ a number, and where there is no reading at all both are blank. Long: a row per r
 
 from __future__ import annotations
 
+import fnmatch
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from datetime import tzinfo
@@ -159,12 +160,16 @@ def _channels(layout: Layout, wanted: Wanted) -> tuple[str, ...]:
         raise UsageError(
             f"no unit named {wanted.unit!r} in this recording; there are: {_listed(layout.units)}"
         )
-    unknown = [name for name in wanted.channels if name not in layout.channels]
-    if unknown:
-        raise UsageError(f"no channel named {unknown[0]!r} in this recording; there are: "
-                         f"{_listed(layout.channels)}")  # fmt: skip
-    if wanted.channels:
-        return tuple(dict.fromkeys(wanted.channels))
+    meant: dict[str, None] = {}
+    for name in wanted.channels:
+        found = [name] if name in layout.channels else fnmatch.filter(layout.channels, name)
+        if not found:
+            raise UsageError(
+                f"no channel named {name!r} in this recording; there are: {_listed(layout.channels)}"
+            )
+        meant.update(dict.fromkeys(found))
+    if meant:
+        return tuple(meant)
     return tuple(n for n, one in layout.channels.items() if wanted.unit is None or one.unit == wanted.unit)
 
 

@@ -104,7 +104,9 @@ def sightings_json(found: Sequence[Sighting], unread: Sequence[str]) -> str:
 def sightings(found: Sequence[Sighting], unread: Sequence[str], runs: int, width: int = 100) -> str:
     """Return what was found in ``runs`` runs as plain text, oldest first."""
     lines = [f"found {counted(len(found), 'time')} in {counted(runs, 'run')}"]
-    if found:
+    if found and all(one.limit is None for one in found):
+        lines += _happenings(found, width)
+    elif found:
         head = ("when (UTC)", "what", "serial", "limit", "worst", "lasted", "phase")
         rows = table([head, *(_sighting(one) for one in found)], width, frozenset({4, 5}))
         lines += ["", rows[0]]
@@ -114,6 +116,18 @@ def sightings(found: Sequence[Sighting], unread: Sequence[str], runs: int, width
                 lines += wrapped(f"{facts.name} (rig {facts.rig})", width, "", "  ")
             lines.append(row)
     return "\n".join(line.rstrip() for line in [*lines, *_unread(unread, width)])
+
+
+def _happenings(found: Sequence[Sighting], width: int) -> list[str]:
+    """Return things that have no limit, such as notes: what was said is what was looked for, all of it."""
+    lines: list[str] = []
+    for at, one in enumerate(found):
+        if at == 0 or one.facts.run != found[at - 1].facts.run:
+            lines += ["", *wrapped(f"{one.facts.name} (rig {one.facts.rig})", width, "", "  ")]
+        where = "".join(f", {word}" for word in (one.serial and f"serial {one.serial}", one.phase) if word)
+        words = f"{one.subject}{where}: {one.text}"
+        lines += wrapped(words, width, f"  {stamp(one.start_ns).removesuffix(' UTC')}  ", " " * 4)
+    return lines
 
 
 def _sighting(one: Sighting) -> tuple[str, ...]:

@@ -127,6 +127,7 @@ def test_a_run_without_any_session_knows_no_units(tmp_path: Path) -> None:
     [
         (["note", "RUN", "  "], "the note is empty"),
         (["note", "RUN", "hums", "--unit", "A9"], "no position 'A9' in .*; there are: A1"),
+        (["note", "RUN", "hums", "--at", "2199-01-01 00:00"], "that is still to come"),
         (["swap", "RUN", "A9", "7"], "no position 'A9' in .*; there are: A1"),
         (["phase", "RUN", "next"], "nobody records .*, so no test program is running"),
     ],

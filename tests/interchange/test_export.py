@@ -120,6 +120,14 @@ def test_what_is_not_there_is_refused_by_name(desk: Desk, wanted: Wanted, messag
     assert not list(desk.folder.glob("*out.csv*"))
 
 
+def test_channels_may_be_named_by_patterns_and_each_comes_once(desk: Desk) -> None:
+    to = desk.folder / "out.csv"
+    export(recorded(desk).path, to, Wanted(channels=("A1.heat*", "A1.*"), statuses=False, zone=UTC))
+    names = [name for name in rows_of(to)[0] if name.startswith("A1.")]
+    assert names[0] == "A1.heatsink [degC]"
+    assert len(names) == len(set(names)) > 1
+
+
 def test_a_file_that_exists_is_replaced_only_by_force(desk: Desk) -> None:
     run, to = recorded(desk), desk.write("mine", "out.csv")
     with pytest.raises(UsageError, match="exists already; write --force"):

@@ -119,6 +119,16 @@ def found(width: int) -> str:
     return fleet.sightings(sightings(room(), FACTS, Wish()), [EVIL], 1, width)
 
 
+def test_a_note_that_was_looked_for_is_shown_whole() -> None:
+    text = "the fan of A1 hums since the mains is at 253 V; it smells of hot varnish near the transformer"
+    made = room()
+    made.happened = [event(EventKind.NOTE, 5.0, "A1", text)]
+    lines = fleet.sightings(sightings(made, FACTS, Wish(kind="note")), [], 1, 80).splitlines()
+    assert lines[0] == "found 1 time in 1 run"
+    assert max(map(len, lines)) <= 80
+    assert text in " ".join(" ".join(lines).split())
+
+
 TEXTS: dict[str, Callable[[int], str]] = {
     "account": lambda width: account_text.text(
         account(room(DEAD, heat=np.where(T > 600, 96.0, 65.0))), width
