@@ -8,6 +8,7 @@ Exit codes: 0 good · 1 a fault of soakrig itself · 2 the command makes no sens
 from __future__ import annotations
 
 import argparse
+import errno
 import importlib
 import io
 import os
@@ -29,6 +30,8 @@ codes and competent persons decide."""
 
 ABOUT_ALL = frozenset({"completion"})
 """Commands that have to know what all the others take."""
+_THE_DISK_S_FAULT = frozenset({errno.EACCES, errno.EPERM, errno.EROFS, errno.ENOSPC, errno.EDQUOT, errno.EIO})
+"""What a file system says where the person, not soakrig, has something to mend."""
 Handler = Callable[[argparse.Namespace], tuple[int, str]]
 
 
@@ -93,6 +96,12 @@ def _said(error: Exception) -> int:
     if isinstance(error, SoakrigError):
         print(f"soakrig: {error}", file=sys.stderr)
         return error.exit_code
+    if isinstance(error, OSError) and error.filename is not None and error.errno in _THE_DISK_S_FAULT:
+        place = os.fsdecode(error.filename) if isinstance(error.filename, str | bytes) else error.filename
+        print(
+            f"soakrig: {place}: {error.strerror}; free or unlock it, or name another place", file=sys.stderr
+        )
+        return 5
     raise error
 
 

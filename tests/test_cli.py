@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import errno
+import os
 import subprocess
 import sys
 from pathlib import Path
@@ -27,6 +29,29 @@ def test_an_answer_that_the_disk_refuses_is_told_in_one_line_with_the_code_for_s
     assert done.returncode == 5
     assert "No space left on device; free space there" in done.stderr
     assert done.stderr.count("\n") == 1
+
+
+def test_a_disk_that_says_no_is_told_with_the_place_and_is_no_fault_of_soakrig_itself(
+    monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    import rig.desk
+
+    def refused(path: str) -> None:
+        raise OSError(errno.EROFS, os.strerror(errno.EROFS), "/mnt/stick/runs")
+
+    monkeypatch.setattr(rig.desk, "run_of", refused)
+    assert main(["swap", "runs", "A1", "7"]) == 5
+    said = capsys.readouterr().err
+    assert (
+        said == "soakrig: /mnt/stick/runs: Read-only file system; free or unlock it, or name another place\n"
+    )
+
+    def broken(path: str) -> None:
+        raise OSError(errno.EBADF, os.strerror(errno.EBADF))
+
+    monkeypatch.setattr(rig.desk, "run_of", broken)
+    with pytest.raises(OSError, match="Bad file descriptor"):
+        main(["swap", "runs", "A1", "7"])
 
 
 @pytest.mark.parametrize(

@@ -11,7 +11,7 @@ from types import FrameType
 from rig.alerts.outbox import FOLDER
 from rig.alerts.service import Service
 from rig.alerts.settings import of_run
-from rig.errors import SoakrigError, UsageError
+from rig.errors import SoakrigError, StoreError, UsageError
 from rig.store.files import OS_DISK, make_dirs
 from rig.store.rundir import Lock, open_run
 
@@ -36,9 +36,14 @@ def main(arguments: list[str]) -> int:
         with Lock(folder / "lock").acquire("the alerts of this run"):
             while not stopping.is_set():
                 Service(path, of_run(run, rig_file)).run(stopping)
-    except (SoakrigError, OSError) as error:
-        sys.stderr.write(f"{error}\n")
-        return error.exit_code if isinstance(error, SoakrigError) else 1
+    except SoakrigError as error:
+        sys.stderr.write(f"soakrig: {error}\n")
+        return error.exit_code
+    except OSError as error:
+        sys.stderr.write(
+            f"soakrig: alerts of {arguments[0]}: {error.filename}: {error.strerror}; free or unlock it\n"
+        )
+        return StoreError.exit_code
     return 0
 
 
