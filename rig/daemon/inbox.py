@@ -127,7 +127,7 @@ class Inbox:
     def _refuse(self, name: str, reason: str, data: Mapping[str, Any]) -> None:
         """Say why an order is not carried out: in the record, and to whoever waits for it."""
         inbox.refuse(self._run, name, reason, self._disk)
-        text = f"an order in the inbox was refused ({name}): {reason}"
+        text = f"an order was refused: {reason} (inbox/{name})"
         # without the order's id under ``order``: it has not been carried out
         said = {key: value for key, value in data.items() if key != "order"}
         self._announce(EventKind.NOTE, "run", text, {**said, "refused": name, "reason": reason})

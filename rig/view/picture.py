@@ -239,7 +239,7 @@ def _excursion(room: Room, e: Excursion, place: int) -> ExcursionView:
         channel=e.channel,
         unit=channel.unit if channel else None,
         side=e.side,
-        limit=limits[0] if limits else math.nan,
+        limit=e.limit if e.limit is not None else limits[0] if limits else math.nan,
         unit_of_measure=channel.unit_of_measure if channel else "",
         resolution=channel.resolution if channel else 0.0,
         began_ns=e.began_ns,

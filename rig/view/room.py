@@ -109,7 +109,8 @@ class Block:
 class Excursion:
     """A counted stretch out of a limit, as ``ExcursionView`` tells it.
 
-    incident: number shared by what left its limits in one unit until all of it was back inside.
+    incident: number shared by what left its limits in one unit until all of it was back inside. limit: the
+    one that was left, which may be another than the one in force now; None where the record does not say.
     """
 
     channel: str
@@ -119,6 +120,7 @@ class Excursion:
     incident: int
     peak: float
     ended_ns: int | None = None
+    limit: float | None = None
 
 
 @dataclass(slots=True)
@@ -327,6 +329,7 @@ class Room:
             session=event.session,
             incident=self.incident[group],
             peak=float(value) if isinstance(value, int | float) else math.nan,
+            limit=_number(event.data.get("limit"), float),
         )
 
     def came_in(self, channel: str, side: str, t_ns: int) -> None:

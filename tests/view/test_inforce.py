@@ -37,3 +37,13 @@ def test_a_swapped_unit_is_named_by_its_new_serial_number() -> None:
     feeder.event(EventKind.UNIT, 10.5, unit, "swapped", serial="S77", before="S66")
     feeder.event(EventKind.SESSION_START, 10.8, "run", "session 2")
     assert next(one.serial for one in feeder.picture(11.0).units if one.name == unit) == "S77"
+
+
+def test_an_excursion_is_shown_with_the_limit_that_was_left_whatever_holds_now() -> None:
+    feeder = Feeder(layout(units=1))
+    feeder.everything(10.0)
+    feeder.event(EventKind.LIMIT_OUT, 10.5, "A1.heatsink", "out", side="high", limit=78.0, value=80.0)
+    feeder.event(EventKind.SESSION_START, 10.8, "run", "session 2")
+    (one,) = feeder.picture(11.0).excursions
+    assert one.limit == 78.0
+    assert [limit.value for limit in feeder.room.layout.channels["A1.heatsink"].limits] != [78.0]
