@@ -135,7 +135,8 @@ def desk(config: RigConfig, width: int | None = None) -> str:
     units, instruments = counted(len(layout.units), "unit"), counted(len(config.instruments), "instrument")
     what = (
         f"{units}, {counted(len(channels), 'channel')} ({derived} derived), {instruments} on "
-        f"{counted(len(config.buses), 'bus', 'buses')}, {figure(rate, 3)} measured readings a second"
+        f"{counted(len(config.buses), 'bus', 'buses')}, {figure(rate, 3)} measured "
+        f"{'reading' if rate == 1 else 'readings'} a second"
     )
     where = (
         f"runs go to {config.runs}; planned {duration(config.planned_s)}; "

@@ -15,7 +15,7 @@ from typing import Any
 from rig.core.node import BAD, Node
 from rig.core.schema import Scalar, Text, UnitSymbol, keys
 from rig.core.sections import Bus
-from rig.errors import BusError, Fault, shown
+from rig.errors import BusError, Fault, UsageError, shown
 from rig.setup.draft import Connection, Measured, scalar, suggested
 from rig.setup.ports import MODBUS_PORT, Port
 
@@ -36,13 +36,19 @@ class Tools:
 
 
 def connections(tools: Tools, ports: Sequence[Port], lan: Sequence[str]) -> list[Connection]:
-    """Return what is connected: of the serial ports those wanted, and what is named on the network."""
+    """Return what is connected: of the serial ports those wanted, and what is named on the network.
+
+    Raises UsageError if an address of ``lan`` cannot be one.
+    """
     found: list[Connection] = []
     if not ports:
         tools.say("No serial port with a lasting name (/dev/serial/by-id, by-path) is there.")
     for port in ports:
         if _yes(tools, f"Serial port {port.path} ({port.device}): use it", "y"):
             found.append(_serial(tools, port, _fresh("line", found)))
+    for address in lan:
+        if fault := _lan_fault(address):
+            raise UsageError(f"--lan {fault}")
     for address in lan:
         found.append(_network(tools, address, _fresh("net", found)))
     while True:

@@ -121,6 +121,16 @@ def test_one_that_does_not_answer_is_written_down_all_the_same(tmp_path: Path) -
     assert any("no answer to *IDN?" in one for one in said)
 
 
+@pytest.mark.parametrize("address", ["192.168.7.20", "nonsense", "meter:0"])
+def test_an_address_that_cannot_be_one_is_refused_before_anything_is_asked_or_written(
+    tmp_path: Path, address: str
+) -> None:
+    with peer() as (good, heard), pytest.raises(UsageError, match=r"--lan .*; write "):
+        create(tmp_path / "rig.yaml", lan=[good, address])
+    assert heard == []
+    assert not (tmp_path / "rig.yaml").exists()
+
+
 @pytest.mark.parametrize("driver", ["modbus", "lines"])
 def test_what_speaks_another_language_is_not_asked_in_this_one(tmp_path: Path, driver: str) -> None:
     with peer() as (address, heard):
