@@ -39,17 +39,24 @@ STALLED_S = 30.0
 CALM_NS = 600 * 1_000_000_000
 """A thread that lived this long before it ended is started again at once."""
 MOST_ABANDONED = 3
-"""Threads given up on one bus before it is left alone: each may hold memory for ever."""
+"""Threads given up on one bus and still stuck, with which it is left alone: each may hold memory for ever."""
 
 
 @dataclass(slots=True)
 class _Bus:
     make: Callable[[], Poller]
     poller: Poller
-    abandoned: int = 0
+    given_up: list[Poller] = field(default_factory=list)
+    stuck_times: int = 0
     restarts: Backoff = field(default_factory=lambda: Backoff(first_s=1.0, cap_s=300.0))
     restart_ns: int | None = None
     started_ns: int = 0
+
+    @property
+    def abandoned(self) -> int:
+        """How many threads were given up and are stuck to this day; one whose call came back has ended."""
+        self.given_up = [one for one in self.given_up if one.is_alive()]
+        return len(self.given_up)
 
 
 class Supervisor:
@@ -176,40 +183,55 @@ class Supervisor:
 
     def _look_at_bus(self, name: str, bus: _Bus) -> None:
         poller = bus.poller
-        if not poller.is_alive() and not self._wake.is_set():
+        if bus.restart_ns is not None:
+            self._restart_if_due(bus)
+        elif not poller.is_alive() and not self._wake.is_set():
             self._look_at_ended(name, bus)
         elif poller.deadline_ns and self._clock.monotonic_ns() > poller.deadline_ns:
-            if bus.abandoned >= MOST_ABANDONED:
-                return
-            bus.abandoned += 1
-            poller.give_up()
-            self._say(
-                EventKind.BUS_STUCK,
-                name,
-                f"bus {name} is stuck in {poller.doing!r}: given up and opened anew "
-                f"({bus.abandoned} of {MOST_ABANDONED} times)",
-                {"cause": "stuck call", "doing": poller.doing, "times": bus.abandoned},
-            )
-            self._replace(bus)
+            self._look_at_stuck(name, bus)
+
+    def _look_at_stuck(self, name: str, bus: _Bus) -> None:
+        """Give a stuck thread up and open the bus anew: at once the first times, then after longer waits."""
+        if bus.abandoned >= MOST_ABANDONED:
+            return
+        now_ns, poller = self._clock.monotonic_ns(), bus.poller
+        if now_ns - bus.started_ns > CALM_NS:
+            bus.stuck_times = 0
+            bus.restarts.worked()
+        wait_s = bus.restarts.failed() if bus.stuck_times >= MOST_ABANDONED else 0.0
+        bus.stuck_times += 1
+        bus.given_up.append(poller)
+        poller.give_up()
+        again = f"opened anew in {wait_s:g} s" if wait_s else "opened anew"
+        self._say(
+            EventKind.BUS_STUCK,
+            name,
+            f"bus {name} is stuck in {poller.doing!r}: given up and {again} ({bus.stuck_times} times)",
+            {"cause": "stuck call", "doing": poller.doing, "times": bus.stuck_times, "wait_s": wait_s},
+        )
+        bus.restart_ns = now_ns + round(wait_s * 1e9)
+        self._restart_if_due(bus)
 
     def _look_at_ended(self, name: str, bus: _Bus) -> None:
         """Start an ended thread again: at once the first time, later each time after a longer wait."""
         now_ns = self._clock.monotonic_ns()
-        if bus.restart_ns is None:
-            if now_ns - bus.started_ns > CALM_NS:
-                bus.restarts.worked()
-            wait_s = bus.restarts.failed() if bus.restarts.failures else 0.0
-            bus.restarts.failures = max(1, bus.restarts.failures)
-            bus.restart_ns = now_ns + round(wait_s * 1e9)
-            again = f"will be started again in {wait_s:g} s" if wait_s else "was started again"
-            self._say(
-                EventKind.BUS_STUCK,
-                name,
-                f"the thread of bus {name} ended by an error of soakrig's own, and {again}: "
-                f"{bus.poller.failure!r}",
-                {"cause": "thread ended", "error": repr(bus.poller.failure), "wait_s": wait_s},
-            )
-        if now_ns >= bus.restart_ns:
+        if now_ns - bus.started_ns > CALM_NS:
+            bus.restarts.worked()
+        wait_s = bus.restarts.failed() if bus.restarts.failures else 0.0
+        bus.restarts.failures = max(1, bus.restarts.failures)
+        bus.restart_ns = now_ns + round(wait_s * 1e9)
+        again = f"will be started again in {wait_s:g} s" if wait_s else "was started again"
+        self._say(
+            EventKind.BUS_STUCK,
+            name,
+            f"the thread of bus {name} ended by an error of soakrig's own, and {again}: "
+            f"{bus.poller.failure!r}",
+            {"cause": "thread ended", "error": repr(bus.poller.failure), "wait_s": wait_s},
+        )
+        self._restart_if_due(bus)
+
+    def _restart_if_due(self, bus: _Bus) -> None:
+        if bus.restart_ns is not None and self._clock.monotonic_ns() >= bus.restart_ns:
             bus.restart_ns = None
             self._replace(bus)
 

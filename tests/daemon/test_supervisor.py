@@ -179,6 +179,42 @@ def test_a_bus_that_is_stuck_for_ever_is_left_alone_after_three_threads(tmp_path
     thread.join(10)
 
 
+class LetsGo(ScriptedWire):
+    """A wire whose first calls are stuck until it is abandoned, as a call is whose connection is cut."""
+
+    def __init__(self, times: int) -> None:
+        super().__init__(self._answer)
+        self._left = times
+        self._cut = threading.Event()
+
+    def _answer(self, _exchange: Exchange) -> str:
+        if self._left:
+            self._left -= 1
+            self._cut.clear()
+            self._cut.wait(30)
+        return "2"
+
+    def abandon(self) -> None:
+        super().abandon()
+        self._cut.set()
+
+
+@pytest.mark.usefixtures("_impatient")
+def test_threads_that_were_stuck_and_came_free_do_not_count_against_their_bus_for_ever(
+    tmp_path: Path,
+) -> None:
+    """Four stuck calls in as many weeks must not cost a bus the rest of the run."""
+    session = Session(tmp_path, bad=LetsGo(4))
+    thread = session.start()
+    session.until(lambda: bool(session.memory.kept))
+    session.supervisor.stop("test")
+    thread.join(10)
+    told = session.events(EventKind.BUS_STUCK)
+    assert [one.data["wait_s"] for one in told] == [0.0, 0.0, 0.0, 1.0], "told each time, but not in a rush"
+    assert session.supervisor.buses["bad"].abandoned == 0
+    assert {scan.values for scan in session.memory.kept} == {(2.0,)}
+
+
 def test_a_thread_that_ends_by_a_bug_is_reported_and_replaced(tmp_path: Path) -> None:
     calls = iter([True])
 
