@@ -114,7 +114,7 @@ class Supervisor:
         while not self._wake.wait(LOOK_S):
             try:
                 self._look()
-            except OSError as error:  # out of descriptors or memory: the recording goes on
+            except Exception as error:  # out of descriptors, or a bug: the recording goes on
                 self._look_failed(error)
             if not writing.is_alive():
                 break
@@ -156,16 +156,16 @@ class Supervisor:
             self._notifier.alive(f"{self.recorder.readings} readings")
         self._each_look(self)
 
-    def _look_failed(self, error: OSError) -> None:
+    def _look_failed(self, error: Exception) -> None:
         """Say at once, then every ten minutes, that the logger cannot see how it stands."""
         now_ns = self._clock.boot_ns()
         if now_ns - self._blind_ns > HEALTH_NS:
             self._blind_ns = now_ns
             self._say(
-                EventKind.HEALTH,
+                EventKind.LOGGER_FAULT,
                 "run",
                 f"the logger could not look after itself: {error}",
-                {"error": repr(error)},
+                {"part": "look", "error": repr(error)},
             )
 
     def well(self) -> bool:
