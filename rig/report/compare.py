@@ -20,10 +20,12 @@ def as_json(comparisons: Sequence[Comparison]) -> str:
 
 
 def text(comparisons: Sequence[Comparison], width: int = 100) -> str:
-    """Return comparisons as plain text, one after the other."""
+    """Return comparisons as plain text, one after the other: first those with a difference that is proven."""
     lines: list[str] = []
-    for one in comparisons:
+    for one in sorted(comparisons, key=lambda one: not one.matter):
         lines += [*([""] if lines else []), *_comparison(one, width)]
+    for ranking in dict.fromkeys(one.ranking for one in comparisons):  # the same for all, as a rule
+        lines += ["", *wrapped(ranking, width, "what matters most is ranked by: ", "  ")]
     return "\n".join(line.rstrip() for line in lines)
 
 
@@ -39,7 +41,6 @@ def _comparison(one: Comparison, width: int) -> list[str]:
         lines += wrapped(_sentence(difference), width, f"{at}. ", "   ")
     if not one.matter:
         lines += wrapped("no difference is larger than its uncertainty", width)
-    lines += wrapped(one.ranking, width, "ranked by: ", "  ")
     lines += titled(f"All differences at {one.confidence:.0%} confidence", width)
     lines += _differences(one, width)
     expected = (

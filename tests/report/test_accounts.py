@@ -199,6 +199,15 @@ def test_beside_every_number_of_a_proof_stands_what_it_does_not_say() -> None:
     assert "Weibull fit to 2 units with 2 failures" in text
 
 
+def test_of_several_comparisons_those_with_a_proven_difference_come_first_and_the_rule_once() -> None:
+    before, after = Readings(room()), Readings(room(heat=70.0))
+    (like,) = sides(("old", before), ("old", before), "A1", "A1")
+    (unlike,) = sides(("old", before), ("new", after), "A1", "A1")
+    text = compare_text.text([compare(*like), compare(*unlike)])
+    assert text.index("higher for the second") < text.index("no difference is larger than its uncertainty")
+    assert text.count("ranked by") == 1
+
+
 def test_what_matters_stands_first_in_a_comparison_and_temperature_differences_are_in_kelvin() -> None:
     text = one_line(comparison(100))
     assert "1. heat" in text
