@@ -47,9 +47,11 @@ class Followed:
 
 
 def test_every_poll_becomes_a_scan_with_the_interval_of_its_exchange() -> None:
-    followed = Followed(ScriptedWire(lambda _: "42.5"), station("meter"))
+    wire = ScriptedWire(lambda _: "42.5")
+    followed = Followed(wire, station("meter"))
     followed.until(lambda: len(followed.scans) >= 5)
     followed.stop()
+    assert wire.opens == 1, "an opening restarts many a device: the bus is opened once and kept"
     assert all(scan.values == (42.5,) and scan.statuses == b"\0" for scan in followed.scans)
     assert all(scan.sent_ns <= scan.received_ns for scan in followed.scans)
     times = [scan.sent_ns for scan in followed.scans]
