@@ -82,10 +82,10 @@ def _history(one: History, width: int) -> list[str]:
 
 
 def _phase(one: PhaseHours) -> str:
-    return (
-        f"{one.within_h:,.1f} h within its targets, {one.out_h:,.1f} h out, {one.unlogged_h:,.1f} h "
-        f"unlogged, {one.in_force_h:,.1f} h in force"
-    )
+    # the three add up to the last; a hair below nothing is what rounding leaves of nothing
+    parts = (max(0.0, part) for part in (one.within_h, one.out_h, one.unlogged_h, one.in_force_h))
+    within, out, unknown, force = (hours(part * 3600) for part in parts)
+    return f"{within} within its targets, {out} out, {unknown} unlogged, {force} in force"
 
 
 def _band(one: BandSum) -> str:
@@ -124,7 +124,11 @@ def _happenings(found: Sequence[Sighting], width: int) -> list[str]:
     for at, one in enumerate(found):
         if at == 0 or one.facts.run != found[at - 1].facts.run:
             lines += ["", *wrapped(f"{one.facts.name} (rig {one.facts.rig})", width, "", "  ")]
-        where = "".join(f", {word}" for word in (one.serial and f"serial {one.serial}", one.phase) if word)
+        where = "".join(
+            f", {word}"
+            for word in (one.serial and f"serial {one.serial}", one.phase)
+            if word not in {"", one.subject}
+        )
         words = f"{one.subject}{where}: {one.text}"
         lines += wrapped(words, width, f"  {stamp(one.start_ns).removesuffix(' UTC')}  ", " " * 4)
     return lines

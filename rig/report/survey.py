@@ -3,13 +3,15 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, replace
 
 import numpy as np
+from numpy.typing import NDArray
 
 from rig.account.excursions import Excursion, excursions
-from rig.core.model import Channel, Limit, Series, Session, Side, Status
+from rig.core.inforce import LIMIT_CHANGING, LimitSpan, limit_spans
+from rig.core.model import Channel, Limit, Series, Side, Status
 from rig.errors import StoreError
 from rig.report.pictures.envelope import Envelope, envelope
 from rig.report.recorded import Recording
@@ -29,8 +31,8 @@ class Extreme:
 class Surveyed:
     """One channel over the whole run.
 
-    envelope: for pictures; counts: readings by status; excursions: those that count, by the limits that
-    stood in each session; extremes: one per limit of the newest session, where it was read at all.
+    envelope: for pictures; counts: readings by status; excursions: those that count, by the limits that were
+    in force then; extremes: one for each side that had a limit while it was read.
     """
 
     channel: Channel
@@ -63,76 +65,79 @@ def survey(recording: Recording, columns: int) -> dict[str, Surveyed]:
     """Return every channel of the newest layout, in its order; ``columns`` of each envelope."""
     layout = recording.layout
     span = recording.span
-    regimes = _regimes(recording)
+    limits_of = _limit_spans(recording)
     found = {}
     for name, channel in layout.channels.items():
         instrument = layout.instruments.get(channel.source.instrument) if channel.source else None
         series = recording.series(name)
         poll_s = instrument.poll_s if instrument is not None else 0.0
         drawn = envelope(series, span[0], span[1], columns, poll_s)
+        readings, spans = _good(series), limits_of(name)
         found[name] = Surveyed(
             channel=channel,
             envelope=drawn,
             counts=drawn.counts,
-            excursions=tuple(_excursions(name, series, regimes)),
-            extremes=tuple(_extremes(channel, series)),
+            excursions=tuple(_excursions(name, readings, spans)),
+            extremes=tuple(_extremes(readings, spans)),
         )
     return found
 
 
-Regime = tuple[frozenset[int], Mapping[str, Channel]]
-"""Sessions in a row, and the channels as they were configured in them."""
-
-
-def _regimes(recording: Recording) -> list[Regime]:
-    """Return the channels' configurations with the sessions in which they stood; alike ones are joined."""
-    found: list[tuple[set[int], Mapping[str, Channel]]] = []
+def _limit_spans(recording: Recording) -> Callable[[str], list[LimitSpan]]:
+    """Return what tells a channel's limits over time: by rig files, phases, reloads and pre-flights."""
+    changing = [event for event in recording.events() if event.kind in LIMIT_CHANGING]
+    layouts = {}
     for session in recording.sessions:
-        channels = _channels(recording, session)
-        if found and _same_limits(found[-1][1], channels):
-            found[-1][0].add(session.number)
-        else:
-            found.append(({session.number}, channels))
-    return [(frozenset(numbers), channels) for numbers, channels in found]
+        try:
+            layouts[session.number] = recording.layout_of(session.number)
+        except StoreError:
+            continue  # its own could not be read; the run's list of faults says so
+    newest = recording.layout
+    return lambda name: limit_spans(name, newest, changing, layouts)
 
 
-def _channels(recording: Recording, session: Session) -> Mapping[str, Channel]:
-    try:
-        return recording.layout_of(session.number).channels
-    except StoreError:
-        return recording.layout.channels  # its own could not be read; the run's list of faults says so
+_Good = tuple[NDArray[np.int64], NDArray[np.float64]]
 
 
-def _same_limits(before: Mapping[str, Channel], after: Mapping[str, Channel]) -> bool:
-    if before.keys() != after.keys():
-        return False
-    return all(before[name].limits == after[name].limits for name in before)
-
-
-def _excursions(name: str, series: Series, regimes: Sequence[Regime]) -> list[Excursion]:
-    found: list[Excursion] = []
+def _good(series: Series) -> _Good:
+    """Return times and values of the readings that can be judged."""
     good = (series.status == Status.GOOD) & np.isfinite(series.value)
-    for numbers, channels in regimes:
-        limits = channels[name].limits if name in channels else ()
-        if not limits:
-            continue
-        mine = good if len(regimes) == 1 else good & np.isin(series.session, list(numbers))
-        t_ns, value = series.t_ns[mine], series.value[mine]
-        for limit in limits:
-            found += excursions(name, t_ns, value, limit)
+    return series.t_ns[good], series.value[good]
+
+
+def _within(readings: _Good, span: LimitSpan) -> _Good:
+    t_ns, value = readings
+    mine = np.ones(len(t_ns), bool)
+    if span.start_ns is not None:
+        mine &= t_ns >= span.start_ns
+    if span.end_ns is not None:
+        mine &= t_ns < span.end_ns
+    return t_ns[mine], value[mine]
+
+
+def _excursions(name: str, readings: _Good, spans: Sequence[LimitSpan]) -> list[Excursion]:
+    """Return what was out of the limits in force then; where those cease, an excursion ends with them."""
+    found: list[Excursion] = []
+    for span in spans:
+        t_ns, value = _within(readings, span)
+        for limit in span.limits if len(t_ns) else ():
+            found += [
+                replace(one, end_ns=span.end_ns) if one.end_ns is None else one
+                for one in excursions(name, t_ns, value, limit)
+            ]
     return sorted(found, key=lambda one: one.start_ns)
 
 
-def _extremes(channel: Channel, series: Series) -> list[Extreme]:
-    good = np.flatnonzero((series.status == Status.GOOD) & np.isfinite(series.value))
-    if not len(good):
-        return []
-    value = series.value[good]
-    found = []
-    for limit in channel.limits:
-        at = int(np.argmax(value) if limit.side is Side.HIGH else np.argmin(value))
-        worst = float(value[at])
-        margin = limit.value - worst if limit.side is Side.HIGH else worst - limit.value
-        if math.isfinite(margin):
-            found.append(Extreme(limit=limit, value=worst, t_ns=int(series.t_ns[good[at]]), margin=margin))
-    return found
+def _extremes(readings: _Good, spans: Sequence[LimitSpan]) -> list[Extreme]:
+    """Return for each side the reading closest to the limit that was in force then, or farthest beyond it."""
+    found: dict[Side, Extreme] = {}
+    for span in spans:
+        t_ns, value = _within(readings, span)
+        for limit in span.limits if len(t_ns) else ():
+            at = int(np.argmax(value) if limit.side is Side.HIGH else np.argmin(value))
+            worst = float(value[at])
+            margin = limit.value - worst if limit.side is Side.HIGH else worst - limit.value
+            one = Extreme(limit=limit, value=worst, t_ns=int(t_ns[at]), margin=margin)
+            if math.isfinite(margin) and (limit.side not in found or _share(one) < _share(found[limit.side])):
+                found[limit.side] = one
+    return [*found.values()]

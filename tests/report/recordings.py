@@ -154,6 +154,7 @@ class Recording:
             event(EventKind.NOTE, 10, "run", "fan guard touched"),
             event(EventKind.INSTRUMENT_LOST, 30, "scanner", "scanner does not answer: no reply in 2 s"),
             event(EventKind.INSTRUMENT_BACK, 32, "scanner", "scanner answers again"),
+            event(EventKind.SESSION_START, AGAIN_H, "run", "session 2 started"),
             event(EventKind.SESSION_BROKEN, 41, "run", "session 1 ended without a stop"),
             event(EventKind.CONFIG_CHANGE, 41.1, "A1.heatsink", "high limit 90 degC -> 95 degC"),
             event(EventKind.PHASE, 42, "run", "", phase="low mains"),

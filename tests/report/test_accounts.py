@@ -201,7 +201,7 @@ def test_beside_every_number_of_a_proof_stands_what_it_does_not_say() -> None:
 
 def test_of_several_comparisons_those_with_a_proven_difference_come_first_and_the_rule_once() -> None:
     before, after = Readings(room()), Readings(room(heat=70.0))
-    (like,) = sides(("old", before), ("old", before), "A1", "A1")
+    (like,) = sides(("old", before), ("older", Readings(room())), "A1", "A1")
     (unlike,) = sides(("old", before), ("new", after), "A1", "A1")
     text = compare_text.text([compare(*like), compare(*unlike)])
     assert text.index("higher for the second") < text.index("no difference is larger than its uncertainty")

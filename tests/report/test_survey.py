@@ -3,7 +3,8 @@
 import numpy as np
 import pytest
 
-from rig.core.model import Status
+from rig.core.layouts import limits_to_json
+from rig.core.model import EventKind, Limit, Side, Status
 from rig.report.survey import survey
 from tests.report import recordings
 from tests.report.recordings import Recording, layout
@@ -36,8 +37,23 @@ def test_a_stray_reading_shorter_than_the_on_delay_is_an_extreme_only(
     one = survey(recording, 430)["A1.heatsink"]
     assert one.excursions == ()
     assert one.narrowest is not None
-    assert one.narrowest.margin == pytest.approx(95.0 - recordings.STRAY_DEGC)
+    # by the limit of the first session, in which it strayed
+    assert one.narrowest.margin == pytest.approx(90.0 - recordings.STRAY_DEGC)
     assert not one.open_at_end
+
+
+def test_limits_of_a_phase_a_reload_or_a_pre_flight_are_those_that_count_while_they_hold() -> None:
+    own = limits_to_json(layout().channels["A1.heatsink"].limits)
+    lower = limits_to_json([Limit(side=Side.HIGH, value=60.0)])
+    held = recordings.event(EventKind.PHASE, 45, "run", "phase p", phase="p", limits={"A1.heatsink": lower})
+    over = recordings.event(EventKind.CONFIG_CHANGE, 50, "run", "limits changed", limits={"A1.heatsink": own})
+    none = recordings.event(EventKind.PHASE, 0.001, "run", "p", what="pre-flight", limits={"A1.heatsink": []})
+    one = survey(Recording(layout(), (held, over, none)), 430)["A1.heatsink"]
+    assert [(x.limit, x.end_ns) for x in one.excursions] == [(60.0, recordings.at(50))]
+    assert recordings.at(45) <= one.excursions[0].start_ns < recordings.at(45.1)
+    assert not one.open_at_end
+    assert one.narrowest is not None
+    assert one.narrowest.limit.value == 60.0  # the stray one came while a pre-flight let no limit hold
 
 
 def test_what_died_is_out_at_the_end(recording: Recording) -> None:

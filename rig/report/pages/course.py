@@ -88,7 +88,7 @@ def excursions(material: Material) -> list[Block]:
     titles = ("first outside", "channel", "limit", "worst", "lasted")
     blocks.append(Table(titles=titles, rows=tuple(row for _, row in rows[:MOST_EXCURSIONS])))
     blocks += more(len(rows), MOST_EXCURSIONS, "excursion")
-    words = "By the readings and the limits that stood in each session; good readings alone begin or end one."
+    words = "By the readings and the limits that were in force then; good readings alone begin or end one."
     return [*blocks, Words(text=words, quiet=True)]
 
 

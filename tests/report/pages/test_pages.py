@@ -140,7 +140,7 @@ def test_the_report_says_what_was_tested_and_what_happened(report: Page) -> None
         ],
     )  # fmt: skip
     assert row(report, "A1", "unit")[4] == "not for as long as the on-delay"
-    assert "45 K beyond its high limit 95" in row(report, "A1", "unit")[5]
+    assert "50 K beyond its high limit 90" in row(report, "A1", "unit")[5]  # the one in force then
     assert row(report, "A2", "unit")[4] == "2 times on 2 channels, first A2.heatsink"
 
 
