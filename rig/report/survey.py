@@ -116,13 +116,18 @@ def _within(readings: _Good, span: LimitSpan) -> _Good:
 
 
 def _excursions(name: str, readings: _Good, spans: Sequence[LimitSpan]) -> list[Excursion]:
-    """Return what was out of the limits in force then; where those cease, an excursion ends with them."""
+    """Return what was out of the limits in force then.
+
+    Where those cease and there are readings later on, an excursion ends with them.
+    """
     found: list[Excursion] = []
+    last_ns = int(readings[0][-1]) if len(readings[0]) else 0
     for span in spans:
         t_ns, value = _within(readings, span)
+        end_ns = span.end_ns if span.end_ns is not None and last_ns >= span.end_ns else None
         for limit in span.limits if len(t_ns) else ():
             found += [
-                replace(one, end_ns=span.end_ns) if one.end_ns is None else one
+                replace(one, end_ns=end_ns) if one.end_ns is None else one
                 for one in excursions(name, t_ns, value, limit)
             ]
     return sorted(found, key=lambda one: one.start_ns)

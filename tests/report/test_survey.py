@@ -56,6 +56,15 @@ def test_limits_of_a_phase_a_reload_or_a_pre_flight_are_those_that_count_while_t
     assert one.narrowest.limit.value == 60.0  # the stray one came while a pre-flight let no limit hold
 
 
+def test_limits_that_change_when_nothing_is_read_any_more_end_no_excursion() -> None:
+    none = {name: [] for name in layout().channels}
+    after = recordings.event(
+        EventKind.PHASE, recordings.END_H + 1, "run", "p", what="pre-flight", limits=none
+    )
+    found = survey(Recording(layout(), (after,)), 430)
+    assert [name for name, one in found.items() if one.open_at_end] == ["A2.heatsink", "A2.volts"]
+
+
 def test_what_died_is_out_at_the_end(recording: Recording) -> None:
     found = survey(recording, 430)
     assert [name for name, one in found.items() if one.open_at_end] == ["A2.heatsink", "A2.volts"]
