@@ -57,7 +57,7 @@ def test_limits_of_a_phase_a_reload_or_a_pre_flight_are_those_that_count_while_t
 
 
 def test_limits_that_change_when_nothing_is_read_any_more_end_no_excursion() -> None:
-    none = {name: [] for name in layout().channels}
+    none: dict[str, list[object]] = {name: [] for name in layout().channels}
     after = recordings.event(
         EventKind.PHASE, recordings.END_H + 1, "run", "p", what="pre-flight", limits=none
     )
