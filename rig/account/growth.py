@@ -11,7 +11,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from statistics import NormalDist
 
-from rig.core.wording import in_hours
+from rig.core.wording import counted, in_hours
 from rig.errors import UsageError
 
 
@@ -49,8 +49,8 @@ def growth(
     r = len(failure_h)
     if r < 3 or not all(0 < t < end_h for t in failure_h):
         raise UsageError(
-            f"growth from {r} failures in a test that ended at {end_h:g} h: expected three failures at "
-            "least, each at more than 0 h and before the end"
+            f"growth from {counted(r, 'failure')} in a test that ended at {end_h:.4g} h: expected three "
+            "failures at least, each at more than 0 h and before the end"
         )
     logs = math.fsum(math.log(end_h / t) for t in failure_h)
     b = ((r - 1) if unbiased else r) / logs

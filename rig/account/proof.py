@@ -140,7 +140,7 @@ def prove(digests: Iterable[RunDigest], wanted: Wanted | None = None) -> Proof:
         countings=_countings(runs),
         bounds=bounds,
         needed=_needed(asked, unit_h, len(failures), len(mine), left_out),
-        success=_success(asked),
+        success=_success(asked, left_out),
         weibull=_fitted(mine, asked.confidence, left_out),
         assumed=_assumed(mine, asked),
         survival=kaplan_meier(mine, asked.confidence),
@@ -201,8 +201,11 @@ def _needed(
     return needed_hours(asked.mtbf_h, asked.confidence, failures, done_h=unit_h, units=asked.units or units)
 
 
-def _success(asked: Wanted) -> SuccessRun | None:
+def _success(asked: Wanted, left_out: list[str]) -> SuccessRun | None:
     if asked.reliability is None or asked.mission_h is None:
+        if asked.reliability is not None or asked.mission_h is not None:
+            missing = "--mission" if asked.mission_h is None else "--reliability"
+            left_out.append(f"how many units without a failure prove a reliability: say {missing} too")
         return None
     return success_run(
         asked.reliability, asked.confidence, mission_h=asked.mission_h, test_h=asked.test_h,

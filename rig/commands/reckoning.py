@@ -290,7 +290,7 @@ def _search_arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def _search(args: argparse.Namespace) -> tuple[int, str]:
-    from rig.account.sightings import KINDS, Wish, in_order
+    from rig.account.sightings import EXCURSION, KINDS, Wish, in_order
     from rig.fleet.questions import Search
     from rig.report import fleet
 
@@ -308,6 +308,8 @@ def _search(args: argparse.Namespace) -> tuple[int, str]:
         if args.json
         else fleet.sightings(found, unread, len(lists), _width())
     )
+    if not found and not args.json and args.kind == EXCURSION and args.text:
+        said += "\nlooked at excursions only: --kind note, phase, check ... looks at other events"
     return _code(unread), said
 
 

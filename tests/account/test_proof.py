@@ -127,6 +127,17 @@ def test_an_assumed_shape_and_an_acceleration_are_carried_with_their_assumptions
         prove([run("a", stay("1", 1000))], Wanted(shape=0.0))
 
 
+@pytest.mark.parametrize(
+    ("given", "missing"), [({"reliability": 0.9}, "--mission"), ({"mission_h": 10.0}, "--reliability")]
+)
+def test_half_of_what_a_success_run_needs_is_told_and_not_passed_over(
+    given: dict[str, float], missing: str
+) -> None:
+    proof = prove([run("a", stay("1", 1000))], Wanted(**given))
+    assert proof.success is None
+    assert any(f"say {missing} too" in one for one in proof.left_out)
+
+
 def test_a_fit_needs_two_ages_and_gets_them_from_two_runs() -> None:
     stays = [stay(str(n), hours, died=hours < 90) for n, hours in enumerate((20, 40, 60, 80, 100, 100))]
     proof = prove([run(f"r{n}", one) for n, one in enumerate(stays)])

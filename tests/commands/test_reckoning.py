@@ -68,6 +68,15 @@ def test_an_unreadable_run_is_named_and_changes_the_exit_code(
         assert data(capsys, *command, str(fleet), str(tmp_path), code=5)["not_read"]
 
 
+def test_words_that_were_looked_for_in_excursions_only_are_said_to_be(
+    fleet: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert "--kind note" in said(capsys, "search", str(fleet), "--text", "smelled of varnish")
+    assert "--kind" not in said(
+        capsys, "search", str(fleet), "--text", "smelled of varnish", "--kind", "note"
+    )
+
+
 def test_the_account_of_one_run_is_told_unit_by_unit(dead: Path, capsys: pytest.CaptureFixture[str]) -> None:
     text = said(capsys, "account", str(dead))
     assert "DIED" in text
