@@ -128,12 +128,10 @@ def test_an_assumed_shape_and_an_acceleration_are_carried_with_their_assumptions
 
 
 @pytest.mark.parametrize(
-    ("given", "missing"), [({"reliability": 0.9}, "--mission"), ({"mission_h": 10.0}, "--reliability")]
+    ("asked", "missing"), [(Wanted(reliability=0.9), "--mission"), (Wanted(mission_h=10.0), "--reliability")]
 )
-def test_half_of_what_a_success_run_needs_is_told_and_not_passed_over(
-    given: dict[str, float], missing: str
-) -> None:
-    proof = prove([run("a", stay("1", 1000))], Wanted(**given))
+def test_half_of_what_a_success_run_needs_is_told_and_not_passed_over(asked: Wanted, missing: str) -> None:
+    proof = prove([run("a", stay("1", 1000))], asked)
     assert proof.success is None
     assert any(f"say {missing} too" in one for one in proof.left_out)
 
