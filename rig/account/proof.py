@@ -24,7 +24,7 @@ from rig.account.growth import Growth, growth
 from rig.account.lifetimes import KaplanMeier, Weibull, kaplan_meier, weibull, weibull_of_shape
 from rig.account.service import Counting
 from rig.account.verdict import Death
-from rig.core.wording import in_hours
+from rig.core.wording import counted, in_hours
 from rig.errors import UsageError
 
 
@@ -124,7 +124,9 @@ def prove(digests: Iterable[RunDigest], wanted: Wanted | None = None) -> Proof:
     every = lives(served)
     mine = [one for one in every if one.hours > 0]
     if not mine:
-        raise UsageError(f"{len(runs)} runs without any hours that count: nothing can be proved from them")
+        raise UsageError(
+            f"{counted(len(runs), 'run')} without any hours that count: nothing can be proved from them"
+        )
     failures = _failures(told, mine, asked)
     unit_h = math.fsum(one.hours for one in mine)
     bounds = mtbf(unit_h, len(failures), asked.confidence)

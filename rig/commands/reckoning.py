@@ -243,6 +243,8 @@ def _demonstrate(args: argparse.Namespace) -> tuple[int, str]:
     from rig.report import demonstrate as report
 
     digests, unread = _digests(args, args.places)
+    if unread and not digests:
+        raise StoreError(f"no run could be read: {'; '.join(unread)}")
     proof = prove(
         digests,
         Wanted(

@@ -23,6 +23,7 @@ from rig.core.config import RigConfig
 from rig.core.derived import DerivedChannels
 from rig.core.evaluation import Evaluation
 from rig.core.model import EventKind
+from rig.core.wording import counted
 from rig.daemon import assembly
 from rig.daemon.asking import whoever
 from rig.daemon.attend import Announcer
@@ -126,7 +127,8 @@ def record(
             supervisor.stop(reason)
         if guest is None and config.alerts is not None:
             telling.start()
-        say(f"session {session}: {len(config.layout.channels)} channels on {len(config.buses)} buses")
+        channels = counted(len(config.layout.channels), "channel")
+        say(f"session {session}: {channels} on {counted(len(config.buses), 'bus', 'buses')}")
         say(f"what comes in, and what does not: soakrig watch {run.path}")
         reason = supervisor.run()
         health = supervisor.health()

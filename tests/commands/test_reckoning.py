@@ -77,6 +77,14 @@ def test_words_that_were_looked_for_in_excursions_only_are_said_to_be(
     )
 
 
+def test_where_no_run_can_be_read_that_is_said_and_not_that_nothing_is_proved(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    (tmp_path / "run.json").write_text("{", "utf-8")
+    assert main(["demonstrate", str(tmp_path)]) == 5
+    assert "no run could be read: " in capsys.readouterr().err
+
+
 def test_the_account_of_one_run_is_told_unit_by_unit(dead: Path, capsys: pytest.CaptureFixture[str]) -> None:
     text = said(capsys, "account", str(dead))
     assert "DIED" in text
