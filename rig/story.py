@@ -17,6 +17,7 @@ from pathlib import Path
 from typing import Any
 
 from rig.bench import room
+from rig.clock import SYSTEM
 from rig.core.model import Event, EventKind
 from rig.core.wording import counted
 from rig.errors import SoakrigError
@@ -154,6 +155,10 @@ def _recorded(served: room.RunningRoom, place: Path, say: Say, *, fails_in: str 
         raise SoakrigError(f"the logger ended with exit code {code}: {log.read_text('utf-8').strip()[-800:]}")
 
 
+def _now() -> float:
+    return SYSTEM.monotonic_ns() / 1e9
+
+
 @dataclass(slots=True)
 class _Hand:
     """The person at the rig: reads what the logger says, turns the variac to what is due."""
@@ -161,13 +166,13 @@ class _Hand:
     served: room.RunningRoom
     say: Say
     fails_in: str | None
-    _began: float = field(default_factory=time.monotonic)
+    _began: float = field(default_factory=_now)
 
     def follow(self, logger: subprocess.Popen[bytes]) -> None:
         """Return when the program is over. Raises SoakrigError if the logger or the program stands still."""
         tail: Tail | None = None
-        moved = time.monotonic()
-        while time.monotonic() - moved < PATIENCE_S:
+        moved = _now()
+        while _now() - moved < PATIENCE_S:
             if logger.poll() is not None:
                 return
             time.sleep(0.1)
@@ -177,7 +182,7 @@ class _Hand:
                 continue
             for event in tail.poll().events:
                 if event.kind is EventKind.PHASE:
-                    moved = time.monotonic()
+                    moved = _now()
                     if self._phase(event):
                         return
                 elif event.kind is EventKind.LIMIT_OUT:
@@ -198,7 +203,7 @@ class _Hand:
         return bool(what == "ended")
 
     def _tell(self, event: Event) -> None:
-        self.say(f"{time.monotonic() - self._began:6.1f} s  {event.text}")
+        self.say(f"{_now() - self._began:6.1f} s  {event.text}")
 
 
 def _volts(data: Any) -> float:

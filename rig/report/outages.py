@@ -13,6 +13,8 @@ _BACK = {
     EventKind.NO_VALID: EventKind.VALID_AGAIN,
     EventKind.STORE_FAULT: EventKind.STORE_BACK,
 }
+_WITHOUT_END = frozenset({"seal", "stalled"})
+"""Causes of store faults of which no end is recorded: they are moments."""
 _WHAT = {
     EventKind.INSTRUMENT_LOST: "instrument did not answer",
     EventKind.NO_VALID: "no valid reading",
@@ -63,7 +65,7 @@ def outages(sessions: Sequence[Session], events: Iterable[Event]) -> list[Outage
     open_: dict[tuple[int, EventKind, str], Event] = {}
     closing = {back: lost for lost, back in _BACK.items()}
     for event in events:
-        if event.kind in _BACK:
+        if event.kind in _BACK and event.data.get("cause") not in _WITHOUT_END:
             open_.setdefault((event.session, event.kind, event.subject), event)
         elif event.kind in closing:
             begun = open_.pop((event.session, closing[event.kind], event.subject), None)

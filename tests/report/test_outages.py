@@ -82,3 +82,15 @@ def test_what_is_told_when_it_is_over_has_its_length_from_the_boot_clock() -> No
 
 def test_a_session_that_recorded_no_channel_was_not_at_work() -> None:
     assert recorded_s([session(1, 0, 100), replace(session(2, 150, 151), brief=True)]) == 100
+
+
+def test_sealing_that_failed_is_a_moment_and_a_disk_that_refuses_lasts() -> None:
+    found = outages(
+        [],
+        [
+            event(EventKind.STORE_FAULT, 10, "run", cause="seal"),
+            event(EventKind.STORE_FAULT, 20, "run"),
+            event(EventKind.STORE_BACK, 50, "run"),
+        ],
+    )
+    assert [seconds(one) for one in found] == [(10, 10), (20, 50)]
