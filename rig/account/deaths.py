@@ -18,7 +18,7 @@ from rig.account.program import Stay
 from rig.account.readings import Readings
 from rig.account.stretches import stretch
 from rig.account.verdict import Death
-from rig.core.model import Event, EventKind
+from rig.core.model import Event, EventKind, Status
 from rig.core.wording import duration
 
 
@@ -60,7 +60,10 @@ def suspects(readings: Readings) -> list[Suspect]:
         for event in events:
             t_ns = readings.moment(event)
             if event.begins_recording and t_ns <= stay.end_ns:
-                out.clear()  # a session says again what is still out
+                # a session says again what is still out, if it can read it
+                out = {
+                    key: since_ns for key, since_ns in out.items() if not _read_since(readings, key[0], event)
+                }
             if event.subject not in mine or not stay.start_ns <= t_ns <= stay.end_ns:
                 continue
             side = str(event.data.get("side", ""))
@@ -73,6 +76,15 @@ def suspects(readings: Readings) -> list[Suspect]:
             channels = tuple(dict.fromkeys(channel for channel, _ in ordered))
             found.append(Suspect(serial=stay.serial, channels=channels, t_ns=min(out.values())))
     return found
+
+
+def _read_since(readings: Readings, channel: str, began: Event) -> bool:
+    """Return whether a channel gave a good reading in a session that began then, or in a later one."""
+    series = readings.recording.series(channel)
+    later = (series.session > began.session) | (
+        (series.session == began.session) & (series.t_ns >= began.t_ns)
+    )
+    return bool((later & (series.status == Status.GOOD)).any())
 
 
 def lived(stay: Stay, found: Sequence[Death]) -> Stay:

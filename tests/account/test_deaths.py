@@ -129,6 +129,13 @@ def test_what_a_restart_does_not_find_out_any_more_is_not_suspected() -> None:
     assert suspects(Readings(room(np.full(600, 20.0), 1.0, out, again))) == []
 
 
+def test_a_restart_that_reads_nothing_of_a_unit_makes_nobody_healthy() -> None:
+    out = event(EventKind.LIMIT_OUT, 300, "A1.heat", side="high")
+    again = event(EventKind.SESSION_START, 700, "run", "session begins", session=2)
+    (one,) = suspects(Readings(replace(room(np.full(600, 20.0), 1.0, out, again), to_s=800)))
+    assert (one.serial, one.t_ns) == ("SA1", at(300))
+
+
 def noted_later(*happened: Event) -> Room:
     """Return a room that was stopped after 600 s, and of which something was said a day later."""
     day = 86400.0
