@@ -196,7 +196,8 @@ class Meter:
 
     said: number -> CLOCK_BOOTTIME at which its question was heard (of a meter that is asked nothing: at
     which it was said), so a late reply lies outside the interval of every question but its own;
-    heard: every line that came, in order; heard_ns: when the newest of them came;
+    heard: every line that came, in order; heard_ns: when the newest of them came; answers: when what was
+    heard had been answered, both on CLOCK_BOOTTIME;
     errors: its error queue; behave: what it does with a line, ``well`` unless a fault is provoked.
     """
 
@@ -206,6 +207,7 @@ class Meter:
         self.said: dict[int, int] = {}
         self.heard: list[bytes] = []
         self.heard_ns = 0
+        self.answers: list[tuple[int, int]] = []
         self.errors: deque[str] = deque()
         self.behave: Behaviour = well
         self.stopping = threading.Event()
@@ -227,6 +229,7 @@ class Meter:
 
     def say(self, data: bytes) -> None:
         self.port.send(data)
+        self.answers.append((self.heard_ns, boot_ns()))
 
     def reading(self, *, known: bool = True) -> bytes:
         """Return the next number as a whole reply; ``known``: it is one that may be recorded."""

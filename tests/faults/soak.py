@@ -162,7 +162,7 @@ class Soak:
         """Stop as the logger does: close the journal, seal what is left, merge the last day."""
         self.writer.close()
         if self.supervisor._sealer is not None:
-            self.supervisor._sealer.wait()
+            self.supervisor._sealer.communicate()
         command = [sys.executable, "-m", "rig.store.seal", str(self.run.path), "--finish"]
         subprocess.run(command, check=True, capture_output=True)
 

@@ -53,6 +53,11 @@ SCPI = """\
     reads: [{ask: "V?", fields: [n]}]"""
 
 
+PROMPT_NS = 60_000_000
+"""What answers within this time has answered in time: the time-outs here are 100 ms at least."""
+LATEST_NS = 2_000_000_000
+
+
 @dataclass(slots=True, kw_only=True)
 class Judgement:
     """What became of what an instrument said: counts of numbers."""
@@ -111,10 +116,15 @@ def stage(folder: Path, port: PtyPort | TcpPort | None = None) -> Iterator[Stage
 
 
 def judge(run: Run, meter: Meter, channel: str) -> Judgement:
-    """Trace every good reading of a channel to the moment at which the instrument said it."""
+    """Trace every good reading of a channel to the moment at which the instrument said it.
+
+    A question that a busy machine let the instrument hear or answer late is no fault of the logger: neither
+    the reading without a reply nor the number that came too late counts.
+    """
     series = run.series(channel)
     offsets = {number: facts.offset_ns for number, facts in read_sessions(run.dir).items()}
-    found = Judgement(statuses=set(series.status.tolist()))
+    found = Judgement()
+    excused: list[tuple[int, int]] = []
     seen: set[int] = set()
     newest: dict[int, int] = {}
     for t_ns, h_ns, value, status, session in zip(
@@ -124,6 +134,11 @@ def judge(run: Run, meter: Meter, channel: str) -> Judgement:
         if t_ns < newest.get(session, t_ns):
             found.wrong.append(f"stamps run backwards at {t_ns}")
         newest[session] = t_ns
+        sent_ns = t_ns - h_ns - offsets[session]
+        if status == Status.NO_REPLY and _answered_late(meter, sent_ns):
+            excused.append((sent_ns, sent_ns + LATEST_NS))
+            continue
+        found.statuses.add(status)
         if status != Status.GOOD:
             continue
         found.good += 1
@@ -135,8 +150,20 @@ def judge(run: Run, meter: Meter, channel: str) -> Judgement:
         elif abs(said_ns + offsets[session] - t_ns) > h_ns + 1000:
             found.wrong.append(f"{value}: said {(said_ns + offsets[session] - t_ns) / 1e6:.3f} ms off")
         seen.add(int(value))
-    found.missing = [number for number in meter.said if number not in seen]
+    found.missing = [
+        number
+        for number, at_ns in meter.said.items()
+        if number not in seen and not any(start <= at_ns <= end for start, end in excused)
+    ]
     return found
+
+
+def _answered_late(meter: Meter, sent_ns: int) -> bool:
+    """Return whether a question was heard, and its answer given when most of the time-out was over."""
+    for heard_ns, answered_ns in meter.answers:
+        if sent_ns <= heard_ns <= sent_ns + LATEST_NS:
+            return answered_ns - sent_ns > PROMPT_NS
+    return False
 
 
 def end_and_judge(
