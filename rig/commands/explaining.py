@@ -30,6 +30,7 @@ def _postmortem_arguments(parser: argparse.ArgumentParser) -> None:
 
 def _postmortem(args: argparse.Namespace) -> tuple[int, str]:
     from rig import forensics
+    from rig.forensics.answer import Censoring
     from rig.report import postmortem
     from rig.store.reader import Run
 
@@ -37,6 +38,9 @@ def _postmortem(args: argparse.Namespace) -> tuple[int, str]:
     with progress.shown("analysing"):
         found = forensics.analyse(run, unit=args.unit)
     tell_left_out(run)
+    judged = [one for one in found.channels if one.censoring is not Censoring.UNLIMITED]
+    if run.skipped and judged and all(one.censoring is Censoring.UNREAD for one in judged):
+        raise DamageError(f"not one reading of {run.path} can be read: {run.skipped[0].reason}")
     if args.page:
         from rig.report.pages import files
         from rig.report.pages import postmortem as pages

@@ -31,6 +31,10 @@ def usable(series: Series) -> NDArray[np.bool_]:
     return good
 
 
+class ChangedError(Exception):
+    """The readings of a piece are not those its digest speaks of; pieces asked for anew will be true."""
+
+
 class Digest(NamedTuple):
     """One channel's readings of one piece. Positions count from 0 in recorded order; -1: there is none.
 

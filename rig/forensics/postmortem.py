@@ -5,7 +5,8 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
-from rig.core.model import Channel, Event, Kind
+from rig.core.digest import ChangedError
+from rig.core.model import Channel, Event, Kind, Layout
 from rig.errors import UsageError
 from rig.forensics import words
 from rig.forensics.aftermath import consequences, cycling, shutdown
@@ -35,6 +36,14 @@ def analyse(recording: Recording, unit: str | None = None, confidence: float = 0
         raise UsageError(f"no unit named {unit!r} in this recording; there are: {known}")
     if not 0.5 <= confidence <= 0.9999:
         raise UsageError(f"confidence {confidence!r} must lie between 0.5 and 0.9999")
+    while True:
+        try:
+            return _analysed(recording, layout, unit, confidence)
+        except ChangedError:  # a file that turned out to be damaged; it is not gone by again
+            continue
+
+
+def _analysed(recording: Recording, layout: Layout, unit: str | None, confidence: float) -> PostMortem:
     scene = Scene(recording, layout, recording.span)
     stories = {c.name: _story(scene, c, confidence) for c in layout.channels.values()}
     slowest = max((s.period_s for s in stories.values()), default=0.0)

@@ -112,6 +112,10 @@ class Pair:
         self._summarised = True
         return self._summary
 
+    def distrust(self) -> None:
+        """Go by the readings alone from now on: they are not what the summary says."""
+        self._summary, self._summarised = None, True
+
     def unreadable(self) -> list[dict[str, Any]]:
         """Return a note on each channel, and on the events, that cannot be read; reads all there is.
 

@@ -10,7 +10,7 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from rig.core.digest import Bins, Digest, Piece, bins, digest
+from rig.core.digest import Bins, ChangedError, Digest, Piece, bins, digest
 from rig.core.model import Series, Status
 from rig.store.columns import within
 from rig.store.pair import Pair
@@ -34,7 +34,10 @@ class _Sealed:
 
 
 def sealed_piece(pair: Pair, channel: str, load: Load) -> Piece | None:
-    """Return a channel of a sealed pair as a piece, None if it holds none or none can be read."""
+    """Return a channel of a sealed pair as a piece, None if it holds none or none can be read.
+
+    The piece's ``series`` raises ChangedError, once, where the readings are not what the summary says.
+    """
     summary = pair.summary()
     known = summary.digests.get(channel) if summary is not None else None
     if summary is None or known is None:
@@ -46,7 +49,11 @@ def sealed_piece(pair: Pair, channel: str, load: Load) -> Piece | None:
         return Piece(digest=facts, series=one.load, bins=one.bins)
 
     def all_of_it() -> Series:
-        return _as_known(load(), known, channel)
+        series = _of_old(load(), known)
+        if series is None:  # a damaged file beside a good summary: what it says of the file cannot be shown
+            pair.distrust()
+            raise ChangedError(f"{channel} in {pair.sealed.name}")
+        return series
 
     def binned(width_s: int) -> Bins:
         found = summary.bins(channel, width_s)
@@ -55,12 +62,18 @@ def sealed_piece(pair: Pair, channel: str, load: Load) -> Piece | None:
     return Piece(digest=known, series=all_of_it, bins=binned)
 
 
-def _as_known(series: Series | None, known: Digest, channel: str) -> Series:
-    """Return the readings, or as many lost ones where they cannot be read (any more)."""
+def _of_old(series: Series | None, known: Digest) -> Series | None:
+    """Return the readings that a digest speaks of, None if these are not there."""
     if series is not None and len(series) > known.rows:  # it was merged with its neighbours meanwhile
         series = within(series, known.start_ns, known.end_ns)
-    if series is not None and len(series) == known.rows:
-        return series
+    return series if series is not None and len(series) == known.rows else None
+
+
+def _as_known(series: Series | None, known: Digest, channel: str) -> Series:
+    """Return the readings, or as many lost ones where they cannot be read (any more)."""
+    found = _of_old(series, known)
+    if found is not None:
+        return found
     count = known.rows
     return Series(
         channel=channel, t_ns=np.linspace(known.start_ns, known.end_ns, count).astype(np.int64),

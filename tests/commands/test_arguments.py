@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shutil
 from pathlib import Path
 from types import SimpleNamespace
 from typing import Any
@@ -12,6 +13,8 @@ from rig.cli import main
 from rig.commands.arguments import tell_left_out
 from rig.store.notes import Skipped
 from tests.fleet.makers import Recipe, make
+
+SAMPLE = Path(__file__).parents[2] / "sample_logs" / "fan-failure-5"
 
 
 @pytest.mark.parametrize(
@@ -50,3 +53,15 @@ def test_of_many_damaged_places_the_first_are_told_and_the_others_counted(
     lines = capsys.readouterr().err.splitlines()
     assert len(lines) == 9
     assert lines[-1].endswith("and 3 more")
+
+
+def test_a_run_of_which_no_judged_channel_can_be_read_is_not_explained(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    shutil.copytree(SAMPLE / "run", tmp_path / "run")
+    (file,) = (tmp_path / "run" / "readings").iterdir()
+    file.write_bytes(bytes(file.stat().st_size))
+    assert main(["postmortem", str(tmp_path / "run")]) == 8
+    said = capsys.readouterr()
+    assert said.out == ""
+    assert "not one reading of" in said.err

@@ -5,6 +5,7 @@ from __future__ import annotations
 import itertools
 import json
 import math
+import shutil
 from collections.abc import Collection, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -18,6 +19,7 @@ from hypothesis import strategies as st
 from rig.core.digest import Piece, whole
 from rig.core.model import Event, EventKind, Kind, Layout, Limit, Series, Side, Status
 from rig.forensics import analyse, to_json
+from rig.forensics.answer import Censoring
 from rig.forensics.evidence import InPieces, Recording
 from rig.forensics.grids import grid, kept_width
 from rig.forensics.track import SHORT, Track
@@ -143,6 +145,22 @@ def alike(a: Any, b: Any, path: str = "") -> None:
         assert abs(a - b) <= 1000, (path, a, b)
     else:
         assert a == b, path
+
+
+@pytest.mark.parametrize("at", [0.3, 0.5, 7 / 9, 0.99])
+def test_a_damaged_file_beside_a_good_summary_is_no_trap(tmp_path: Path, at: float) -> None:
+    shutil.copytree(SAMPLES[0] / "run", tmp_path / "run")
+    (file,) = (tmp_path / "run" / "readings").iterdir()
+    raw = bytearray(file.read_bytes())
+    raw[int(len(raw) * at)] ^= 1
+    file.write_bytes(raw)
+    run = Run.open(tmp_path / "run")
+    found = analyse(run)
+    assert [one.path for one in run.skipped] == [file]
+    unread = {one.channel for one in found.channels if one.censoring is Censoring.UNREAD}
+    limited = {name for name, one in run.layout.channels.items() if one.limits}
+    # of a channel that never went out its summary says so; it need not be read
+    assert unread <= {name for name in limited if not len(run.series(name))}
 
 
 @pytest.mark.parametrize("folder", SAMPLES, ids=lambda folder: folder.name)

@@ -11,7 +11,7 @@ import numpy as np
 import pyarrow.parquet as pq
 import pytest
 
-from rig.core.digest import WIDTHS_S, Digest, digest, merged, whole
+from rig.core.digest import WIDTHS_S, ChangedError, Digest, digest, merged, whole
 from rig.core.model import Status
 from rig.store import rundir
 from rig.store.reader import Run
@@ -104,17 +104,20 @@ def test_a_summary_that_is_no_good_is_worked_out_again(tmp_path: Path, damage: s
     assert {fault.path for fault in faults} == (set() if damage == "gone" else set(summaries(run)))
 
 
-def test_readings_that_cannot_be_read_are_lost_ones_in_their_place(tmp_path: Path) -> None:
+def test_readings_that_are_not_what_their_summary_says_are_told_once_and_then_gone_without(
+    tmp_path: Path,
+) -> None:
     run = recorded(tmp_path)
     opened = Run.open(run.path)
-    pieces = opened.pieces("mains")
+    before = opened.pieces("mains")
     first = opened.catalogue.sealed[0].path(run.path, "readings")
     first.write_bytes(bytes(first.stat().st_size))
-    part = pieces[0].series()
-    assert len(part) == pieces[0].digest.rows
-    assert (part.status == Status.LOST).all()
-    assert np.isnan(part.value).all()
+    with pytest.raises(ChangedError):
+        before[0].series()
+    after = opened.pieces("mains")
+    assert len(after) == len(before) - 1
     assert [one.path for one in opened.skipped] == [first]
+    assert sum(len(piece.series()) for piece in after) == len(opened.series("mains"))
 
 
 def test_a_piece_merged_away_while_it_is_held_is_found_in_its_heir(tmp_path: Path) -> None:
