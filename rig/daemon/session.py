@@ -23,7 +23,7 @@ from rig.core.config import RigConfig
 from rig.core.derived import DerivedChannels
 from rig.core.evaluation import Evaluation
 from rig.core.model import EventKind
-from rig.core.wording import counted
+from rig.core.wording import counted, duration
 from rig.daemon import assembly
 from rig.daemon.asking import whoever
 from rig.daemon.attend import Announcer
@@ -193,7 +193,8 @@ def _begin(writer: RunWriter, found: recover.Recovery, session: int, config: Rig
             EventKind.CLOCK_STEP,
             now_ns,
             "run",
-            f"the wall clock stands {behind_ns / 1e9:.0f} s before the last record of an earlier session; "
+            f"the wall clock stands {duration(behind_ns / 1e9)} before the last record of an earlier "
+            "session; "
             "sessions are in the order of their numbers, their times cannot be compared",
             {"step_ns": -behind_ns, "offset_ns": writer.offset_ns, "between_sessions": True},
         )

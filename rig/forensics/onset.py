@@ -34,8 +34,8 @@ ALIKE = 1.5
 """Factor on the scatter for neighbouring bins not being quite independent."""
 RIDGE = 0.1
 SHAPE = 0.5
-"""Share of the interval of a sharp bend that is added on either side: true departures begin gently (judged by
-simulated deaths, of which about one in six still lies outside: a slow wander that ran into the departure)."""
+"""Share of the interval of a sharp bend that is added on either side: true departures begin gently. Judged by
+simulated deaths; about one in eight still lies outside, where a slow wander ran into the departure."""
 PEER_TOLERANCE = 0.05
 """How differently like units may respond to the same stimuli (common practice, no source)."""
 STIMULUS_TOLERANCE = 0.25
