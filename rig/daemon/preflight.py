@@ -193,6 +193,10 @@ class Preflight:
         sensors = [name for one in self._layout.units for name in self._plan.sensors_of(self._layout, one)]
         yield from self._fresh(sensors)
         before = {name: self._stands(name) for name in sensors}
+        own = self._plan.sensors_of(self._layout, unit)
+        if own and all(before[name] is None for name in own):
+            self._say([unjudged("polarity", unit, f"no sensor of {unit} gives a reading; it stays off")])
+            return
         done = yield from self._hands(f"{unit} on and driven, all others off", [unit], on=True)
         if not done:
             self._say([unjudged("polarity", unit, f"nobody switched {unit} on alone")])
@@ -205,8 +209,6 @@ class Preflight:
                 found[name] = None if now is None or then is None else now - then
             return found
 
-        own = self._plan.sensors_of(self._layout, unit)
-
         def all_warm() -> bool:
             now = rises()
             return all((now[name] or 0.0) >= self._plan.rise for name in own)
@@ -216,6 +218,10 @@ class Preflight:
         yield from self._hands(f"{unit} off again", [unit], on=False)
 
     def _all_on(self) -> Generator[Wait, None, None]:
+        if not self._heard:
+            why = "not one instrument gives a reading; nothing is switched on"
+            self._say([unjudged("noise with power on", "run", why), unjudged("load resistance", "run", why)])
+            return
         done = yield from self._hands("all units on and driven", list(self._layout.units), on=True)
         if not done:
             why = "nobody switched the units on"

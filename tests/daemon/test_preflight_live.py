@@ -124,3 +124,15 @@ def test_a_person_is_led_through_and_may_skip(cold: room.RunningRoom) -> None:
     assert verdicts(checks, "polarity") == {"A1": "not judged", "A2": "not judged"}
     code, said, _, checks = preflight(cold, "", "--yes", "--strict")
     assert code == 4
+
+
+@pytest.mark.timeout(180)
+def test_nobody_is_asked_to_switch_on_what_nothing_reads(cold: room.RunningRoom) -> None:
+    cold.end()
+    code, said, _, checks = preflight(cold, BY_HAND, answers="\n" * 9)
+    assert code == 4, said
+    assert ">> all units off" in said
+    assert "on and driven" not in said
+    assert verdicts(checks, "polarity") == {"A1": "not judged", "A2": "not judged"}
+    assert "it stays off" in said
+    assert verdicts(checks, "noise with power on") == {"run": "not judged"}
