@@ -21,6 +21,19 @@ OPEN_TIMEOUT_MS = 2000
 _LOOK_MS = 20
 
 
+def _known_host(name: str, resource: str) -> None:
+    """Raise BusError if a network resource names a host that nobody knows: the library hides that."""
+    kind, _, rest = resource.partition("::")
+    host = rest.partition("::")[0]
+    if not kind.upper().startswith("TCPIP") or not host:
+        return
+    try:
+        socket.getaddrinfo(host.strip("[]"), None)
+    except OSError as error:
+        why = f"host {host!r} is not known ({error.strerror or error})"
+        raise BusError(f"{name}: cannot be opened: {why}; check the name and the network") from error
+
+
 @functools.cache
 def _resource_manager(backend: str) -> Any:
     """Return the process's one resource manager: closing one would kill all sessions of the process."""
@@ -49,6 +62,7 @@ class VisaTransport:
     def open(self) -> None:
         """Open the resource; raises BusError with the library's reason."""
         self.close()
+        _known_host(self.name, self._resource)
         try:
             manager = _resource_manager(self._backend)
             self._session = manager.open_resource(self._resource, open_timeout=OPEN_TIMEOUT_MS)

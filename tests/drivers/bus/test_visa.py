@@ -326,3 +326,10 @@ def test_an_instrument_that_never_stops_talking_is_a_bus_error(failing: list[Fai
     with pytest.raises(BusError, match="never quiet"):
         link.exchange(Tagged(1), 0.05)
     link.close()
+
+
+@pytest.mark.parametrize("kind", ["INSTR", "hislip0::INSTR"])
+def test_a_host_that_nobody_knows_is_told_as_one(kind: str) -> None:
+    # .invalid never resolves: RFC 6761, section 6.4
+    with pytest.raises(BusError, match=r"host 'no-such-host\.invalid' is not known"):
+        VisaTransport(resource=f"TCPIP::no-such-host.invalid::{kind}").open()
