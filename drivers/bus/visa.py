@@ -28,7 +28,7 @@ def _known_host(name: str, resource: str) -> None:
     if not kind.upper().startswith("TCPIP") or not host:
         return
     try:
-        socket.getaddrinfo(host.strip("[]"), None)
+        socket.getaddrinfo(host.partition(",")[0].strip("[]"), None)
     except OSError as error:
         why = f"host {host!r} is not known ({error.strerror or error})"
         raise BusError(f"{name}: cannot be opened: {why}; check the name and the network") from error
@@ -62,7 +62,8 @@ class VisaTransport:
     def open(self) -> None:
         """Open the resource; raises BusError with the library's reason."""
         self.close()
-        _known_host(self.name, self._resource)
+        if self._backend.endswith("@py"):
+            _known_host(self.name, self._resource)
         try:
             manager = _resource_manager(self._backend)
             self._session = manager.open_resource(self._resource, open_timeout=OPEN_TIMEOUT_MS)
