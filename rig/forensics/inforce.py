@@ -2,14 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import replace
 
 from rig.core.inforce import LimitSpan, limit_spans
-from rig.core.model import Channel, Limit
+from rig.core.model import Channel, Limit, Side
 from rig.forensics.answer import Excursion
 from rig.forensics.crossings import excursions
 from rig.forensics.scene import Scene
+from rig.forensics.words import moment
 
 
 def in_force(scene: Scene, channel: Channel, confidence: float) -> tuple[list[Excursion], bool]:
@@ -29,6 +30,28 @@ def in_force(scene: Scene, channel: Channel, confidence: float) -> tuple[list[Ex
             found += [_ended(one, span) for one in walked[limit] if _began_in(one, span)]
     found.sort(key=lambda one: one.first_outside.index)
     return found, any(span.limits for span in spans)
+
+
+def moved_past(scene: Scene) -> list[str]:
+    """Return in words which channels lie outside a limit at the end that was moved past their readings."""
+    return [words for one in scene.layout.channels.values() for words in _moved_past(scene, one)]
+
+
+def _moved_past(scene: Scene, channel: Channel) -> Iterator[str]:
+    last = limit_spans(channel.name, scene.layout, *scene.limit_changes())[-1]
+    track = scene.track(channel.name)
+    newest = track.last_usable()
+    if last.start_ns is None or newest < 0 or track.at(newest).t_ns[0] < last.start_ns:
+        return
+    values = [*track.usable_before(track.place(last.start_ns), 1), float(track.at(newest).value[0])]
+    for limit in last.limits:
+        high = limit.side is Side.HIGH
+        if len(values) == 2 and all(one > limit.value if high else one < limit.value for one in values):
+            yield (
+                f"{channel.name} lies {'above' if high else 'below'} its limit of {limit.value:g} "
+                f"{channel.unit_of_measure}, which was moved past it at {moment(last.start_ns)}: nothing was "
+                "crossed, so it takes no part"
+            )
 
 
 def _began_in(one: Excursion, span: LimitSpan) -> bool:

@@ -14,7 +14,7 @@ from rig.forensics.answer import Censoring, ChannelStory, Cycling, Excursion, Po
 from rig.forensics.episodes import Episode, closeness_s, episodes, final, first_of_each, joined
 from rig.forensics.evidence import Recording
 from rig.forensics.health import Ill, ailments
-from rig.forensics.inforce import in_force
+from rig.forensics.inforce import in_force, moved_past
 from rig.forensics.neighbours import neighbours
 from rig.forensics.onset import onset
 from rig.forensics.order import order
@@ -166,7 +166,10 @@ def _answer(told: Told, unit: str | None) -> PostMortem:
         early=_early(channels, cycles),
         neighbours=tuple(neighbours(scene, told.stories, unit, window, reference)),
         events=_near(scene, window) if episode or ills else (),
-        doubts=words.doubts(channels, ranking, [i for i in ills if set(i.channels) & set(mine)]),
+        doubts=(
+            *moved_past(scene),
+            *words.doubts(channels, ranking, [i for i in ills if set(i.channels) & set(mine)]),
+        ),
     )
 
 

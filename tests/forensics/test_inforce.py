@@ -9,7 +9,7 @@ import numpy as np
 from rig.core.layouts import limits_to_json
 from rig.core.model import Event, EventKind, Limit
 from rig.forensics import analyse
-from rig.forensics.answer import ChannelStory
+from rig.forensics.answer import ChannelStory, PostMortem
 from tests.forensics.rooms import START_NS, Room, channel, high, series
 
 S = 1_000_000_000
@@ -30,12 +30,16 @@ def limits(*some: Limit) -> dict[str, Any]:
 
 
 def story(*events: Event) -> ChannelStory:
+    return answer(*events).channels[0]
+
+
+def answer(*events: Event) -> PostMortem:
     room = Room(
         [HEAT],
         {"A1.heat": series("A1.heat", np.arange(200.0), VALUES)},
         [happened(0, EventKind.SESSION_START), *events],
     )
-    return analyse(room, "A1").channels[0]
+    return analyse(room, "A1")
 
 
 def began_s(found: ChannelStory) -> list[float]:
@@ -70,3 +74,11 @@ def test_a_limit_that_moves_past_the_readings_makes_no_excursion() -> None:
     found = story(happened(150, EventKind.PHASE, limits=limits(high(70.0))))
     assert began_s(found) == [50, 120]
     assert {e.limit for e in found.excursions} == {95.0}
+
+
+def test_that_a_limit_was_moved_past_the_readings_is_said_where_they_lie_outside_to_the_end() -> None:
+    moved = happened(150, EventKind.CONFIG_CHANGE, limits=limits(high(105.0)))
+    assert any("moved past it" in one for one in answer(moved).doubts)
+    assert not any("moved past it" in one for one in answer().doubts)
+    away = happened(150, EventKind.CONFIG_CHANGE, limits=limits(high(120.0)))
+    assert not any("moved past it" in one for one in answer(away).doubts)
