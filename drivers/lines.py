@@ -134,7 +134,7 @@ class Driver:
         if isinstance(options.identity, Identity):
             opening.append(
                 IdentityQuery(
-                    ask=options.identity.ask,
+                    options.identity.ask,
                     pattern=options.identity.pattern,
                     terminator=sent,
                     reply_terminator=end,

@@ -76,7 +76,7 @@ class Driver:
         self.polls: Sequence[Exchange] = tuple(_reading(read, sent, end, words) for read in options.reads)
         self.report: Exchange | None = ErrorEntry(sent, end) if options.error_queue else None
         opening: list[Exchange] = [
-            IdentityQuery(ask="*IDN?", pattern=options.identity, terminator=sent, reply_terminator=end)
+            IdentityQuery("*IDN?", pattern=options.identity, terminator=sent, reply_terminator=end)
         ]
         if options.setup:
             # Entries of a former life would be taken for faults of the set-up.

@@ -77,17 +77,18 @@ class Command:
         raise ReplyError(f"{shown(received)} came, though {self.label} is not answered", used=len(received))
 
 
-class Answered:
-    """A command whose one-line answer must match a pattern, such as ``OK``; anything else is a refusal."""
+class _Matched:
+    """A line out, and a line back that must match a pattern; ``text``: the line. ``what``: the key's name."""
 
     fields: tuple[str, ...] = ()
     reply_bytes = 10
+    what = ""
 
-    def __init__(self, text: str, *, terminator: bytes, reply_terminator: bytes, pattern: str) -> None:
+    def __init__(self, text: str, *, pattern: str, terminator: bytes, reply_terminator: bytes) -> None:
         self.label = text
         self._request = ask_bytes(text, terminator)
         self.request_bytes = len(self._request)
-        self._pattern = compiled(pattern, "command-reply")
+        self._pattern = compiled(pattern, self.what)
         self._reply_terminator = reply_terminator
 
     def request(self) -> bytes:
@@ -95,7 +96,7 @@ class Answered:
         return self._request
 
     def parse(self, received: bytes) -> Reply | None:
-        """Return the answer as ``text``. Raises InstrumentError when it is another one."""
+        """Return the answer as ``text``. Raises what ``refusal`` makes of another one."""
         taken = take_line(received, self._reply_terminator)
         if taken is None:
             return None
@@ -105,11 +106,40 @@ class Answered:
         except ReplyError as error:
             raise ReplyError(str(error), used=used) from error
         if matched(self._pattern, text) is None:
-            raise InstrumentError(
-                f"the command {shown(self.label)} was answered with {shown(text)}, "
-                f"expected {shown(self._pattern.pattern)}"
-            )
+            raise self.refusal(text, used)
         return Reply(used=used, text=text)
+
+    def refusal(self, text: str, used: int) -> Exception:
+        """Return the error for an answer that does not match."""
+        raise NotImplementedError
+
+
+class Answered(_Matched):
+    """A command whose one-line answer must match a pattern, such as ``OK``; anything else is a refusal."""
+
+    what = "command-reply"
+
+    def refusal(self, text: str, used: int) -> Exception:
+        """Return an InstrumentError: the instrument refused."""
+        return InstrumentError(
+            f"the command {shown(self.label)} was answered with {shown(text)}, "
+            f"expected {shown(self._pattern.pattern)}"
+        )
+
+
+class IdentityQuery(_Matched):
+    """A question whose whole answer must match a pattern; its text is the identity."""
+
+    reply_bytes = 60
+    what = "identity"
+
+    def refusal(self, text: str, used: int) -> Exception:
+        """Return a ReplyError: another instrument answers."""
+        return ReplyError(
+            f"another instrument answers: it calls itself {shown(text)}, expected identity "
+            f"{shown(self._pattern.pattern)}; check what is plugged in where",
+            used=used,
+        )
 
 
 def command_text(text: str) -> str:
@@ -117,42 +147,6 @@ def command_text(text: str) -> str:
     if not text or not text.isascii() or not text.isprintable():
         raise ValueError(f"{shown(text)} is not a command: write one line of printable ASCII")
     return text
-
-
-class IdentityQuery:
-    """A question whose whole answer must match a pattern; its text is the identity."""
-
-    fields: tuple[str, ...] = ()
-    reply_bytes = 60
-
-    def __init__(self, *, ask: str, pattern: str, terminator: bytes, reply_terminator: bytes) -> None:
-        self.label = ask
-        self._request = ask_bytes(ask, terminator)
-        self.request_bytes = len(self._request)
-        self._pattern = compiled(pattern, "identity")
-        self._reply_terminator = reply_terminator
-
-    def request(self) -> bytes:
-        """Return the bytes to send."""
-        return self._request
-
-    def parse(self, received: bytes) -> Reply | None:
-        """Return the identity as ``text``. Raises ReplyError when it is another instrument's."""
-        taken = take_line(received, self._reply_terminator)
-        if taken is None:
-            return None
-        line, used = taken
-        try:
-            text = decode(line)
-        except ReplyError as error:
-            raise ReplyError(str(error), used=used) from error
-        if matched(self._pattern, text) is None:
-            raise ReplyError(
-                f"another instrument answers: it calls itself {shown(text)}, expected identity "
-                f"{shown(self._pattern.pattern)}; check what is plugged in where",
-                used=used,
-            )
-        return Reply(used=used, text=text)
 
 
 def ask_bytes(text: str, terminator: bytes) -> bytes:

@@ -50,7 +50,7 @@ def serial_ports(folders: Sequence[Path] = FOLDERS) -> list[Port]:
 def who(bus: Bus) -> str:
     """Return what answers ``*IDN?`` (IEEE 488.2, 10.14) on a bus. Opens it; raises BusError."""
     link = Link(open_transport(bus), settle_s=bus.settle_s)
-    ask = IdentityQuery(ask="*IDN?", pattern=".*", terminator=b"\n", reply_terminator=b"\n")
+    ask = IdentityQuery("*IDN?", pattern=".*", terminator=b"\n", reply_terminator=b"\n")
     link.open()
     try:
         return link.exchange(ask, PATIENCE_S).reply.text
