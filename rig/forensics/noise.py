@@ -66,7 +66,7 @@ def display_step(values: Floats) -> float:
         return 0.0
     gaps = np.diff(some)
     least = float(gaps.min())
-    ratios = gaps / least
-    if least <= 0 or np.max(np.abs(ratios - np.round(ratios))) > 0.05:
+    if least <= np.ptp(some) * np.finfo(np.float64).eps:  # no display resolves that
         return 0.0
-    return least
+    ratios = gaps / least
+    return 0.0 if np.max(np.abs(ratios - np.round(ratios))) > 0.05 else least

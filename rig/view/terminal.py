@@ -61,13 +61,14 @@ class Terminal:
         self._handlers: dict[int, Any] = {}
         self._wake_in, self._wake_out = -1, -1
         self._suspended = False
+        self._asked_to_end: int | None = None
         self._typed = b""
 
     def __enter__(self) -> Self:
         self._wake_in, self._wake_out = os.pipe2(os.O_NONBLOCK | os.O_CLOEXEC)
         self._saved = termios.tcgetattr(self._in)
         try:
-            for number in (signal.SIGTERM, signal.SIGHUP):
+            for number in (signal.SIGTERM, signal.SIGHUP, signal.SIGINT):
                 self._handlers[number] = signal.signal(number, self._end)
             for number in (signal.SIGWINCH, signal.SIGTSTP):
                 self._handlers[number] = signal.signal(number, self._note)
@@ -108,6 +109,7 @@ class Terminal:
                 pass  # the same
 
     def _end(self, number: int, _frame: FrameType | None) -> None:
+        self._asked_to_end = number  # what is raised in a finaliser is lost: ``key`` looks here as well
         raise Ending(number)
 
     def _note(self, number: int, _frame: FrameType | None) -> None:
@@ -170,6 +172,8 @@ class Terminal:
 
         Letters stand for themselves; keys without a meaning come as an empty string.
         """
+        if self._asked_to_end is not None:
+            raise Ending(self._asked_to_end)
         if not self._typed:
             ready, _, _ = select.select([self._in, self._wake_in], [], [], max(0.0, timeout_s))
             if self._wake_in in ready:

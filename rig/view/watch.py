@@ -107,7 +107,7 @@ def watch(source: Source, in_fd: int, out_fd: int, zone: tzinfo | None) -> int:
     except TerminalGoneError:
         return 128 + signal.SIGHUP
     except Ending as ending:
-        return 128 + ending.number
+        return 0 if ending.number == signal.SIGINT else 128 + ending.number
 
 
 class Viewer:

@@ -134,7 +134,7 @@ def judge(run: Run, meter: Meter, channel: str) -> Judgement:
         if t_ns < newest.get(session, t_ns):
             found.wrong.append(f"stamps run backwards at {t_ns}")
         newest[session] = t_ns
-        sent_ns = t_ns - h_ns - offsets[session]
+        sent_ns = t_ns - h_ns - h_ns // 5 - offsets[session]  # stamps are kept to a tenth of their half-width
         if status == Status.NO_REPLY and _answered_late(meter, sent_ns):
             excused.append((sent_ns, sent_ns + LATEST_NS))
             continue

@@ -106,6 +106,7 @@ def test_a_parquet_table_with_bytes_replaced(desk: Desk, changes: list[tuple[int
 @given(
     st.lists(st.tuples(st.integers(0, 59), st.floats(-500, 500), st.floats(0, 60)), min_size=1, max_size=40)
 )
+@example([(0, 0.0, 0.0), (0, 96.0, 0.0), (0, 5e-324, 0.0)])
 def test_the_walk_of_the_post_mortem_survives_any_stamps(
     desk: Desk, rows: list[tuple[int, float, float]]
 ) -> None:

@@ -132,6 +132,22 @@ def test_a_signal_to_end_leaves_by_an_exception(line: Line, number: int) -> None
     assert line.written().endswith(LEAVE)
 
 
+class Swallower:
+    """What is raised while it is finalised is lost, as Python has it."""
+
+    def __del__(self) -> None:
+        os.kill(os.getpid(), signal.SIGINT)
+
+
+@pytest.mark.filterwarnings("ignore::pytest.PytestUnraisableExceptionWarning")
+def test_a_signal_that_comes_while_something_is_finalised_ends_the_view_all_the_same(line: Line) -> None:
+    with pytest.raises(Ending) as found, Terminal(line.slave, line.slave) as terminal:
+        gone = Swallower()
+        del gone
+        terminal.key(5.0)
+    assert found.value.number == signal.SIGINT
+
+
 def listen_to_nobody(line: Line) -> None:
     with Terminal(line.slave, line.slave) as terminal:
         os.close(line.master)
