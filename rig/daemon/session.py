@@ -26,7 +26,8 @@ from rig.core.model import EventKind
 from rig.core.wording import counted, duration
 from rig.daemon import assembly
 from rig.daemon.asking import whoever
-from rig.daemon.attend import Announcer
+from rig.daemon.attend import Announcer, Attendant
+from rig.daemon.console import Console
 from rig.daemon.crew import attendants
 from rig.daemon.errands import Errands
 from rig.daemon.fast import FastPolling
@@ -119,6 +120,7 @@ def record(
             each_look=each_look,
             guest=guest,
             telling=telling,
+            console=[] if guest is not None else [Console(say, clock)],
         )
         stops.append(supervisor)
         _begin(writer, found, session, config, clock)
@@ -236,6 +238,7 @@ def _supervisor(
     each_look: Callable[[Supervisor], None],
     guest: Preflight | None,
     telling: Telling,
+    console: list[Attendant],
 ) -> Supervisor:
     stops: list[Supervisor] = []
 
@@ -278,7 +281,8 @@ def _supervisor(
         clock=clock,
         sync_s=config.sync_s,
         essential=guest,
-        attendants=attendants(
+        attendants=console
+        + attendants(
             config=config,
             plan=plan,
             run=run,
