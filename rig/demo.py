@@ -4,9 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import shutil
-import signal
 import subprocess
-import sys
 import tempfile
 import time
 from collections.abc import Callable, Iterator, Mapping
@@ -20,6 +18,7 @@ from rig.clock import SYSTEM
 from rig.core.model import EventKind
 from rig.errors import SoakrigError, UsageError
 from rig.forensics import PostMortem
+from rig.forensics.answer import Role
 from rig.report import postmortem
 from rig.store.reader import Run
 from rig.store.rundir import newest_run
@@ -97,17 +96,8 @@ def _demo(chosen: scenarios.Scenario, seed: int, place: Path, say: Say, *, keep:
 
 def _record(place: Path, length_s: float, say: Say) -> None:
     """Run the ordinary logger as an ordinary user would, and tell what it sees."""
-    command = [sys.executable, "-m", "rig.cli", "log", str(place / "rig.yaml")]
-    log = place / "log.txt"
-    with log.open("wb") as output:
-        logger = subprocess.Popen(command, stdout=output, stderr=output, stdin=subprocess.DEVNULL)  # noqa: S603
-        try:
-            _follow(logger, place, length_s, say)
-        finally:
-            logger.send_signal(signal.SIGTERM)
-            code = logger.wait(60)
-    if code:
-        raise SoakrigError(f"the logger ended with exit code {code}: {log.read_text('utf-8').strip()[-800:]}")
+    with story.recording(str(place / "rig.yaml"), place, place / "log.txt") as logger:
+        _follow(logger, place, length_s, say)
 
 
 def _follow(logger: subprocess.Popen[bytes], place: Path, length_s: float, say: Say) -> None:
@@ -152,6 +142,10 @@ def _judge(truth: Mapping[str, Any], found: PostMortem, end_ns: int, say: Say) -
     if victim is not None and truth["role"] == "unit":
         good = good and found.unit == victim
         say(f"  unit           {found.unit} was blamed, {victim} was the victim{_dead(truth)}")
+    elif truth["role"] != "none":
+        role = found.main.role if found.main is not None else Role.NONE
+        good = good and role is not Role.UNIT
+        say(f"  belongs to     {role.value} by the answer, {truth['role']} in truth")
     expected = truth["expected_first"]
     if expected is not None and found.order.tiers:
         first = found.order.tiers[0]

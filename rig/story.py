@@ -11,7 +11,7 @@ import signal
 import subprocess
 import sys
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
@@ -137,17 +137,26 @@ def _recorded(served: room.RunningRoom, place: Path, say: Say, *, fails_in: str 
     """Record the program to its end with the ordinary logger, turning the variac when it asks."""
     name = served.folder.name
     say(f"$ soakrig log {name}/rig.yaml")
-    log = served.folder / "log.txt"
+    with recording(f"{name}/rig.yaml", place, served.folder / "log.txt") as logger:
+        _Hand(served, say, fails_in).follow(logger)
+
+
+@contextlib.contextmanager
+def recording(rig_file: str, place: Path, log: Path) -> Iterator[subprocess.Popen[bytes]]:
+    """Yield the ordinary logger at work, started in ``place`` as a user would, what it says in ``log``.
+
+    It is ended in good order afterwards; raises SoakrigError if it did not end well.
+    """
     with log.open("wb") as output:
         logger = subprocess.Popen(  # noqa: S603 - this interpreter and our own command
-            [sys.executable, "-m", "rig.cli", "log", f"{name}/rig.yaml"],
+            [sys.executable, "-m", "rig.cli", "log", rig_file],
             cwd=place,
             stdin=subprocess.DEVNULL,
             stdout=output,
             stderr=output,
         )
         try:
-            _Hand(served, say, fails_in).follow(logger)
+            yield logger
         finally:
             logger.send_signal(signal.SIGTERM)
             code = logger.wait(PATIENCE_S)

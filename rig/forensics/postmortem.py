@@ -6,7 +6,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
 from rig.core.digest import ChangedError
-from rig.core.model import Channel, Event, Kind, Layout
+from rig.core.model import Channel, Event, EventKind, Kind, Layout
 from rig.errors import UsageError
 from rig.forensics import words
 from rig.forensics.aftermath import consequences, cycling, shutdown
@@ -21,6 +21,7 @@ from rig.forensics.order import order
 from rig.forensics.roles import Known, believed, findings
 from rig.forensics.scene import Scene
 
+SILENT = frozenset({EventKind.INSTRUMENT_LOST, EventKind.INSTRUMENT_BACK})
 NEAR_EVENTS_NS = 600_000_000_000
 
 
@@ -169,6 +170,7 @@ def _answer(told: Told, unit: str | None) -> PostMortem:
         doubts=(
             *moved_past(scene),
             *words.doubts(channels, ranking, [i for i in ills if set(i.channels) & set(mine)]),
+            *words.silences(scene.events(SILENT), scene.span_ns[1]),
         ),
     )
 

@@ -5,7 +5,8 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from datetime import UTC, datetime
 
-from rig.core.wording import duration
+from rig.core.model import Event, EventKind
+from rig.core.wording import counted, duration
 from rig.forensics.answer import (
     Censoring,
     ChannelStory,
@@ -19,6 +20,8 @@ from rig.forensics.answer import (
 )
 from rig.forensics.health import Ill
 
+SILENCES = 5
+"""How many instruments that were silent for a while are named."""
 OPEN_PAIRS = 5
 """How many pairs that cannot be told apart are named one by one."""
 
@@ -115,6 +118,29 @@ def _look_at(main: Finding, tier: Sequence[str], onset: Onset | None) -> str:
         way = "rise" if onset.rising else "fall"
         text += f"; {onset.channel} had begun to {way} at {moment(onset.interval.best_ns)}, inside its limits"
     return text
+
+
+def silences(events: Sequence[Event], end_ns: int) -> list[str]:
+    """Return in words which instruments did not answer for a while, the longest silence first.
+
+    events: lost and back, in recorded order; end_ns: where a silence ends that has no end on record.
+    """
+    begun: dict[tuple[str, int], int] = {}
+    found: dict[str, list[tuple[int, int]]] = {}
+    for event in events:
+        key = (event.subject, event.session)
+        if event.kind is EventKind.INSTRUMENT_LOST:
+            begun.setdefault(key, event.t_ns)
+        elif key in begun:
+            found.setdefault(event.subject, []).append((begun.pop(key), event.t_ns))
+    for (name, _), start_ns in begun.items():
+        found.setdefault(name, []).append((start_ns, max(start_ns, end_ns)))
+    lengths = {name: sum(end - start for start, end in those) / 1e9 for name, those in found.items()}
+    return [
+        f"{name} did not answer for {duration(lengths[name])}, {counted(len(found[name]), 'time')}, the last "
+        f"from {moment(max(found[name])[0])}: what its channels did then is not known"
+        for name in sorted(found, key=lambda one: -lengths[one])[:SILENCES]
+    ]
 
 
 def _open_pairs(ranking: Order) -> list[str]:

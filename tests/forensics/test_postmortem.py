@@ -3,14 +3,16 @@
 from __future__ import annotations
 
 import json
+from dataclasses import replace
 
 import numpy as np
 import pytest
 
+from rig.core.model import Event, EventKind
 from rig.errors import UsageError
 from rig.forensics import analyse, to_json
 from rig.forensics.answer import Censoring
-from tests.forensics.rooms import Room, channel, high, low, series
+from tests.forensics.rooms import START_NS, Room, channel, high, low, series
 
 
 def two_channel_death() -> Room:
@@ -74,3 +76,17 @@ def test_a_channel_out_at_its_first_reading_is_left_censored() -> None:
     assert story.censoring is Censoring.LEFT
     assert story.ordered is not None
     assert story.ordered.interval.earliest_ns is None
+
+
+def test_an_instrument_that_was_silent_for_a_while_is_named_though_it_came_back() -> None:
+    def happened(t_s: float, kind: EventKind) -> Event:
+        t_ns = START_NS + round(t_s * 1e9)
+        return Event(kind=kind, t_ns=t_ns, session=1, seq=round(t_s), subject="two", text="", data={})
+
+    room = replace(two_channel_death(), happened=[
+        happened(10, EventKind.INSTRUMENT_LOST), happened(14, EventKind.INSTRUMENT_BACK),
+        happened(80, EventKind.INSTRUMENT_LOST),
+    ])  # fmt: skip
+    (told,) = (one for one in analyse(room).doubts if "did not answer" in one)
+    # the second silence has no end on record: it lasts to the last reading, at 99.4 s
+    assert told.startswith("two did not answer for 23 s, 2 times, the last from ")
