@@ -13,7 +13,7 @@ from rig.clock import SYSTEM, Clock, wall_clock_synchronised
 from rig.core.config import RigConfig
 from rig.core.measure import failed, measure
 from rig.core.model import Status
-from rig.daemon import assembly
+from rig.daemon import assembly, host
 from rig.daemon.poller import Station, failure_status
 from rig.errors import BusError
 from rig.store.files import OS_DISK, why_not_writable
@@ -52,7 +52,10 @@ class InstrumentProbe:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Probe:
-    """What a probe of the whole rig found. Bytes and seconds; ``disk_needed`` is for the planned time."""
+    """What a probe of the whole rig found. Bytes; ``disk_needed`` is for the planned time.
+
+    notes: what the computer itself does that may cost readings.
+    """
 
     instruments: Sequence[InstrumentProbe]
     runs_path: Path
@@ -60,6 +63,7 @@ class Probe:
     disk_needed_bytes: int
     disk_error: str
     synchronised: bool
+    notes: Sequence[str] = ()
 
     @property
     def good(self) -> bool:
@@ -83,6 +87,7 @@ def probe(config: RigConfig, *, clock: Clock = SYSTEM) -> Probe:
         disk_needed_bytes=needed,
         disk_error=disk_error,
         synchronised=wall_clock_synchronised(),
+        notes=host.notes(config.buses, _existing(Path(config.runs))),
     )
 
 

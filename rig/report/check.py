@@ -114,6 +114,11 @@ class Probed(Protocol):
         ...
 
     @property
+    def notes(self) -> Sequence[str]:
+        """What the computer itself does that may cost readings."""
+        ...
+
+    @property
     def good(self) -> bool:
         """Whether the rig is ready."""
         ...
@@ -266,6 +271,8 @@ def probed(found: Probed, width: int | None = None) -> str:
             "do: start time synchronisation"
         )
         lines += wrapped(words, width, "NOTE  ", "      ")
+    for words in found.notes:
+        lines += wrapped(plain(words), width, "NOTE  ", "      ")
     bad = sum(not one.good for one in found.instruments)
     verdict = "READY: every instrument answers with good values and the disk is large enough"
     if not found.good:

@@ -72,6 +72,7 @@ class Answer:
 class Found:
     instruments: list[Answer]
     runs_path: Path = Path("runs")
+    notes: list[str] = field(default_factory=list)
     disk_free_bytes: int = 10**12
     disk_needed_bytes: int = 10**9
     disk_error: str = ""
@@ -113,6 +114,12 @@ def test_a_disk_that_cannot_be_asked_is_bad() -> None:
     text = check.probed(Found([GOOD], disk_error="cannot be written: read-only"), 80)
     assert "BAD   runs: cannot be written: read-only" in text
     assert "NOT READY: the disk will not do" in text
+
+
+def test_what_the_computer_does_that_may_cost_readings_is_a_note_and_no_fault() -> None:
+    text = check.probed(Found([GOOD], notes=["line: the adapter may be put to sleep"]), 80)
+    assert "NOTE  line: the adapter may be put to sleep" in text
+    assert text.endswith("large enough")
 
 
 def test_the_probe_of_the_daemon_fits_what_is_printed_here() -> None:
