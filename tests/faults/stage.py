@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import itertools
 import time
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
@@ -53,8 +54,11 @@ SCPI = """\
     reads: [{ask: "V?", fields: [n]}]"""
 
 
-PROMPT_NS = 60_000_000
-"""What answers within this time has answered in time: the time-outs here are 100 ms at least."""
+TIMEOUT_NS = 105_000_000
+"""The shortest time-out here, and a little; a reading without a reply is stamped when that is over."""
+SCARCE_NS = 40_000_000
+"""An answer that leaves less than this of the time-out is a late one."""
+AT_ONCE_NS = 5_000_000
 LATEST_NS = 2_000_000_000
 
 
@@ -134,9 +138,9 @@ def judge(run: Run, meter: Meter, channel: str) -> Judgement:
         if t_ns < newest.get(session, t_ns):
             found.wrong.append(f"stamps run backwards at {t_ns}")
         newest[session] = t_ns
-        sent_ns = t_ns - h_ns - h_ns // 5 - offsets[session]  # stamps are kept to a tenth of their half-width
-        if status == Status.NO_REPLY and _answered_late(meter, sent_ns):
-            excused.append((sent_ns, sent_ns + LATEST_NS))
+        known_ns = t_ns - offsets[session]
+        if status == Status.NO_REPLY and _answered_late(meter, known_ns):
+            excused.append((known_ns - TIMEOUT_NS, known_ns + LATEST_NS))
             continue
         found.statuses.add(status)
         if status != Status.GOOD:
@@ -158,12 +162,16 @@ def judge(run: Run, meter: Meter, channel: str) -> Judgement:
     return found
 
 
-def _answered_late(meter: Meter, sent_ns: int) -> bool:
-    """Return whether a question was heard, and its answer given when most of the time-out was over."""
-    for heard_ns, answered_ns in meter.answers:
-        if sent_ns <= heard_ns <= sent_ns + LATEST_NS:
-            return answered_ns - sent_ns > PROMPT_NS
-    return False
+def _answered_late(meter: Meter, known_ns: int) -> bool:
+    """Return whether a question, given up at ``known_ns``, was answered, but when hardly any time was left.
+
+    So was one that lay waiting until the next one came, and was heard together with it.
+    """
+    own = [answered for heard, answered in meter.answers if known_ns - TIMEOUT_NS <= heard < known_ns]
+    if own:
+        return any(answered > known_ns - SCARCE_NS for answered in own)
+    after = sorted(heard for heard, _ in meter.answers if known_ns <= heard <= known_ns + LATEST_NS)
+    return any(two - one < AT_ONCE_NS for one, two in itertools.pairwise(after))
 
 
 def end_and_judge(
