@@ -41,6 +41,7 @@ def test_the_handbook_s_script_has_another_first_failure() -> None:
     assert fit.sd_h == pytest.approx(322.647, rel=1e-5)
 
 
+@pytest.mark.slow
 def test_scipy_fits_the_same_to_random_lives() -> None:
     """scipy.stats.weibull_min.fit of CensoredData, location held at zero."""
     rng = np.random.default_rng(3)

@@ -89,6 +89,7 @@ def test_a_chattering_channel_and_three_restarts_make_exactly_two_messages(
     alerts.close()
 
 
+@pytest.mark.slow
 def test_no_network_during_thirty_events_gives_one_digest_afterwards_in_order(
     recording: Recording, clock: FakeClock, tmp_path: Path
 ) -> None:

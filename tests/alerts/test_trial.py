@@ -36,6 +36,7 @@ def test_each_way_reports_what_became_of_its_message() -> None:
     assert json.loads(body)["subject"] == "hot-room: test of the way good"
 
 
+@pytest.mark.slow
 def test_all_ways_are_tried_at_the_same_time() -> None:
     with peers.raw_server(peers.silent) as port:
         way = Way(webhook=Webhook(url=f"http://127.0.0.1:{port}/"), deadline_s=1.0)

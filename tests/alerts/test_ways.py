@@ -153,6 +153,7 @@ def unkind(port: int) -> dict[str, Way]:
     }
 
 
+@pytest.mark.slow
 def test_an_unkind_server_costs_no_more_than_the_deadline_and_delivers_nothing() -> None:
     talks = {
         "silent": peers.silent,

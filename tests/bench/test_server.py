@@ -268,6 +268,7 @@ def test_it_ends_when_the_pipe_on_its_input_closes(tmp_path: Path) -> None:
     assert "dev" not in left_behind(tmp_path)
 
 
+@pytest.mark.slow
 def test_it_ends_when_its_starter_is_killed(tmp_path: Path) -> None:
     code = (
         "import sys, time\n"

@@ -89,6 +89,7 @@ def test_a_healthy_session_is_ready_alive_and_says_when_it_ends(tmp_path: Path, 
     assert "STOPPING=1" in said
 
 
+@pytest.mark.slow
 def test_signs_of_life_stop_when_the_disk_hangs(tmp_path: Path, manager: Manager) -> None:
     session = watched(tmp_path, manager, good=ScriptedWire())
     gate = Gate()

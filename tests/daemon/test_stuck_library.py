@@ -72,6 +72,7 @@ class FallsSilent(Instrument):
         return b"" if silent else said
 
 
+@pytest.mark.slow
 @pytest.mark.filterwarnings("ignore::ResourceWarning", "ignore::pytest.PytestUnraisableExceptionWarning")
 def test_a_bus_that_would_wait_an_hour_is_opened_anew_and_its_thread_does_not_stay_behind(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch

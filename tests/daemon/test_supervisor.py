@@ -159,6 +159,7 @@ def test_a_stuck_call_is_given_up_and_costs_its_own_bus_alone(tmp_path: Path) ->
     assert session.events(EventKind.GAP) == []
 
 
+@pytest.mark.slow
 @pytest.mark.usefixtures("_impatient")
 def test_a_bus_that_is_stuck_for_ever_is_left_alone_after_three_threads(tmp_path: Path) -> None:
     gate = Gate()
@@ -199,6 +200,7 @@ class LetsGo(ScriptedWire):
         self._cut.set()
 
 
+@pytest.mark.slow
 @pytest.mark.usefixtures("_impatient")
 def test_threads_that_were_stuck_and_came_free_do_not_count_against_their_bus_for_ever(
     tmp_path: Path,
@@ -232,6 +234,7 @@ def test_a_thread_that_ends_by_a_bug_is_reported_and_replaced(tmp_path: Path) ->
     assert "ZeroDivisionError" in told.text
 
 
+@pytest.mark.slow
 def test_a_thread_that_ends_again_and_again_is_started_after_longer_waits_and_told_each_time(
     tmp_path: Path,
 ) -> None:
@@ -248,6 +251,7 @@ def test_a_thread_that_ends_again_and_again_is_started_after_longer_waits_and_to
     assert waits == [0.0, 2.0, 4.0]
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     ("error", "said"),
     [
@@ -278,6 +282,7 @@ def test_a_look_that_fails_is_told_and_does_not_end_the_recording(
     assert said in told.text
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("step_s", [3600.0, -3600.0, 0.2, -0.2])
 def test_a_step_of_the_wall_clock_is_an_event_and_moves_no_reading(tmp_path: Path, step_s: float) -> None:
     clock = SteppingClock()
@@ -346,6 +351,7 @@ def test_health_names_memory_descriptors_threads_disk_buses_and_lateness(tmp_pat
     }
 
 
+@pytest.mark.slow
 def test_a_disk_with_little_room_is_told_before_it_refuses(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
@@ -364,6 +370,7 @@ def test_a_disk_with_little_room_is_told_before_it_refuses(
     assert told.data["disk_free_bytes"] == 100_000_000
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     ("pyarrow", "exit_code", "said"),
     [

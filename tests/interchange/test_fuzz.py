@@ -7,6 +7,7 @@ import io
 import numpy as np
 import pyarrow as pa
 import pyarrow.parquet as pq
+import pytest
 from hypothesis import HealthCheck, example, given, settings
 from hypothesis import strategies as st
 
@@ -70,6 +71,7 @@ def test_any_pieces_of_tables(desk: Desk, content: bytes) -> None:
     check(desk, content)
 
 
+@pytest.mark.slow
 @CALM
 @given(st.sampled_from([GOOD, LONG]), st.floats(0, 1), st.integers(0, 30), PIECES)
 def test_a_good_table_with_a_piece_replaced(

@@ -5,11 +5,14 @@ from __future__ import annotations
 import threading
 from pathlib import Path
 
+import pytest
+
 from rig.store.reader import Run
 from rig.store.seal import seal
 from tests.store.rooms import new_run, scan, writer
 
 
+@pytest.mark.slow
 def test_a_reader_sees_a_growing_prefix_while_journals_are_written_sealed_and_merged(tmp_path: Path) -> None:
     run = new_run(tmp_path)
     done = threading.Event()

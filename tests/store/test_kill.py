@@ -68,6 +68,7 @@ def kill_often(path: Path, times: int, seed: int) -> dict[int, int]:
     return known
 
 
+@pytest.mark.slow
 def test_a_recorder_killed_at_any_moment_loses_nothing_it_had_acknowledged(tmp_path: Path) -> None:
     run = new_run(tmp_path)
     known = kill_often(run.path, 5, seed=3)

@@ -210,6 +210,7 @@ def test_a_late_vxi_11_reply_is_cleared_and_never_the_answer_to_the_next_questio
     assert instrument.calls.count(CLEAR) == 3  # after opening and after each timeout
 
 
+@pytest.mark.slow
 @pytest.mark.filterwarnings("ignore::ResourceWarning", "ignore::pytest.PytestUnraisableExceptionWarning")
 def test_a_dead_vxi_11_instrument_is_a_bus_error_and_closing_does_not_wait_for_it() -> None:
     instrument = tags_late()
