@@ -17,6 +17,18 @@ from rig.store.reader import Run
 from rig.store.rundir import newest_run
 from rig.store.tail import LiveScan, Tail
 
+DEAF_RIG = """
+rig: cold
+runs: runs
+planned: 1 d
+buses: {net: {tcp: "127.0.0.1:9"}}
+instruments:
+  box: {bus: net, driver: lines, poll: 1 s, terminator: LF, reads: [{ask: "T?", fields: [t1]}]}
+channels:
+  ambient: {from: box.t1, unit: degC, limits: none}
+"""
+"""A rig whose one instrument is not there: whether it answers does not matter."""
+
 
 def soakrig(*arguments: str | Path) -> subprocess.CompletedProcess[str]:
     command = [sys.executable, "-m", "rig.cli", *map(str, arguments)]

@@ -14,20 +14,10 @@ from rig.daemon import poller as poller_module
 from rig.daemon import supervisor as supervisor_module
 from rig.daemon.notify import Notifier
 from tests.daemon.fakes import Gate, ScriptedWire
-from tests.daemon.live import soakrig
+from tests.daemon.live import DEAF_RIG, soakrig
 from tests.daemon.test_supervisor import Session
 
 WATCHDOG_S = 0.2
-RIG = """
-rig: cold
-runs: runs
-planned: 1 d
-buses: {net: {tcp: "127.0.0.1:9"}}
-instruments:
-  box: {bus: net, driver: lines, poll: 1 s, terminator: LF, reads: [{ask: "T?", fields: [t1]}]}
-channels:
-  ambient: {from: box.t1, unit: degC, limits: none}
-"""
 
 
 class Manager:
@@ -129,7 +119,7 @@ def test_the_logger_asks_for_time_before_it_makes_safe_what_a_crash_left(
     tmp_path: Path, manager: Manager, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     file = tmp_path / "rig.yaml"
-    file.write_text(RIG, "utf-8")
+    file.write_text(DEAF_RIG, "utf-8")
     monkeypatch.setenv("NOTIFY_SOCKET", manager.environment["NOTIFY_SOCKET"])
     assert soakrig("log", file, "--for", "500 ms").returncode == 0
     said = list(iter(lambda: manager.hears(0.2), ""))

@@ -25,7 +25,7 @@ from rig.errors import UsageError
 from rig.store import rundir, standing
 from rig.store.rundir import RunDir
 from rig.store.writer import RunWriter
-from tests.daemon.live import Logger, no_logger_left, soakrig
+from tests.daemon.live import DEAF_RIG, Logger, no_logger_left, soakrig
 
 __all__ = ["no_logger_left"]  # a fixture
 S = 1_000_000_000
@@ -226,27 +226,15 @@ def test_a_channel_in_another_unit_of_measure_than_earlier_in_the_run_is_refused
     refuse_other_measures(run, replace(LAYOUT, channels={"supply": other.channels["mains"]}))
 
 
-RIG = """
-rig: cold
-runs: runs
-planned: 1 d
-buses: {net: {tcp: "127.0.0.1:9"}}
-instruments:
-  box: {bus: net, driver: lines, poll: 1 s, terminator: LF, reads: [{ask: "T?", fields: [t1]}]}
-channels:
-  ambient: {from: box.t1, unit: %s, limits: none}
-"""
-
-
 @pytest.mark.slow
 def test_the_logger_does_not_go_on_in_a_run_with_another_unit_of_measure(tmp_path: Path) -> None:
     file = tmp_path / "rig.yaml"
-    file.write_text(RIG % "degC", "utf-8")
+    file.write_text(DEAF_RIG, "utf-8")
     logger = Logger(file)  # nothing listens there: whether the instrument answers does not matter
     logger.until_event(EventKind.SESSION_START)
     assert logger.stop() == 0
     before = sorted(path.name for path in logger.run.rglob("*"))
-    file.write_text(RIG % "K", "utf-8")
+    file.write_text(DEAF_RIG.replace("unit: degC", "unit: K"), "utf-8")
     refused = soakrig("log", file)
     assert refused.returncode == UsageError.exit_code
     assert "ambient was recorded in degC in the run" in refused.stderr

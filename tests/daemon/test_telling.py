@@ -15,23 +15,13 @@ from rig.core.model import EventKind
 from rig.daemon.telling import LONGEST_WAIT_S, Telling
 from rig.errors import RunInUseError
 from rig.store.rundir import Lock
-from tests.daemon.live import Logger, no_logger_left
+from tests.daemon.live import DEAF_RIG, Logger, no_logger_left
 
 DIES = (sys.executable, "-c", "import os; os.kill(os.getpid(), 9)")
 GIVES_WAY = (sys.executable, "-c", "import sys; sys.exit(6)")
 STAYS = (sys.executable, "-c", "import time; time.sleep(60)")
 
-RIG = """
-rig: cold
-runs: runs
-planned: 1 d
-buses: {net: {tcp: "127.0.0.1:9"}}
-instruments:
-  box: {bus: net, driver: lines, poll: 1 s, terminator: LF, reads: [{ask: "T?", fields: [t1]}]}
-channels:
-  ambient: {from: box.t1, unit: degC, limits: none}
-alerts: {ways: {nobody: {command: {run: [/bin/true]}}}}
-"""
+RIG = DEAF_RIG + "alerts: {ways: {nobody: {command: {run: [/bin/true]}}}}\n"
 __all__ = ["no_logger_left"]  # a fixture
 
 
