@@ -12,6 +12,7 @@ from rig.core.model import EventKind
 from rig.daemon import inbox
 from rig.daemon.assembly import Plan
 from rig.daemon.attend import Announcer, Attendant, LimitsInForce
+from rig.daemon.console import Console
 from rig.daemon.deeds import Deeds
 from rig.daemon.errands import Dispatch, Errands
 from rig.daemon.fast import FastPolling
@@ -41,10 +42,11 @@ def attendants(
     intake: Intake,
     errands: Mapping[str, Errands],
     clock: Clock,
+    say: Callable[[str], None],
     guest: Preflight | None = None,
     stop: Callable[[str], None] = lambda _reason: None,
 ) -> list[Attendant]:
-    """Return the attendants of one session. ``errands``: by bus.
+    """Return the attendants of one session. ``errands``: by bus; say: what may want a person is said by it.
 
     guest: a pre-flight, which holds the test program off and lets only limits that trip count.
     """
@@ -57,7 +59,7 @@ def attendants(
     limits = LimitsInForce(
         frozen=config.layout.channels, evaluation=evaluation, announce=announce, clock=clock, others=[fast]
     )
-    crew: list[Attendant] = []
+    crew: list[Attendant] = [] if guest is not None else [Console(say, clock)]
     phases = None
     if guest is not None:
         guest.begin(Tools(blocks=plan.blocks, send=dispatch.send, announce=announce, stop=stop, clock=clock))

@@ -26,8 +26,7 @@ from rig.core.model import EventKind
 from rig.core.wording import counted, duration
 from rig.daemon import assembly
 from rig.daemon.asking import whoever
-from rig.daemon.attend import Announcer, Attendant
-from rig.daemon.console import Console
+from rig.daemon.attend import Announcer
 from rig.daemon.crew import attendants
 from rig.daemon.errands import Errands
 from rig.daemon.fast import FastPolling
@@ -120,7 +119,7 @@ def record(
             each_look=each_look,
             guest=guest,
             telling=telling,
-            console=[] if guest is not None else [Console(say, clock)],
+            say=say,
         )
         stops.append(supervisor)
         _begin(writer, found, session, config, clock)
@@ -238,7 +237,7 @@ def _supervisor(
     each_look: Callable[[Supervisor], None],
     guest: Preflight | None,
     telling: Telling,
-    console: list[Attendant],
+    say: Say,
 ) -> Supervisor:
     stops: list[Supervisor] = []
 
@@ -281,8 +280,7 @@ def _supervisor(
         clock=clock,
         sync_s=config.sync_s,
         essential=guest,
-        attendants=console
-        + attendants(
+        attendants=attendants(
             config=config,
             plan=plan,
             run=run,
@@ -293,6 +291,7 @@ def _supervisor(
             intake=intake,
             errands=errands,
             clock=clock,
+            say=say,
             guest=guest,
             stop=stop,
         ),
