@@ -2,14 +2,12 @@
 
 from __future__ import annotations
 
-import contextlib
 import faulthandler
-import os
 import platform
 import signal
 import subprocess
 import sys
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -34,6 +32,7 @@ from rig.daemon.intake import Intake
 from rig.daemon.notify import Notifier
 from rig.daemon.poller import Haste, Poller
 from rig.daemon.preflight import Preflight
+from rig.daemon.prompt import prompt
 from rig.daemon.recorder import Recorder
 from rig.daemon.resume import Keeper, refuse_other_measures
 from rig.daemon.supervisor import Supervisor, on_signals
@@ -44,10 +43,6 @@ from rig.store.writer import RunWriter
 
 Say = Callable[[str], None]
 
-SWITCH_S = 0.0005
-"""How long a thread may keep the others waiting: one that has a poll to send must not wait 5 ms for it."""
-PRIORITY = -10
-"""Before whatever else runs on the machine, post-mortems of the same run included."""
 RECOVERY_S = 300.0
 """How long the service manager is asked to wait while what a crash left is made safe, on a slow disk."""
 
@@ -84,7 +79,7 @@ def record(
     faulthandler.enable()
     faulthandler.register(signal.SIGUSR1)  # where every thread is now, on stderr: for one that hangs
     run, resumed = _run_of(config, new=new, clock=clock)
-    with _prompt(), Lock(run.path / rundir.LOCK).acquire(f"soakrig log {config.rig}"):
+    with prompt(), Lock(run.path / rundir.LOCK).acquire(f"soakrig log {config.rig}"):
         say(f"{'going on with' if resumed else 'new'} run {run.path}")
         refuse_other_measures(run, config.layout)  # first: what recovery finds must be recorded
         Notifier(clock).starting(RECOVERY_S)
@@ -147,21 +142,6 @@ def record(
         telling.end()
         _seal(run, say)
     return Outcome(reason=reason, path=run.path, health=health)
-
-
-@contextlib.contextmanager
-def _prompt() -> Iterator[None]:
-    """Let no thread wait long for its turn, and this process not for others, as far as the system lets it."""
-    interval_s, priority = sys.getswitchinterval(), os.getpriority(os.PRIO_PROCESS, 0)
-    sys.setswitchinterval(SWITCH_S)
-    with contextlib.suppress(OSError):  # a service may be given the right; without it all goes as before
-        os.setpriority(os.PRIO_PROCESS, 0, PRIORITY)
-    try:
-        yield
-    finally:
-        sys.setswitchinterval(interval_s)
-        with contextlib.suppress(OSError):
-            os.setpriority(os.PRIO_PROCESS, 0, priority)
 
 
 def _run_of(config: RigConfig, *, new: bool, clock: Clock) -> tuple[RunDir, bool]:

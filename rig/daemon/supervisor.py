@@ -25,6 +25,7 @@ from rig.core.space import SpaceWatch
 from rig.daemon.intake import Intake, Notice
 from rig.daemon.notify import Notifier
 from rig.daemon.poller import Poller
+from rig.daemon.prompt import give_way
 from rig.daemon.recorder import Recorder
 from rig.errors import StoreError
 from rig.store.files import OS_DISK
@@ -350,7 +351,7 @@ class Supervisor:
                 stdin=subprocess.DEVNULL,
                 stdout=subprocess.DEVNULL,
                 stderr=subprocess.PIPE,
-                preexec_fn=_be_nice,  # noqa: PLW1509 - sets a priority, takes no lock
+                preexec_fn=give_way,  # noqa: PLW1509 - two system calls, takes no lock
             )
         except OSError as error:
             self._say(
@@ -374,10 +375,6 @@ def on_signals(stop: Callable[[str], None]) -> None:
     for one in (signal.SIGTERM, signal.SIGINT):
         signal.signal(one, handle)
     signal.signal(signal.SIGHUP, signal.SIG_IGN)
-
-
-def _be_nice() -> None:
-    os.setpriority(os.PRIO_PROCESS, 0, 10)  # whatever the logger's own is
 
 
 def _from_proc() -> dict[str, int]:

@@ -1,9 +1,7 @@
-"""What a rig file becomes: first polls spread over the period; and a process that is prompt."""
+"""What a rig file becomes: first polls spread over the period."""
 
 from __future__ import annotations
 
-import os
-import sys
 from pathlib import Path
 
 import pytest
@@ -11,7 +9,7 @@ import pytest
 import drivers
 from rig import rigfile
 from rig.clock import SYSTEM
-from rig.daemon import assembly, session
+from rig.daemon import assembly
 
 RIG = """
 rig: spread
@@ -64,11 +62,3 @@ def test_first_polls_of_all_buses_are_spread_evenly_over_the_period(
     whole = sorted(one for mine in due.values() for one in mine)
     assert whole == [round(1e9 * k / (buses * each)) for k in range(buses * each)]
     assert due["bus0"] == [round(1e9 * k / each) for k in range(each)]
-
-
-def test_the_recording_process_is_prompt_and_becomes_itself_again() -> None:
-    before = sys.getswitchinterval(), os.getpriority(os.PRIO_PROCESS, 0)
-    with session._prompt():
-        assert sys.getswitchinterval() == pytest.approx(session.SWITCH_S)
-        assert os.getpriority(os.PRIO_PROCESS, 0) <= before[1]
-    assert (sys.getswitchinterval(), os.getpriority(os.PRIO_PROCESS, 0)) == before

@@ -1,0 +1,63 @@
+"""The logger asks to be woken in time, for its threads too, and its helpers come after it."""
+
+from __future__ import annotations
+
+import os
+import subprocess
+import sys
+import threading
+
+import pytest
+
+from rig.daemon import prompt
+
+TURNS = pytest.mark.skipif(
+    tuple(int(one) for one in os.uname().release.split(".")[:2]) < (6, 12) or prompt.turn_ns() is None,
+    reason="the kernel lets nobody ask for short turns (Linux 6.12 does)",
+)
+
+
+def test_the_recording_process_is_prompt_and_becomes_itself_again() -> None:
+    before = sys.getswitchinterval(), os.getpriority(os.PRIO_PROCESS, 0), prompt.turn_ns()
+    with prompt.prompt():
+        assert sys.getswitchinterval() == pytest.approx(prompt.SWITCH_S)
+        assert os.getpriority(os.PRIO_PROCESS, 0) <= before[1]
+    assert (sys.getswitchinterval(), os.getpriority(os.PRIO_PROCESS, 0), prompt.turn_ns()) == before
+
+
+@TURNS
+def test_threads_made_meanwhile_have_short_turns_too() -> None:
+    found: list[int | None] = []
+    with prompt.prompt():
+        thread = threading.Thread(target=lambda: found.append(prompt.turn_ns()))
+        thread.start()
+        thread.join()
+    assert found == [prompt.TURN_NS]
+
+
+@TURNS
+def test_a_helper_that_gives_way_has_long_turns_and_comes_later() -> None:
+    said = "import os; from rig.daemon.prompt import turn_ns; print(turn_ns(), os.getpriority(0, 0))"
+    usual = prompt.turn_ns()
+    with prompt.prompt():
+        found = subprocess.run(
+            [sys.executable, "-c", said],
+            preexec_fn=prompt.give_way,
+            capture_output=True,
+            text=True,
+            check=True,
+        )
+    assert found.stdout.split() == [str(usual), str(prompt.BEHIND)]
+
+
+def test_a_thread_under_another_policy_is_left_as_it_is() -> None:
+    found: list[tuple[bool, int]] = []
+
+    def work() -> None:
+        os.sched_setscheduler(0, os.SCHED_BATCH, os.sched_param(0))
+        found.append((prompt.ask_for_turns(prompt.TURN_NS), os.sched_getscheduler(0)))
+
+    thread = threading.Thread(target=work)
+    thread.start()
+    thread.join()
+    assert found == [(False, os.SCHED_BATCH)]
