@@ -8,6 +8,7 @@ narrowest is taken. A sensor with lag tau is read as x = y + tau dy/dt on the fi
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
@@ -41,7 +42,7 @@ class Curve:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _Points:
-    """Readings ready to fit: seconds, distance out, and how many readings each point stands for."""
+    """Readings ready to fit: seconds, distance out; and the grid of seconds on which curves are told."""
 
     t: Floats
     z: Floats
@@ -51,6 +52,7 @@ class _Points:
     step: float
     smooth: bool
     degrees: int
+    grid: Floats
 
 
 def fit(local: Local, bracket: Doubtless) -> Curve | None:
@@ -74,7 +76,7 @@ def fit(local: Local, bracket: Doubtless) -> Curve | None:
             if window is None or len(window.t) < degree + 3:
                 tried[key] = None
             else:
-                tried[key] = _believed(window, degree, points, local, bracket)
+                tried[key] = _believed(window, degree, points, local)
         return tried[key]
 
     found = []
@@ -150,6 +152,7 @@ def _points(local: Local, bracket: Doubtless) -> _Points:
     inner = bracket.outside - bracket.inside
     block = max(1, inner // INNER)
     noise = local.noise
+    grid = np.linspace(bracket.earliest_s, bracket.latest_s, GRID)
     if block == 1:
         return _Points(
             local.t,
@@ -160,6 +163,7 @@ def _points(local: Local, bracket: Doubtless) -> _Points:
             noise.step,
             noise.smooth,
             noise.degrees,
+            grid,
         )
     offset = bracket.inside % block
     count = (len(local.t) - offset) // block
@@ -170,12 +174,10 @@ def _points(local: Local, bracket: Doubtless) -> _Points:
     sigma = float(np.hypot(noise.sigma / np.sqrt(block), rounding))
     inside = (bracket.inside - offset) // block
     outside = min((bracket.outside - offset) // block + 1, count - 1)
-    return _Points(t, z, inside, outside, sigma, noise.step, noise.smooth, noise.degrees)
+    return _Points(t, z, inside, outside, sigma, noise.step, noise.smooth, noise.degrees, grid)
 
 
-def _believed(
-    window: _Window, degree: int, points: _Points, local: Local, bracket: Doubtless
-) -> Curve | None:
+def _believed(window: _Window, degree: int, points: _Points, local: Local) -> Curve | None:
     """Return the fit over one window if it passes every test."""
     z, terms = window.z, degree + 1
     r, along = window.r[: terms + 1, : terms + 1], window.along[: terms + 1]
@@ -187,36 +189,36 @@ def _believed(
     curve = window.q[:, :terms]
     rest = z - curve @ along[:-1]
     dof = len(z) - degree - 1
-    loose = 1 + 2.5 * np.sqrt(2.0 / dof + 2.0 / max(points.degrees, 1))
+    loose = 1 + 2.5 * math.sqrt(2.0 / dof + 2.0 / max(points.degrees, 1))
     if float(rest @ rest) > dof * sigma**2 * loose or not _near_ones_lie_on_it(rest, window.nearest, sigma):
         return None
     if _jumps(window, curve, sigma):
         return None
     inverse = np.asarray(np.linalg.inv(r), dtype=np.float64)
     coefficients = inverse[:-1, :-1] @ along[:-1]
-    misfit = _misfit(rest, sigma)
-    shape = _Shape(coefficients, inverse, float(along[-1]), window.middle, window.scale, misfit)
-    return _curve(points, shape, z, local, bracket)
+    shape = _Shape(coefficients, inverse, float(along[-1]), window.middle, window.scale, rest)
+    return _curve(points, shape, z, local, sigma)
 
 
 def _jumps(window: _Window, curve: Floats, sigma: float) -> bool:
     """Return whether a step at the middle of the bracket would explain the readings better than the curve."""
     apart = window.step - curve @ window.jump[: curve.shape[1]]
     size = float(apart @ apart)
-    return size < 1e-9 or abs(float(apart @ window.z)) > 2.0 * sigma * np.sqrt(size)
+    return size < 1e-9 or abs(float(apart @ window.z)) > 2.0 * sigma * math.sqrt(size)
 
 
 def _slack(points: _Points) -> float:
     """Return the factor by which the noise may be larger than estimated."""
-    return float(1 + 1.0 / np.sqrt(max(points.degrees, 1)))
+    return 1 + 1.0 / math.sqrt(max(points.degrees, 1))
 
 
 def _near_ones_lie_on_it(rest: Floats, nearest: NDArray[np.intp], sigma: float) -> bool:
     """Return whether the residuals nearest to the crossing average to nothing, at several sizes."""
+    summed = np.cumsum(rest[nearest[:16]]).tolist()
     for size in (2, 4, 8, 16):
         if size * 2 > len(rest):
             break
-        if abs(float(rest[nearest[:size]].mean())) > 2.5 * sigma / np.sqrt(size):
+        if abs(summed[size - 1]) > 2.5 * sigma * math.sqrt(size):
             return False
     return True
 
@@ -228,61 +230,62 @@ def _misfit(rest: Floats, sigma: float) -> float:
         count = len(rest) // size
         if count < 4:
             break
-        means = rest[: count * size].reshape(count, size).mean(axis=1)
+        sums = np.add.reduce(rest[: count * size].reshape(count, size), axis=1)
         expected = sigma**2 / size
-        excess = float(np.mean(means**2)) - expected * (1 + np.sqrt(2.0 / count))
+        excess = float(sums @ sums) / (count * size**2) - expected * (1 + math.sqrt(2.0 / count))
         most = max(most, excess)
     return most
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _Shape:
-    """A fitted polynomial in (t - middle) / scale, and what is known of its error."""
+    """A fitted polynomial in (t - middle) / scale, what is known of its error, and the residuals."""
 
     coefficients: Floats
     inverse: Floats
     beyond: float
     middle: float
     scale: float
-    misfit: float
+    rest: Floats
 
 
-def _curve(points: _Points, shape: _Shape, z: Floats, local: Local, bracket: Doubtless) -> Curve | None:
+def _curve(points: _Points, shape: _Shape, z: Floats, local: Local, sigma: float) -> Curve | None:
     """Return the curve on a grid over the bracket if it rises through the limit once."""
-    coefficients, scale = shape.coefficients, shape.scale
-    grid = np.linspace(bracket.earliest_s, bracket.latest_s, GRID)
-    u = (grid - shape.middle) / scale
-    powers = np.vander(u, len(coefficients), increasing=True)
-    steps = np.arange(1, len(coefficients))
-    slopes = np.vander(u, len(coefficients) - 1, increasing=True) * steps / scale
-    value, slope = powers @ coefficients, slopes @ coefficients[1:]
+    coefficients, scale = shape.coefficients.tolist(), shape.scale
+    u = (points.grid - shape.middle) / scale
+    value, slope = np.full(len(u), coefficients[-1]), np.zeros(len(u))
+    for coefficient in coefficients[-2::-1]:  # Horner's scheme, for the polynomial and its derivative
+        slope = slope * u + value
+        value = value * u + coefficient
+    slope /= scale
     tau = local.channel.lag_s
     behind = value + tau * slope
-    if not behind[0] < 0 < behind[-1] or np.count_nonzero(np.diff(np.sign(behind))) != 1:
+    above = behind > 0
+    if not behind[0] < 0 < behind[-1] or np.count_nonzero(above[1:] != above[:-1]) != 1:
         return None
-    crossing = float(np.interp(0.0, behind[_rising(behind)], grid[_rising(behind)]))
+    crossing = _zero(points.grid, behind, int(above.argmax()))
     at = (crossing - shape.middle) / scale
     degrees = np.arange(len(coefficients) + 1)
     wanted = at**degrees + tau / scale * degrees * at ** np.maximum(degrees - 1, 0)
     shares = shape.inverse.T @ wanted
-    spread = float(np.sum(shares[:-1] ** 2)) * _alike(points, z)
+    spread = float(shares[:-1] @ shares[:-1]) * _alike(points, z)
     bias = shape.beyond * float(shares[-1])
-    error = CAUTION * np.sqrt(points.sigma**2 * spread + bias**2 + shape.misfit)
+    error = CAUTION * math.sqrt(points.sigma**2 * spread + bias**2 + _misfit(shape.rest, sigma))
     return Curve(
-        grid=grid,
+        grid=points.grid,
         value=value,
         slope=slope,
-        error=float(error),
+        error=error,
         crossing_s=crossing,
         readings=len(z),
         degree=len(coefficients) - 1,
     )
 
 
-def _rising(behind: Floats) -> slice:
-    """Return the two grid points between which the curve passes zero."""
-    k = int(np.argmax(behind > 0))
-    return slice(k - 1, k + 1)
+def _zero(grid: Floats, behind: Floats, k: int) -> float:
+    """Return where the straight line from grid point ``k`` - 1 to ``k`` passes zero."""
+    (t0, t1), (z0, z1) = grid[k - 1 : k + 1].tolist(), behind[k - 1 : k + 1].tolist()
+    return float(t0 - z0 * (t1 - t0) / (z1 - z0))
 
 
 def _alike(points: _Points, z: Floats) -> float:
@@ -290,4 +293,4 @@ def _alike(points: _Points, z: Floats) -> float:
     if not points.smooth or points.step <= 0:
         return 1.0
     per_reading = abs(float(z[-1] - z[0])) / len(z)
-    return float(np.clip(points.step / max(per_reading, 1e-12), 1.0, len(z)))
+    return min(max(points.step / max(per_reading, 1e-12), 1.0), float(len(z)))
