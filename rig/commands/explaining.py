@@ -5,6 +5,7 @@ from __future__ import annotations
 import argparse
 import shutil
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from rig.commands import progress
 from rig.commands.arguments import (
@@ -20,35 +21,55 @@ from rig.commands.arguments import (
 from rig.desk import Command
 from rig.errors import DamageError
 
+if TYPE_CHECKING:
+    from rig.forensics import PostMortem
+    from rig.report.answers import Asked
+
 
 def _postmortem_arguments(parser: argparse.ArgumentParser) -> None:
     run_argument(parser)
     parser.add_argument("--unit", help="the unit to explain; default: the one that fared worst")
     parser.add_argument("--json", action="store_true", help="print JSON (schema: rig/report/POSTMORTEM.md)")
     parser.add_argument("--page", metavar="FILE", help="write a page with pictures: .html (one file) or .md")
+    parser.add_argument(
+        "--anew", action="store_true", help="work it out again, even if the run keeps an answer that holds"
+    )
 
 
 def _postmortem(args: argparse.Namespace) -> tuple[int, str]:
+    from rig.report import answers, postmortem
+
+    path = run_path(args)
+    asked = answers.Asked(path, args.unit)
+    found = None if args.anew else asked.answer()
+    if found is None:
+        found = _worked_out(asked)
+    if args.page:
+        from rig.report.pages import files
+        from rig.report.pages import postmortem as pages
+        from rig.store.reader import Run
+
+        aside(f"written: {files.save(pages.page(found, Run.open(path)), Path(args.page))[0]}")
+    if args.json:
+        return 0, postmortem.as_json(found)
+    return 0, postmortem.text(found, width=shutil.get_terminal_size((100, 24)).columns)
+
+
+def _worked_out(asked: Asked) -> PostMortem:
+    """Return the answer from the readings themselves; the run keeps it where it can."""
     from rig import forensics
     from rig.forensics.answer import Censoring
-    from rig.report import postmortem
     from rig.store.reader import Run
 
-    run = readable(Run.open(run_path(args)))
+    run = readable(Run.open(asked.path))
     with progress.shown("analysing"):
-        found = forensics.analyse(run, unit=args.unit)
+        found = forensics.analyse(run, unit=asked.unit)
     tell_left_out(run)
     judged = [one for one in found.channels if one.censoring is not Censoring.UNLIMITED]
     if run.skipped and judged and all(one.censoring is Censoring.UNREAD for one in judged):
         raise DamageError(f"not one reading of {run.path} can be read: {run.skipped[0].reason}")
-    if args.page:
-        from rig.report.pages import files
-        from rig.report.pages import postmortem as pages
-
-        aside(f"written: {files.save(pages.page(found, run), Path(args.page))[0]}")
-    if args.json:
-        return 0, postmortem.as_json(found)
-    return 0, postmortem.text(found, width=shutil.get_terminal_size((100, 24)).columns)
+    asked.keep(found, run)
+    return found
 
 
 def _report_arguments(parser: argparse.ArgumentParser) -> None:

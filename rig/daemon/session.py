@@ -140,7 +140,7 @@ def record(
         if ended:
             rundir.end_run(run, clock.utc_ns(), reason)
         telling.end()
-        _seal(run, say)
+        _close(run, say)
     return Outcome(reason=reason, path=run.path, health=health)
 
 
@@ -293,10 +293,15 @@ def _supervisor(
     return stops[0]
 
 
-def _seal(run: RunDir, say: Say) -> None:
-    """Turn what is left in journals into Parquet; what cannot be turned stays readable as it is."""
-    done = subprocess.run(  # noqa: S603 - our own module on our own run
-        [sys.executable, "-m", "rig.store.seal", str(run.path)], capture_output=True, text=True, check=False
-    )
+def _close(run: RunDir, say: Say) -> None:
+    """Turn what is left in journals into Parquet, and have the post-mortem ready for whoever asks.
+
+    What cannot be turned stays readable as it is, and a post-mortem can be worked out at any time.
+    """
+    command = [sys.executable, "-m", "rig.report.answers", str(run.path)]
+    done = subprocess.run(command, capture_output=True, text=True, check=False)  # noqa: S603 - our own module
     if done.returncode:
-        say(f"sealing left journals as they are (exit {done.returncode}): {done.stderr.strip()[-500:]}")
+        say(
+            f"not all of the run was sealed and explained (exit {done.returncode}); it is recorded and can "
+            f"be read as it is: {done.stderr.strip()[-500:]}"
+        )
