@@ -16,6 +16,7 @@ import pytest
 
 from rig.bench import room
 from rig.core.model import EventKind, Status
+from rig.report.answers import Asked
 from rig.store.reader import Run, State
 from rig.store.rundir import newest_run
 from rig.store.tail import Tail
@@ -90,6 +91,7 @@ def test_a_stopped_run_is_sealed_whole_and_opens_with_ordinary_tools(quiet_room:
     good = frame[frame["status"] == Status.GOOD]
     assert len(good) > 0.9 * len(frame)
     assert run.skipped == ()
+    assert Asked(path).answer() is not None, "the post-mortem is not ready"
 
 
 @pytest.mark.slow

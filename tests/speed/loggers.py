@@ -202,7 +202,7 @@ def _explained(run: Path, scratch: Path) -> Iterator[None]:
 
     def explain() -> None:
         while not ending.is_set():
-            command = soakrig("postmortem", str(run))
+            command = soakrig("postmortem", str(run), "--anew")
             subprocess.run(command, stdout=subprocess.DEVNULL, check=True, env=environment(scratch))
 
     thread = threading.Thread(target=explain)
