@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import contextlib
+import os
+import sys
 import threading
 from collections.abc import Callable, Iterator
 from typing import TYPE_CHECKING
@@ -23,38 +25,53 @@ def shown(words: str) -> Iterator[Done]:
 
     Anything but a terminal sees nothing. The work itself is never held up by what is shown.
     """
-    from rich.console import Console
-
-    console = Console(stderr=True)
-    if not console.is_terminal or console.is_dumb_terminal:
+    if not sys.stderr.isatty() or os.environ.get("TERM", "dumb") in {"dumb", "unknown"}:
         yield _nothing
         return
-    bar = _bar(console)
-    task = bar.add_task(words, total=None)
-
-    def done(count: int, of: int) -> None:
-        bar.update(task, completed=count, total=of)
-
-    later = threading.Timer(PATIENCE_S, bar.start)
+    sign = _Sign(words)
+    later = threading.Timer(PATIENCE_S, sign.show)
     later.daemon = True
     later.start()
     try:
-        yield done
+        yield sign.done
     finally:
         later.cancel()
         later.join()
-        bar.stop()
+        sign.hide()
 
 
 def _nothing(_count: int, _of: int) -> None:
     """Tell nobody."""
 
 
-def _bar(console: object) -> Progress:
-    from rich.console import Console
-    from rich.progress import BarColumn, Progress, TaskProgressColumn, TextColumn, TimeElapsedColumn
+class _Sign:
+    """What stands on the terminal; what draws it is loaded only for work that takes long."""
 
-    assert isinstance(console, Console)
-    text = TextColumn("{task.description}", markup=False)
-    columns = (text, BarColumn(), TaskProgressColumn(), TimeElapsedColumn())
-    return Progress(*columns, console=console, transient=True)
+    def __init__(self, words: str) -> None:
+        self._words = words
+        self._far: tuple[int, int | None] = (0, None)
+        self._bar: Progress | None = None
+
+    def done(self, count: int, of: int) -> None:
+        """Take note of how far the work is."""
+        self._far = (count, of)
+        if self._bar is not None:
+            self._bar.update(self._bar.task_ids[0], completed=count, total=of)
+
+    def show(self) -> None:
+        """Put it up, on another thread than the work's."""
+        from rich.console import Console
+        from rich.progress import BarColumn, Progress, TaskProgressColumn, TextColumn, TimeElapsedColumn
+
+        text = TextColumn("{task.description}", markup=False)
+        columns = (text, BarColumn(), TaskProgressColumn(), TimeElapsedColumn())
+        bar = Progress(*columns, console=Console(stderr=True), transient=True)
+        count, of = self._far
+        bar.add_task(self._words, completed=count, total=of)
+        self._bar = bar
+        bar.start()
+
+    def hide(self) -> None:
+        """Take it away."""
+        if self._bar is not None:
+            self._bar.stop()

@@ -5,7 +5,8 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from datetime import UTC, datetime
 
-from rig.core.model import Event, EventKind
+from rig.core.absences import absences
+from rig.core.model import Event
 from rig.core.wording import counted, duration
 from rig.forensics.answer import (
     Censoring,
@@ -125,16 +126,11 @@ def silences(events: Sequence[Event], end_ns: int) -> list[str]:
 
     events: lost and back, in recorded order; end_ns: where a silence ends that has no end on record.
     """
-    begun: dict[tuple[str, int], int] = {}
     found: dict[str, list[tuple[int, int]]] = {}
-    for event in events:
-        key = (event.subject, event.session)
-        if event.kind is EventKind.INSTRUMENT_LOST:
-            begun.setdefault(key, event.t_ns)
-        elif key in begun:
-            found.setdefault(event.subject, []).append((begun.pop(key), event.t_ns))
-    for (name, _), start_ns in begun.items():
-        found.setdefault(name, []).append((start_ns, max(start_ns, end_ns)))
+    for one in absences(events):
+        start_ns = one.begun.t_ns
+        until_ns = one.ended.t_ns if one.ended else max(start_ns, end_ns)
+        found.setdefault(one.begun.subject, []).append((start_ns, until_ns))
     lengths = {name: sum(end - start for start, end in those) / 1e9 for name, those in found.items()}
     return [
         f"{name} did not answer for {duration(lengths[name])}, {counted(len(found[name]), 'time')}, the last "

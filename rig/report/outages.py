@@ -6,15 +6,9 @@ import itertools
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 
+from rig.core.absences import Absence, absences, begins
 from rig.core.model import Event, EventKind, Session
 
-_BACK = {
-    EventKind.INSTRUMENT_LOST: EventKind.INSTRUMENT_BACK,
-    EventKind.NO_VALID: EventKind.VALID_AGAIN,
-    EventKind.STORE_FAULT: EventKind.STORE_BACK,
-}
-_WITHOUT_END = frozenset({"seal", "stalled"})
-"""Causes of store faults of which no end is recorded: they are moments."""
 _WHAT = {
     EventKind.INSTRUMENT_LOST: "instrument did not answer",
     EventKind.NO_VALID: "no valid reading",
@@ -60,27 +54,20 @@ def unlogged(sessions: Sequence[Session]) -> list[Outage]:
 
 
 def outages(sessions: Sequence[Session], events: Iterable[Event]) -> list[Outage]:
-    """Return everything that was missed, by its beginning; beginnings and ends are paired by subject."""
+    """Return everything that was missed, by its beginning."""
+    told = list(events)
     found = unlogged(sessions)
-    open_: dict[tuple[int, EventKind, str], Event] = {}
-    closing = {back: lost for lost, back in _BACK.items()}
-    for event in events:
-        if event.kind in _BACK and event.data.get("cause") not in _WITHOUT_END:
-            open_.setdefault((event.session, event.kind, event.subject), event)
-        elif event.kind in closing:
-            begun = open_.pop((event.session, closing[event.kind], event.subject), None)
-            if begun is not None:
-                found.append(_lasted(begun, event.t_ns))
-        elif event.kind in _WHAT:
-            found.append(_at_once(event))
-    found += [_lasted(begun, None) for begun in open_.values()]
+    found += [_lasted(one) for one in absences(told)]
+    found += [_at_once(event) for event in told if event.kind in _WHAT and not begins(event)]
     return sorted(found, key=lambda one: one.start_ns)
 
 
-def _lasted(begun: Event, end_ns: int | None) -> Outage:
+def _lasted(absence: Absence) -> Outage:
+    begun, ended = absence.begun, absence.ended
     return Outage(
-        what=_WHAT[begun.kind], subject=begun.subject, start_ns=begun.t_ns, end_ns=end_ns, text=begun.text
-    )
+        what=_WHAT[begun.kind], subject=begun.subject, start_ns=begun.t_ns,
+        end_ns=ended.t_ns if ended else None, text=begun.text,
+    )  # fmt: skip
 
 
 def _at_once(event: Event) -> Outage:
