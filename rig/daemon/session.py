@@ -79,7 +79,7 @@ def record(
     faulthandler.enable()
     faulthandler.register(signal.SIGUSR1)  # where every thread is now, on stderr: for one that hangs
     run, resumed = _run_of(config, new=new, clock=clock)
-    with prompt(), Lock(run.path / rundir.LOCK).acquire(f"soakrig log {config.rig}"):
+    with Lock(run.path / rundir.LOCK).acquire(f"soakrig log {config.rig}"):
         say(f"{'going on with' if resumed else 'new'} run {run.path}")
         refuse_other_measures(run, config.layout)  # first: what recovery finds must be recorded
         Notifier(clock).starting(RECOVERY_S)
@@ -126,7 +126,8 @@ def record(
         channels = counted(len(config.layout.channels), "channel")
         say(f"session {session}: {channels} on {counted(len(config.buses), 'bus', 'buses')}")
         say(f"what comes in, and what does not: soakrig watch {run.path}")
-        reason = supervisor.run()
+        with prompt():
+            reason = supervisor.run()
         health = supervisor.health()
         ended = reason == "duration reached"
         writer.event(

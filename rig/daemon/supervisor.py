@@ -351,7 +351,7 @@ class Supervisor:
                 stdin=subprocess.DEVNULL,
                 stdout=subprocess.DEVNULL,
                 stderr=subprocess.PIPE,
-                preexec_fn=give_way,  # noqa: PLW1509 - two system calls, takes no lock
+                preexec_fn=give_way,  # noqa: PLW1509 - three system calls, takes no lock
             )
         except OSError as error:
             self._say(

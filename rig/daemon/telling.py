@@ -11,6 +11,7 @@ from rig.clock import Clock
 from rig.core.model import EventKind
 from rig.core.schedule import Backoff
 from rig.daemon.attend import Announce
+from rig.daemon.prompt import as_usual
 from rig.errors import RunInUseError
 from rig.store import rundir
 
@@ -45,6 +46,7 @@ class Telling:
             stdout=subprocess.DEVNULL,
             stderr=subprocess.DEVNULL,
             start_new_session=True,
+            preexec_fn=as_usual,  # noqa: PLW1509 - three system calls, takes no lock
         )
 
     def look(self, announce: Announce) -> None:

@@ -21,7 +21,8 @@ from rig.store.files import OS_DISK, publish
 FOLDER = "answers"
 FORMAT = 1
 BESIDE = frozenset({rundir.LOCK, "seal.lock", "upload.lock", "reserve", "standing.json", "uploads.json"})
-"""Files of a run that nothing is read from when it is looked at."""
+ASIDE = frozenset({FOLDER, "alerts"})
+"""Files and folders of a run that nothing is read from when it is looked at."""
 
 
 def made_of(path: Path, also: Iterable[str]) -> str:
@@ -35,7 +36,7 @@ def made_of(path: Path, also: Iterable[str]) -> str:
 
 
 def _of_run(path: Path) -> list[str]:
-    folders = [entry.name for entry in os.scandir(path) if entry.is_dir() and entry.name != FOLDER]
+    folders = [entry.name for entry in os.scandir(path) if entry.is_dir() and entry.name not in ASIDE]
     lines = [line for line in listed(path) if line.partition(" ")[0] not in BESIDE]
     for name in sorted(folders):
         lines += [f"{name}/{line}" for line in listed(path / name)]

@@ -17,15 +17,53 @@ TURNS = pytest.mark.skipif(
 )
 
 
+def state() -> tuple[float, int, int, int | None]:
+    return (
+        sys.getswitchinterval(), os.sched_getscheduler(0), os.getpriority(os.PRIO_PROCESS, 0),
+        prompt.turn_ns(),
+    )  # fmt: skip
+
+
+@pytest.fixture
+def _no_rights(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Let the system refuse real-time priority, as it does to most users."""
+
+    def refused(*_: object) -> None:
+        raise PermissionError
+
+    monkeypatch.setattr(os, "sched_setscheduler", refused)
+
+
+def may_be_real_time() -> bool:
+    try:
+        os.sched_setscheduler(0, os.SCHED_RR, os.sched_param(1))
+        os.sched_setscheduler(0, os.SCHED_OTHER, os.sched_param(0))
+    except OSError:
+        return False
+    return True
+
+
 def test_the_recording_process_is_prompt_and_becomes_itself_again() -> None:
-    before = sys.getswitchinterval(), os.getpriority(os.PRIO_PROCESS, 0), prompt.turn_ns()
+    before = state()
+    policy = os.SCHED_RR if may_be_real_time() else os.SCHED_OTHER
     with prompt.prompt():
         assert sys.getswitchinterval() == pytest.approx(prompt.SWITCH_S)
-        assert os.getpriority(os.PRIO_PROCESS, 0) <= before[1]
-    assert (sys.getswitchinterval(), os.getpriority(os.PRIO_PROCESS, 0), prompt.turn_ns()) == before
+        assert os.getpriority(os.PRIO_PROCESS, 0) <= before[2]
+        assert os.sched_getscheduler(0) == policy
+    assert state() == before
+
+
+@pytest.mark.usefixtures("_no_rights")
+def test_without_rights_it_is_as_prompt_as_it_may() -> None:
+    before = state()
+    with prompt.prompt():
+        assert os.sched_getscheduler(0) == os.SCHED_OTHER
+        assert sys.getswitchinterval() == pytest.approx(prompt.SWITCH_S)
+    assert state() == before
 
 
 @TURNS
+@pytest.mark.usefixtures("_no_rights")
 def test_threads_made_meanwhile_have_short_turns_too() -> None:
     found: list[int | None] = []
     with prompt.prompt():

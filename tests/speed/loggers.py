@@ -82,6 +82,7 @@ class Logged:
     """What a session of the logger was: processor share of one core, memory at two moments, its own words.
 
     late_ms: of its polls. idle_ms: p99 and greatest lateness of a loop beside it that only wakes up.
+    still: polls in whose lateness a processor stood still; still_ms: how long they did, in all and at most.
     """
 
     share: float
@@ -92,6 +93,8 @@ class Logged:
     gaps: int
     late_ms: NDArray[np.float64]
     idle_ms: tuple[float, float]
+    still: NDArray[np.bool_]
+    still_ms: tuple[float, float]
 
 
 SLEEPER = """
@@ -105,6 +108,25 @@ late.sort()
 print(late[int(0.99 * len(late))], late[-1])
 """
 """A loop that does nothing but wake up: what it is late by is the machine's doing."""
+STILL_MS = 5.0
+WATCHMAN = f"""
+import os, sys, time
+os.sched_setaffinity(0, {{int(sys.argv[1])}})
+os.sched_setscheduler(0, os.SCHED_FIFO, os.sched_param(1))
+due, end = time.monotonic(), time.monotonic() + float(sys.argv[2])
+while due < end:
+    due += 0.005
+    time.sleep(max(due - time.monotonic(), 0))
+    late = time.monotonic() - due
+    if late > {STILL_MS / 1000}:
+        now = time.time_ns()
+        print(now - int(late * 1e9), now)
+        due += late
+"""
+"""The same on one processor, before everything else there: when it is late, that processor stood still.
+
+It cannot be told from inside whether the kernel or the host of a virtual machine kept it from running.
+"""
 
 
 def logged(room: Room, seconds: float, scratch: Path, beside: Path | None = None) -> Logged:
@@ -126,38 +148,60 @@ def logged(room: Room, seconds: float, scratch: Path, beside: Path | None = None
         sleeper = subprocess.Popen(
             python("-c", SLEEPER, f"{seconds - 2:g}"), stdout=subprocess.PIPE, env=environment(scratch)
         )
+        watchmen = [
+            subprocess.Popen(
+                python("-c", WATCHMAN, str(processor), f"{seconds:g}"), stdout=subprocess.PIPE,
+                stderr=subprocess.DEVNULL, env=environment(scratch),
+            ) for processor in sorted(os.sched_getaffinity(0))
+        ]  # fmt: skip
         begun, early = time.monotonic(), _processor_s(child.pid)
         early_mb = _resident_mb(child.pid)
         time.sleep(seconds - 1)
         share = (_processor_s(child.pid) - early) / (time.monotonic() - begun)
         late_mb = _resident_mb(child.pid)
         p99, most = (float(one) for one in sleeper.communicate()[0].split())
+        said = b" ".join(one.communicate()[0] for one in watchmen)
+        spans_ns = np.array(said.split(), np.int64).reshape(-1, 2)
         if child.wait(60):
             raise RuntimeError(f"the logger ended with {child.returncode}: see {folder}")
     run = Run.open(rundir.newest_run(folder / "runs"))
     (stop,) = run.events_of({EventKind.SESSION_STOP})
+    sent_ns, late_ms = _lateness(run, room)
+    lengths_ms = np.diff(spans_ns, axis=1).ravel() / 1e6
     return Logged(
         share=share, early_mb=early_mb, late_mb=late_mb, stop=stop, readings=stop.data["readings"],
-        gaps=len(run.events_of({EventKind.GAP, EventKind.INSTRUMENT_LOST})), late_ms=_late_ms(run, room),
-        idle_ms=(p99, most),
+        gaps=len(run.events_of({EventKind.GAP, EventKind.INSTRUMENT_LOST})), late_ms=late_ms,
+        idle_ms=(p99, most), still=_touched(sent_ns - late_ms * 1e6, sent_ns, spans_ns),
+        still_ms=(float(lengths_ms.sum()), float(lengths_ms.max(initial=0.0))),
     )  # fmt: skip
 
 
-def _late_ms(run: Run, room: Room) -> NDArray[np.float64]:
-    """Return how late all polls were, by the moments of asking in the record.
+def _touched(
+    start_ns: NDArray[np.float64], end_ns: NDArray[np.int64], spans_ns: NDArray[np.int64]
+) -> NDArray[np.bool_]:
+    """Return which stretches of time touch one of the spans."""
+    found = np.zeros(len(end_ns), np.bool_)
+    for begin, end in spans_ns:
+        found |= (start_ns <= end) & (end_ns >= begin)
+    return found
+
+
+def _lateness(run: Run, room: Room) -> tuple[NDArray[np.int64], NDArray[np.float64]]:
+    """Return when all polls were sent (UTC ns) and how late that was (ms), by the record.
 
     The promptest twentieth of a bus's polls counts as in time; the first five seconds are left out:
     instruments are introduced then.
     """
-    late = []
+    late, sent = [], []
     period_ms = room.poll_s * 1000
     for bus in range(room.buses):
         found = run.series(f"c{bus}x0")
-        sent_ms = (found.t_ns - found.h_ns)[round(5 / room.poll_s) :] / 1e6
-        sent_ms = sent_ms - sent_ms[0]
+        sent_ns = (found.t_ns - found.h_ns)[round(5 / room.poll_s) :]
+        sent.append(sent_ns)
+        sent_ms = (sent_ns - sent_ns[0]) / 1e6
         phase = sent_ms - np.round(sent_ms / period_ms) * period_ms
         late.append(np.maximum(phase - np.quantile(phase, 0.05), 0.0))
-    return np.concatenate(late)
+    return np.concatenate(sent), np.concatenate(late)
 
 
 def _processor_s(process: int) -> float:
@@ -292,7 +336,11 @@ def punctuality(scratch: Path, *, short: bool) -> list[Figure]:
         found += [
             at_most(f"lateness p99{words}", float(np.quantile(one.late_ms, 0.99)), 2, "ms"),
             plain("  median", float(np.median(one.late_ms)), "ms"),
-            at_most("  greatest", float(one.late_ms.max()), 20, "ms"),
+            at_most("  greatest while the processors ran", float(one.late_ms[~one.still].max()), 20, "ms"),
+            plain("  greatest of all", float(one.late_ms.max()), "ms"),
+            plain("  a processor stood still (no real-time loop ran there): in all", one.still_ms[0], "ms"),
+            plain("    at most", one.still_ms[1], "ms"),
+            plain("    share of the polls it touched", 100 * float(one.still.mean()), "%"),
             plain("  a loop that only wakes up, beside it: p99", one.idle_ms[0], "ms"),
             plain("  a loop that only wakes up, beside it: greatest", one.idle_ms[1], "ms"),
             plain("  p99 by the logger's own count, worst bus", max(w[1] for w in words_of_own), "ms"),
