@@ -127,7 +127,10 @@ def test_killed_at_random_moments_nothing_that_was_journaled_is_lost(quiet_room:
     recorded: dict[int, int] = {}
     for name in run.layout.channels:
         series = run.series(name)
-        assert all(series.t_ns[1:] >= series.t_ns[:-1])
+        heard = series.t_ns[
+            series.status == Status.GOOD
+        ]  # a poll that failed has no window to be the middle of
+        assert all(heard[1:] >= heard[:-1])
         for session in set(series.session.tolist()):
             recorded[session] = recorded.get(session, 0) + int((series.session == session).sum())
     seen_sessions = {session for session, _ in witnessed}

@@ -4,7 +4,7 @@ Four things, each tried on its own, and none needed: without it all goes as befo
 
 * Python's threads hand over sooner (``SWITCH_S``).
 * Turns on the processor before everything that has no real-time priority itself, at the lowest of those
-  (sched(7), SCHED_RR), where the service or the user may. The kernel leaves a twentieth of the time to others.
+  (sched(7), SCHED_RR), where the service or the user may. The kernel leaves a twentieth of the time to all.
 * A higher priority among the others (``PRIORITY``), where that may be.
 * A short turn (``TURN_NS``), which anyone may ask for from Linux 6.12 on. A higher priority alone makes turns
   more frequent, not sooner: a waking task waits until the running one has had its turn of about 3 ms, unless

@@ -48,6 +48,21 @@ class Recovery:
         return tuple(finding.text for finding in self.events)
 
 
+def _make_folders(run: RunDir, disk: Disk) -> None:
+    """Make the folders that are not there: copies lack those that were empty. Raises StoreError."""
+    try:
+        there = set(disk.names(run.path))
+        missing = [name for name in rundir.FOLDERS if name not in there]
+        for name in missing:
+            disk.make_dir(run.folder(name))
+        if missing:
+            disk.sync_dir(run.path)
+    except OSError as error:
+        raise StoreError(
+            f"could not make the folders of {run.path}: {error.strerror or error}; make it writable"
+        ) from error
+
+
 def recover(run: RunDir, disk: Disk = OS_DISK) -> Recovery:
     """Make safe what earlier sessions left and return what the next one is to record.
 
@@ -55,6 +70,7 @@ def recover(run: RunDir, disk: Disk = OS_DISK) -> Recovery:
     caller holds the run's lock. Raises StoreError if the disk refuses, FormatError if a newer soakrig
     wrote the newest journal.
     """
+    _make_folders(run, disk)
     found = catalogue.look(run.path, disk)
     sessions = rundir.read_sessions(run, disk)
     findings: list[Finding] = []

@@ -108,14 +108,14 @@ late.sort()
 print(late[int(0.99 * len(late))], late[-1])
 """
 """A loop that does nothing but wake up: what it is late by is the machine's doing."""
-STILL_MS = 5.0
+STILL_MS = 2.0
 WATCHMAN = f"""
 import os, sys, time
 os.sched_setaffinity(0, {{int(sys.argv[1])}})
-os.sched_setscheduler(0, os.SCHED_FIFO, os.sched_param(1))
+os.sched_setscheduler(0, os.SCHED_FIFO, os.sched_param(2))
 due, end = time.monotonic(), time.monotonic() + float(sys.argv[2])
 while due < end:
-    due += 0.005
+    due += {STILL_MS / 1000}
     time.sleep(max(due - time.monotonic(), 0))
     late = time.monotonic() - due
     if late > {STILL_MS / 1000}:
@@ -123,7 +123,7 @@ while due < end:
         print(now - int(late * 1e9), now)
         due += late
 """
-"""The same on one processor, before everything else there: when it is late, that processor stood still.
+"""The same on one processor, before everything there, the logger too: when late, that processor stood still.
 
 It cannot be told from inside whether the kernel or the host of a virtual machine kept it from running.
 """
@@ -162,6 +162,7 @@ def logged(room: Room, seconds: float, scratch: Path, beside: Path | None = None
         p99, most = (float(one) for one in sleeper.communicate()[0].split())
         said = b" ".join(one.communicate()[0] for one in watchmen)
         spans_ns = np.array(said.split(), np.int64).reshape(-1, 2)
+        np.savetxt(folder / "stood-still.txt", spans_ns, fmt="%d", header="begin and end of each, UTC ns")
         if child.wait(60):
             raise RuntimeError(f"the logger ended with {child.returncode}: see {folder}")
     run = Run.open(rundir.newest_run(folder / "runs"))

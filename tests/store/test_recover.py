@@ -5,6 +5,7 @@ from rig.store import journal, rundir
 from rig.store.files import OS_DISK, OsDisk
 from rig.store.reader import Run
 from rig.store.recover import recover
+from rig.store.seal import seal
 from tests.store.rooms import BOOT_NS, UTC_NS, new_run, pair, writer
 
 
@@ -95,3 +96,19 @@ def test_journals_that_were_closed_are_not_read_again_however_many_wait_for_seal
     disk = CountingDisk()
     assert [one.kind for one in recover(run, disk).events] == [EventKind.SESSION_BROKEN]
     assert 0 < disk.bytes_read < stored / 10
+
+
+def test_a_copy_that_lacks_the_empty_folders_can_be_gone_on_with(tmp_path: Path) -> None:
+    run, _ = crashed(tmp_path)
+    recover(run)
+    empty = [path for path in run.path.iterdir() if path.is_dir() and not any(path.iterdir())]
+    assert {path.name for path in empty} >= {"inbox", "readings", "sealed"}
+    for path in empty:
+        path.rmdir()
+    recover(run)
+    assert all(path.is_dir() for path in empty)
+    second = writer(run, session=rundir.next_session(run))
+    second.event(EventKind.SESSION_STOP, BOOT_NS, "run", "ended")
+    second.close()
+    assert seal(run, finish=True).wrong == ()
+    assert len(Run.open(run.path).series("A1.volts")) == 20
