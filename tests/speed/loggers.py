@@ -112,7 +112,7 @@ print(late[int(0.99 * len(late))], late[-1])
 """A loop that does nothing but wake up: what it is late by is the machine's doing."""
 STILL_MS = 2.0
 NEAR_NS = 25_000_000
-"""How long after a standstill threads were seen to wait for it still (both processors stand still at once)."""
+"""How long after a standstill (of both processors at once) threads were seen to wait still."""
 WATCHMAN = f"""
 import os, sys, time
 os.sched_setaffinity(0, {{int(sys.argv[1])}})
@@ -177,7 +177,7 @@ def logged(room: Room, seconds: float, scratch: Path, beside: Path | None = None
         share=share, early_mb=early_mb, late_mb=late_mb, stop=stop, readings=stop.data["readings"],
         gaps=len(run.events_of({EventKind.GAP, EventKind.INSTRUMENT_LOST})), late_ms=late_ms,
         idle_ms=(p99, most), still=_touched(sent_ns - late_ms * 1e6, sent_ns, spans_ns),
-        near=_touched(sent_ns - late_ms * 1e6, sent_ns, spans_ns + [0, NEAR_NS]),
+        near=_touched(sent_ns - late_ms * 1e6, sent_ns, spans_ns + np.array((0, NEAR_NS), np.int64)),
         still_ms=(float(lengths_ms.sum()), float(lengths_ms.max(initial=0.0))),
     )  # fmt: skip
 
