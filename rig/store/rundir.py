@@ -27,7 +27,7 @@ LOCK = "lock"
 END = "end.json"
 FOLDERS = ("config", "sessions", "journal", "readings", "events", "sealed", "damaged", "inbox", "summary")
 LOCK_PATIENCE_S = 0.5
-"""How long to try again for a lock that a reader may just be probing."""
+"""How long to try again for a lock that somebody may hold just for a moment."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -290,29 +290,25 @@ class Lock:
         self._descriptor = self._folder = -1
 
     def acquire(self, owner: str = "soakrig") -> Self:
-        """Take the lock. Raises RunInUseError naming the holder, StoreError if it cannot be opened."""
+        """Take the lock. Raises RunInUseError naming its holder, StoreError if it cannot be opened or had."""
         try:
             descriptor = os.open(self._path, os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o644)
         except OSError as error:
             raise StoreError(f"could not open the lock {self._path}: {error.strerror or error}") from error
-        deadline_ns = SYSTEM.monotonic_ns() + round(LOCK_PATIENCE_S * 1e9)
-        while True:
-            try:
-                fcntl.flock(descriptor, fcntl.LOCK_EX | fcntl.LOCK_NB)
-                break
-            except OSError:
-                if SYSTEM.monotonic_ns() < deadline_ns:
-                    time.sleep(0.02)
-                    continue
-                os.close(descriptor)
-                raise RunInUseError(
-                    f"{self._path.parent} is in use by {holder(self._path)}; stop that process first"
-                ) from None
         try:
+            _lock(descriptor)
             self._folder = self._hold_folder()
+        except BlockingIOError:
+            os.close(descriptor)
+            raise RunInUseError(
+                f"{self._path.parent} is in use by {holder(self._path)}; stop that process first"
+            ) from None
         except RunInUseError:
             os.close(descriptor)
             raise
+        except OSError as error:
+            os.close(descriptor)
+            raise StoreError(f"could not lock {self._path}: {error.strerror or error}") from error
         self._descriptor = descriptor
         try:
             os.ftruncate(descriptor, 0)
@@ -333,7 +329,7 @@ class Lock:
         except OSError:
             return -1
         try:
-            fcntl.flock(folder, fcntl.LOCK_EX | fcntl.LOCK_NB)
+            _lock(folder)
         except BlockingIOError:
             os.close(folder)
             raise RunInUseError(
@@ -359,6 +355,22 @@ class Lock:
         self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
     ) -> None:
         self.release()
+
+
+def _lock(descriptor: int) -> None:
+    """Take the flock of an open file, waiting for one who holds it only for a moment.
+
+    Such are whoever asks whether it is held, and a child of a dead holder until it has become another
+    program. Raises BlockingIOError if it is held longer than that, OSError if it cannot be locked.
+    """
+    deadline_ns = SYSTEM.monotonic_ns() + round(LOCK_PATIENCE_S * 1e9)
+    while True:
+        try:
+            return fcntl.flock(descriptor, fcntl.LOCK_EX | fcntl.LOCK_NB)
+        except BlockingIOError:
+            if SYSTEM.monotonic_ns() >= deadline_ns:
+                raise
+            time.sleep(0.02)
 
 
 def holder(path: Path) -> str:

@@ -1,8 +1,10 @@
+import fcntl
 import json
 import os
 import signal
 import subprocess
 import sys
+import threading
 from pathlib import Path
 
 import pytest
@@ -134,6 +136,16 @@ def test_the_lock_does_not_live_on_in_a_child_of_the_dead_holder(tmp_path: Path)
                 pass
         finally:
             os.kill(child, signal.SIGKILL)
+
+
+def test_a_folder_that_is_held_for_a_moment_only_is_waited_for(tmp_path: Path) -> None:
+    # as by a child of a dead holder, which lets go of the lock file before the folder
+    folder = os.open(tmp_path, os.O_RDONLY | os.O_DIRECTORY)
+    fcntl.flock(folder, fcntl.LOCK_EX)
+    later = threading.Timer(0.2, os.close, (folder,))
+    later.start()
+    with Lock(tmp_path / "lock").acquire():
+        later.join()
 
 
 def test_probing_a_lock_does_not_keep_a_daemon_from_taking_it(tmp_path: Path) -> None:
