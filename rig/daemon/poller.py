@@ -90,7 +90,7 @@ class Station:
     lost: bool = False
     failures: int = 0
     missed: int = 0
-    told_missed_ns: int = 0
+    told_missed_ns: int = -TOLD_NS
     lateness: Lateness = field(default_factory=Lateness)
     answered_ns: int = 0
 

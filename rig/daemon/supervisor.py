@@ -93,7 +93,7 @@ class Supervisor:
         self._sealer: subprocess.Popen[bytes] | None = None
         self._offset_ns = clock.utc_ns() - clock.boot_ns()
         self._suspended_ns = clock.boot_ns() - clock.monotonic_ns()
-        self._health_ns = 0
+        self._health_ns = -HEALTH_NS
         self._room_ns = -ROOM_NS
         self._space = SpaceWatch()
         self._blind_ns = -HEALTH_NS

@@ -78,6 +78,20 @@ class SteppingClock:
         return "boot"
 
 
+class YoungClock(SteppingClock):
+    """The clocks of a machine that started a moment before."""
+
+    def __init__(self) -> None:
+        super().__init__()
+        self._start_ns = SYSTEM.boot_ns()
+
+    def monotonic_ns(self) -> int:
+        return SYSTEM.boot_ns() - self._start_ns
+
+    def boot_ns(self) -> int:
+        return SYSTEM.boot_ns() - self._start_ns
+
+
 def _poller(wire: ScriptedWire, intake: Intake, name: str, *, block: int) -> poller_module.Poller:
     return poller(wire, intake, station(name, block=block, poll_s=0.1 if name == "good" else 0.01), bus=name)
 
@@ -333,10 +347,13 @@ def test_a_recorder_that_fails_ends_the_session_with_an_error(tmp_path: Path) ->
         session.supervisor.run()
 
 
-def test_health_names_memory_descriptors_threads_disk_buses_and_lateness(tmp_path: Path) -> None:
+@pytest.mark.parametrize("clock", [SYSTEM, YoungClock()])
+def test_health_names_memory_descriptors_threads_disk_buses_and_lateness(
+    tmp_path: Path, clock: Clock
+) -> None:
     wire = ScriptedWire()
     wire.counts.failures, wire.counts.discarded = 3, 17
-    session = Session(tmp_path, good=wire)
+    session = Session(tmp_path, clock, good=wire)
     thread = session.start()
     session.until(lambda: bool(session.events(EventKind.HEALTH)))
     session.supervisor.stop("test")
