@@ -17,6 +17,7 @@ from rig.forensics.postmortem import analyse
 from rig.forensics.record import restored, whole
 from rig.report import answers
 from rig.report.answers import Asked
+from rig.store.kept import FOLDER
 from rig.store.reader import Run
 from rig.store.rundir import newest_run
 from tests.report.answers import post_mortem
@@ -32,8 +33,9 @@ def sample(tmp_path: Path) -> Path:
 
 
 def copied(name: str, folder: Path) -> Path:
-    """Return a copy of a sample run as it comes from an archive: without empty folders."""
-    path = shutil.copytree(newest_run(SAMPLES / name), folder / "run")
+    """Return a copy of a sample run as it comes from an archive: without empty folders, nothing asked yet."""
+    asked = shutil.ignore_patterns(FOLDER)
+    path = shutil.copytree(newest_run(SAMPLES / name), folder / "run", ignore=asked)
     for one in path.iterdir():
         if one.is_dir() and not any(one.iterdir()):
             one.rmdir()
