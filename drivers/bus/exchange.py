@@ -185,33 +185,42 @@ class Link:
 
         The first line after opening only marks a beginning: it may be the second half of one. The
         interval of a line begins when the one before it had arrived. Bytes that were waiting when we
-        came arrived at any time since the last look, so the interval is as wide as that.
+        came arrived at any time since the last look, so the interval is as wide as that; so it is where
+        several lines came at once although we waited for them, for then we were woken late.
         """
         deadline_ns = self._clock.monotonic_ns() + round(timeout_s * NS_PER_S)
         began_ns = self._clock.boot_ns()
-        answer: Answer | None = None
+        # what lay behind a line that was none
+        answer = self._take_lines(exchange, self._looked_ns, began_ns)
         while True:
+            look_ns = self._clock.boot_ns()
             data = self._transport.receive(0)
             waited = not data
             if waited:
+                self._looked_ns = look_ns
                 if answer is not None:
                     return answer
                 data = self._transport.receive(deadline_ns)
             latest_ns = self._clock.boot_ns()
-            earliest_ns = latest_ns if waited else self._looked_ns
-            self._looked_ns = latest_ns
+            arrived_ns = latest_ns if waited else self._looked_ns
             self._heard += data
-            answer = self._take_lines(exchange, earliest_ns, latest_ns) or answer
+            answer = self._take_lines(exchange, arrived_ns, latest_ns) or answer
+            self._looked_ns = latest_ns
             self._check_size(self._heard, exchange)
             if answer is None and self._clock.monotonic_ns() >= deadline_ns:
                 if self._mark_ns is not None:
                     self._mark_ns = max(self._mark_ns, began_ns)
                 raise _late(timeout_s, bytes(self._heard), exchange)
 
-    def _take_lines(self, exchange: Exchange, earliest_ns: int, latest_ns: int) -> Answer | None:
+    def _take_lines(self, exchange: Exchange, arrived_ns: int, latest_ns: int) -> Answer | None:
+        """Return the newest whole line of what was heard.
+
+        arrived_ns: when the first of the lines came, or since when it may have been there; the others
+        may have been there since the last look.
+        """
         answer = None
+        mark_ns = self._mark_ns
         while True:
-            mark_ns = self._mark_ns
             try:
                 reply = _parsed(exchange, bytes(self._heard))
             except (ReplyError, InstrumentError) as error:
@@ -221,16 +230,17 @@ class Link:
                     self._mark_ns = None
                     raise
                 del self._heard[:used]
-                self._mark_ns = earliest_ns
+                self._mark_ns = arrived_ns
                 if mark_ns is not None:
                     raise
-                continue
-            if reply is None:
-                return answer
-            del self._heard[: reply.used]
-            self._mark_ns = earliest_ns
-            if mark_ns is not None:
-                answer = Answer(reply, mark_ns, latest_ns)
+            else:
+                if reply is None:
+                    return answer
+                del self._heard[: reply.used]
+                self._mark_ns = arrived_ns
+                if mark_ns is not None:
+                    answer = Answer(reply, mark_ns, latest_ns)
+            mark_ns = arrived_ns = self._looked_ns
 
     def _open(self) -> None:
         self._lost = False

@@ -360,18 +360,50 @@ def test_of_several_waiting_lines_the_newest_counts_and_its_interval_reaches_bac
     assert link.exchange(Heard(), 2.0).reply.values == (67.0,)
 
 
+def test_lines_that_came_at_once_although_we_waited_may_have_come_at_any_time_of_the_wait() -> None:
+    link, _, clock = scripted(
+        *(Silence(), Gives(b"1\n"), Silence(), Gives(b"2\n"), Silence()),
+        *(Silence(), Gives(b"3\n4\n", 0.7), Silence()),
+        *(Silence(), Gives(b"5\n", 0.1), Silence()),
+    )
+    assert link.exchange(Heard(), 2.0).reply.values == (2.0,)
+    wait_ns = clock.boot_ns()
+    late = link.exchange(Heard(), 2.0)
+    assert late.reply.values == (4.0,)
+    assert (late.sent_ns, late.received_ns) == (wait_ns, wait_ns + 700_000_000)
+    # nor is it known when the fourth had arrived, so the fifth may have been measured since the wait
+    assert link.exchange(Heard(), 2.0).sent_ns == wait_ns
+
+
+def test_lines_behind_a_garbled_one_are_not_left_lying_until_the_next_comes() -> None:
+    link, _, clock = scripted(
+        *(Silence(), Gives(b"1\n"), Silence(), Gives(b"2,\x80\n3\n4\n", 0.1)),
+        *(Silence(),),
+    )
+    before_ns = clock.boot_ns()
+    with pytest.raises(ReplyError):
+        link.exchange(Strict(), 2.0)
+    clock.advance(1.0)
+    answer = link.exchange(Strict(), 2.0)
+    assert answer.reply.values == (4.0,)
+    assert (answer.sent_ns, answer.received_ns) == (before_ns, clock.boot_ns())
+
+
+class Strict(Heard):
+    """Lines of which a bad one is known to be a whole one."""
+
+    def parse(self, received: bytes) -> Reply | None:
+        try:
+            return super().parse(received)
+        except ReplyError as error:
+            raise ReplyError(str(error), used=received.index(b"\n") + 1) from error
+
+
 def test_a_garbled_line_is_an_error_once_and_the_next_line_is_whole() -> None:
     link, _, _ = scripted(
         *(Silence(), Gives(b"1\n"), Silence(), Gives(b"2,\x80\n3", 0.1), Silence(), Gives(b"3\n", 0.1)),
         *(Silence(), Silence(), Gives(b"44\n", 0.1), Silence()),
     )
-
-    class Strict(Heard):
-        def parse(self, received: bytes) -> Reply | None:
-            try:
-                return super().parse(received)
-            except ReplyError as error:
-                raise ReplyError(str(error), used=received.index(b"\n") + 1) from error
 
     with pytest.raises(ReplyError):
         link.exchange(Strict(), 2.0)
