@@ -6,7 +6,7 @@ from pathlib import Path
 
 import pytest
 import yaml
-from hypothesis import HealthCheck, given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 import drivers
@@ -332,7 +332,6 @@ def _changes(text: str) -> st.SearchStrategy[str]:
 
 
 @pytest.mark.slow
-@settings(max_examples=150, suppress_health_check=[HealthCheck.too_slow], deadline=None)
 @given(st.sampled_from(CONFIGS).flatmap(lambda path: _changes(path.read_text("utf-8"))))
 def test_an_example_edited_at_random_is_a_rig_or_named_faults(text: str) -> None:
     try:
@@ -386,7 +385,6 @@ _TREES = st.recursive(
 
 
 @pytest.mark.slow
-@settings(max_examples=150, suppress_health_check=[HealthCheck.too_slow], deadline=None)
 @given(st.dictionaries(st.sampled_from(list(keys(RigSection))), _TREES, max_size=8))
 def test_any_tree_of_known_words_is_a_rig_or_named_faults(tree: dict[str, object]) -> None:
     text = yaml.safe_dump(tree, default_style='"')

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 import rainflow as independent
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from rig.account.cycles import CycleTable, Rainflow, rainflow
@@ -22,7 +22,6 @@ def test_the_worked_example_of_the_standard() -> None:
 
 
 @given(histories)
-@settings(max_examples=200, deadline=None)
 def test_counts_are_those_of_an_independent_package(history: list[int]) -> None:
     """Package ``rainflow`` 3.2.0; it leaves out histories of a single swing, which are half a cycle."""
     moves = np.sign(np.diff(history))
@@ -40,7 +39,6 @@ def test_means_are_the_middles_of_the_swings() -> None:
 
 
 @given(histories, st.integers(1, 7))
-@settings(deadline=None)
 def test_the_count_does_not_depend_on_how_the_history_arrives(history: list[int], size: int) -> None:
     counter = Rainflow()
     for start in range(0, len(history), size):
@@ -50,7 +48,6 @@ def test_the_count_does_not_depend_on_how_the_history_arrives(history: list[int]
 
 
 @given(histories)
-@settings(deadline=None)
 def test_leaving_out_small_swings_leaves_the_others_as_they_are(history: list[int]) -> None:
     whole, cut = rainflow(history), rainflow(history, 3.0)
     assert cut.by_range() == {r: c for r, c in whole.by_range().items() if r >= 3.0}

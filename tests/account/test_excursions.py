@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from rig.account.excursions import excursions
@@ -42,7 +42,6 @@ def machine(t_ns: list[int], values: list[float], one: Limit) -> list[tuple[int,
     st.sampled_from([0.0, 1.0, 2.5]),
     st.sampled_from(list(Side)),
 )
-@settings(max_examples=300, deadline=None)
 def test_the_same_excursions_as_reading_by_reading(
     steps: list[int], deadband: int, on_delay_s: float, side: Side
 ) -> None:

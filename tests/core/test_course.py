@@ -6,7 +6,7 @@ import json
 from dataclasses import replace
 
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from rig.core import course
@@ -114,7 +114,6 @@ def test_passes_repeat_the_order_and_once_means_the_first_only() -> None:
 @given(
     st.lists(st.tuples(st.sampled_from([MET, OUT, NOT_SEEN]), st.floats(0.0, 8.0)), min_size=1, max_size=40)
 )
-@settings(max_examples=150, deadline=None)
 def test_no_course_ever_counts_more_than_the_time_in_which_the_targets_were_met(
     looks: list[tuple[Sight, float]],
 ) -> None:

@@ -6,7 +6,7 @@ from itertools import pairwise
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from rig.core.digest import SECOND_NS, WIDTHS_S, bins, digest, merged, none, whole
@@ -70,7 +70,6 @@ def test_bins_agree_with_a_loop_over_the_readings(rows: list[tuple[int, float, i
             assert np.isnan([found.mean[k], found.low[k], found.high[k]]).all()
 
 
-@settings(max_examples=60)
 @given(ROWS, st.integers(0, 60), st.sampled_from(WIDTHS_S))
 def test_bins_of_pieces_joined_are_those_of_the_whole(
     rows: list[tuple[int, float, int]], cut: int, width_s: int

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from rig.forensics.changes import bend, cusum, ewma, ewma_limits, last_rest, split
@@ -96,7 +96,6 @@ def test_the_bend_of_the_nile_lies_in_the_published_interval() -> None:
     assert found.at == 1898.5
 
 
-@settings(max_examples=50, deadline=None)
 @given(values=st.lists(st.floats(-5, 5), min_size=1, max_size=60), slack=st.floats(0, 1))
 def test_cusum_agrees_with_the_recursion_of_the_handbook(values: list[float], slack: float) -> None:
     high, low = cusum(np.array(values), 0.0, slack)

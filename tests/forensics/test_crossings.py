@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from rig.core.model import Channel, Limit, Series, Side, Status
@@ -67,7 +67,6 @@ def test_stamps_that_run_backwards_never_break_the_walk() -> None:
 STAMPS = st.lists(st.sampled_from([-3.0, 0.0, 0.0, 0.5, 1.0, 1.0, 1.0, 60.0]), min_size=60, max_size=60)
 
 
-@settings(max_examples=150, deadline=None)
 @given(
     rows=st.lists(READING, min_size=1, max_size=60),
     steps=STAMPS,
@@ -139,7 +138,10 @@ def test_a_coarse_display_cannot_place_a_slow_crossing_between_two_readings() ->
     assert late - early > 2.0
 
 
-@pytest.mark.parametrize("sigma", [0.02, 0.2, 1.0])
+SLOW = pytest.mark.slow
+
+
+@pytest.mark.parametrize("sigma", [0.2, pytest.param(0.02, marks=SLOW), pytest.param(1.0, marks=SLOW)])
 def test_a_trend_through_noise_holds_the_truth_as_often_as_stated(sigma: float) -> None:
     rng = np.random.default_rng(7)
     inside, widths = 0, []

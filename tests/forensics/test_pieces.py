@@ -13,7 +13,7 @@ from typing import Any
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from rig.core.digest import Piece, whole
@@ -215,7 +215,6 @@ def test_days_in_which_nothing_happened_are_not_read() -> None:
 ROWS = st.lists(READING, min_size=1, max_size=60)
 
 
-@settings(max_examples=300, deadline=None)
 @given(
     rows=ROWS, cuts=st.lists(st.floats(0, 1), max_size=4), side=st.sampled_from(list(Side)),
     deadband=st.sampled_from([0.0, 1.0, 2.0]), begin=st.integers(0, 20), size=st.booleans(),
@@ -237,7 +236,6 @@ def test_a_walk_over_pieces_is_the_walk_over_the_whole(
             assert getattr(got, name) == (at + begin if at >= 0 else -1), name
 
 
-@settings(max_examples=200, deadline=None)
 @given(rows=ROWS, cuts=st.lists(st.floats(0, 1), max_size=4), at=st.integers(0, 59), count=st.integers(1, 9))
 def test_what_is_asked_of_pieces_is_what_the_whole_says(
     rows: list[tuple[float, int]], cuts: list[float], at: int, count: int

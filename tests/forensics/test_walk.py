@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import numpy as np
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from rig.core.model import Limit, Side, Status
@@ -47,7 +47,6 @@ def as_tuple(s: Stretch) -> tuple[int, int, int, int]:
     return (s.last_inside, s.first_outside, s.last_outside, s.returned)
 
 
-@settings(max_examples=400, deadline=None)
 @given(
     rows=st.lists(READING, max_size=60),
     side=st.sampled_from(list(Side)),

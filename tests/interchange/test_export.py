@@ -235,7 +235,7 @@ CELLS = st.one_of(
 
 
 @pytest.mark.slow
-@settings(max_examples=15, suppress_health_check=[HealthCheck.function_scoped_fixture], deadline=None)
+@settings(max_examples=15, suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(st.lists(st.tuples(st.integers(0, 59), CELLS, CELLS), min_size=1, max_size=20))
 def test_any_readings_survive_the_circle(desk: Desk, lines: list[tuple[int, str, str]]) -> None:
     name = f"made-{len(desk.said)}"

@@ -24,7 +24,7 @@ LONG = b"time,channel,value,status,half_width_s\n" + b"".join(
 )
 MEANING = meaning()
 ONE_DESK = [HealthCheck.function_scoped_fixture]
-CALM = settings(max_examples=150, suppress_health_check=ONE_DESK, deadline=None)
+CALM = settings(suppress_health_check=ONE_DESK)
 PIECES = st.sampled_from(
     [
         b",", b";", b"\t", b"\n", b"\r\n", b"\r", b'"', b"2031-02-03T12:00:00Z", b"2031-02-03", b"12:00",
@@ -104,7 +104,7 @@ def test_a_parquet_table_with_bytes_replaced(desk: Desk, changes: list[tuple[int
     check(desk, bytes(content))
 
 
-@settings(max_examples=15, suppress_health_check=ONE_DESK, deadline=None)
+@settings(max_examples=15, suppress_health_check=ONE_DESK)
 @given(
     st.lists(st.tuples(st.integers(0, 59), st.floats(-500, 500), st.floats(0, 60)), min_size=1, max_size=40)
 )

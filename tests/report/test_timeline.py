@@ -4,7 +4,7 @@ import itertools
 import math
 
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from rig.report.timeline import Bar, axis, chart
@@ -29,7 +29,6 @@ def bars(draw: st.DrawFn) -> list[Bar]:
 
 
 @given(bars(), st.integers(40, 150))
-@settings(max_examples=150, deadline=None)
 def test_every_chart_fits_and_has_a_line_per_bar(made: list[Bar], width: int) -> None:
     lines = chart(made, width, 12)
     assert len([line for line in lines if line.startswith("c")]) == len(made)
@@ -37,7 +36,6 @@ def test_every_chart_fits_and_has_a_line_per_bar(made: list[Bar], width: int) ->
 
 
 @given(bars(), st.integers(20, 150))
-@settings(max_examples=150, deadline=None)
 def test_later_never_stands_before_earlier(made: list[Bar], width: int) -> None:
     scale = axis(made, width)
     moments = sorted(s for bar in made for s in (bar.earliest_s, bar.best_s, bar.latest_s) if s is not None)
@@ -69,7 +67,6 @@ def test_a_death_of_seconds_and_consequences_of_hours_stay_apart_on_one_line() -
 
 
 @given(st.integers(10, 120), st.floats(min_value=0.01, max_value=10))
-@settings(deadline=None)
 def test_the_time_of_a_cell_lies_in_that_cell(width: int, bend: float) -> None:
     made = [
         Bar(label="a", earliest_s=-3.0, latest_s=bend, best_s=0.0),

@@ -9,7 +9,7 @@ from pathlib import Path
 import numpy as np
 import pyarrow.parquet as pq
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from rig.core.model import EventKind, Series, Status
@@ -44,7 +44,6 @@ def series(draw: st.DrawFn) -> Series:
     )  # fmt: skip
 
 
-@settings(max_examples=60, deadline=None)
 @given(st.lists(series(), max_size=4, unique_by=lambda one: one.channel))
 def test_readings_come_back_bit_for_bit(parts: list[Series]) -> None:
     with tempfile.TemporaryDirectory() as folder:

@@ -50,12 +50,14 @@ def figures_hold(judged: Sequence[Judged]) -> None:
     assert sum(j.false_onsets for j in judged) <= 0.02 * days + 4 * np.sqrt(0.02 * days) + 1
 
 
-def test_a_small_share_of_simulated_deaths_is_explained_as_well_as_required() -> None:
-    judged = [judge(7_000_000 + k, kind) for k, kind in enumerate([*KINDS, "runaway", "fan", "output short"])]
+@pytest.mark.parametrize("step", [4, pytest.param(1, marks=pytest.mark.slow)])
+def test_some_simulated_deaths_are_explained_as_well_as_required(step: int) -> None:
+    kinds = list(enumerate([*KINDS, "runaway", "fan", "output short"]))[::step]
+    judged = [judge(7_000_000 + k, kind) for k, kind in kinds]
     figures_hold(judged)
     printed = tables(judged)
     assert "coverage" in printed
-    assert all(kind in printed for kind in KINDS)
+    assert all(kind in printed for _, kind in kinds)
 
 
 @pytest.mark.slow

@@ -5,7 +5,7 @@ from dataclasses import replace
 from datetime import UTC
 
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 from rich.cells import cell_len
 
@@ -36,7 +36,6 @@ def test_a_frame_fills_the_terminal_exactly(page: Page, width: int, height: int)
 
 
 @given(width=st.integers(1, 260), height=st.integers(1, 70), page=st.sampled_from(list(Page)))
-@settings(max_examples=60, deadline=None)
 def test_any_size_gives_a_frame_of_that_size(width: int, height: int, page: Page) -> None:
     lines = text_of(BUSY, Look(page=page, scroll=5, unit=3), width, height)
     assert [cell_len(text) for text in lines] == [width] * height
@@ -173,7 +172,6 @@ def test_foreign_text_never_becomes_markup_nor_moves_the_cursor(name: str, page:
 
 
 @given(name=st.text(max_size=30), unit=st.text(max_size=12))
-@settings(max_examples=60, deadline=None)
 def test_any_name_and_unit_of_measure_keeps_the_table_in_its_columns(name: str, unit: str) -> None:
     feeder = Feeder(layout(1))
     feeder.everything(1.0)

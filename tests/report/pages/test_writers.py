@@ -9,7 +9,7 @@ import xml.etree.ElementTree as ET
 from pathlib import Path
 
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 from markdown_it import MarkdownIt
 
@@ -67,7 +67,6 @@ def flat(words: str) -> str:
 
 
 @given(foreign)
-@settings(deadline=None, max_examples=200)
 def test_any_words_are_shown_in_html_and_nothing_else_becomes_of_them(words: str) -> None:
     root = parsed(html.write(page(words)))
     assert headings(root, 1)[0].split() == flat(words).split()
@@ -76,7 +75,6 @@ def test_any_words_are_shown_in_html_and_nothing_else_becomes_of_them(words: str
 
 
 @given(foreign.filter(str.strip))
-@settings(deadline=None, max_examples=200)
 def test_any_words_are_shown_in_markdown_and_nothing_else_becomes_of_them(words: str) -> None:
     """Read by a CommonMark parser nobody here wrote, with HTML, tables and struck-out text switched on."""
     written = markdown.write(page(words), "x-pictures")

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from rig.core.model import Series, Status
@@ -47,7 +47,6 @@ def test_one_reading_of_2_4_million_is_as_high_in_the_picture_as_it_was() -> Non
     st.lists(st.tuples(st.floats(-1e6, 1e6), st.sampled_from(list(Status))), min_size=1, max_size=400),
     st.integers(1, 50),
 )
-@settings(deadline=None, max_examples=150)
 def test_extremes_and_counts_are_those_of_the_readings(
     readings: list[tuple[float, Status]], columns: int
 ) -> None:
@@ -64,7 +63,6 @@ def test_extremes_and_counts_are_those_of_the_readings(
 
 
 @given(st.permutations(range(60)))
-@settings(deadline=None, max_examples=50)
 def test_stamps_in_any_order_give_the_same_picture(order: list[int]) -> None:
     values = [float(k * k % 17) for k in range(60)]
     straight = whole(series(values), 10)

@@ -6,7 +6,7 @@ import math
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from rig.core.model import Limit, Series, Side
@@ -67,7 +67,6 @@ FAR = Limit(side=Side.HIGH, value=9500.0)
     st.lists(st.floats(-1e6, 1e6), max_size=3),
     st.sampled_from([WIDE, NARROW]),
 )
-@settings(deadline=None, max_examples=100)
 def test_everything_lies_within_the_picture(values: list[float], bounds: list[float], width: float) -> None:
     limits = [Limit(side=Side.HIGH, value=bound, early=bound - 1.0) for bound in bounds]
     drawing = panels.draw(figure(panel(*limits, values=values), zero_ns=T0), width)
@@ -167,7 +166,6 @@ seconds = st.floats(-1e5, 1e5)
     st.lists(st.tuples(seconds, st.floats(0, 1e3), st.booleans(), st.booleans()), min_size=1, max_size=12),
     st.sampled_from([WIDE, NARROW]),
 )
-@settings(deadline=None, max_examples=100)
 def test_later_intervals_never_stand_left_of_earlier_ones(
     spans: list[tuple[float, float, bool, bool]], width: float
 ) -> None:
