@@ -20,6 +20,7 @@ from rig.errors import SoakrigError, UsageError
 from rig.forensics import PostMortem
 from rig.forensics.answer import Role
 from rig.report import postmortem
+from rig.report.answers import Asked
 from rig.store.reader import Run
 from rig.store.rundir import newest_run
 from rig.store.tail import Tail
@@ -84,7 +85,8 @@ def _demo(chosen: scenarios.Scenario, seed: int, place: Path, say: Say, *, keep:
         _record(place, length_s, say)
     path = newest_run(place / "runs")
     recording = Run.open(path)
-    found = forensics.analyse(recording)
+    # the logger works it out when it stops, and the run keeps it
+    found = Asked(path).answer() or forensics.analyse(recording)
     say("")
     say(postmortem.text(found, width=WIDTH))
     say("")
