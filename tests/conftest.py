@@ -1,6 +1,9 @@
 """What holds for all tests: how many examples are tried, how many run side by side."""
 
 import os
+import subprocess
+from collections.abc import Iterator
+from pathlib import Path
 
 import pytest
 from hypothesis import HealthCheck, settings
@@ -23,3 +26,15 @@ def pytest_configure(config: pytest.Config) -> None:
 def pytest_xdist_auto_num_workers(config: pytest.Config) -> int | None:
     """Return one worker more than there are processors: much of the quick run waits for a peer."""
     return (os.cpu_count() or 1) + 1 if _is_quick(config) else None
+
+
+@pytest.fixture
+def small_disk(tmp_path: Path) -> Iterator[Path]:
+    """Return a file system of 4 MiB of its own."""
+    place = tmp_path / "small"
+    place.mkdir()
+    mount = ["mount", "-t", "tmpfs", "-o", "size=4m", "tmpfs", str(place)]
+    if os.geteuid() or subprocess.run(mount, capture_output=True, check=False).returncode:
+        pytest.skip("needs the right to mount a file system")
+    yield place
+    subprocess.run(["umount", str(place)], check=True)

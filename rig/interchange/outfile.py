@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import csv
 import enum
+import io
 import math
+import tempfile
 from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
@@ -136,6 +138,18 @@ class CsvSheet:
         self._file.close()
 
 
+@contextmanager
+def _made_up() -> Iterator[None]:
+    """Say where room is short while a sheet is made up: openpyxl does that in a folder of its own choice."""
+    try:
+        yield
+    except OSError as error:
+        raise StoreError(
+            f"could not make up the sheet in {tempfile.gettempdir()}: {error.strerror or error}; free space "
+            "there, or name another folder in the environment variable TMPDIR"
+        ) from error
+
+
 class XlsxSheet:
     """A workbook with the readings on one sheet and what they are on another.
 
@@ -155,8 +169,9 @@ class XlsxSheet:
     def add(self, chunk: Chunk) -> None:
         """Append rows."""
         cells = [self._cells(one, listed) for one, listed in zip(self._columns, chunk, strict=True)]
-        for row in zip(*cells, strict=True):
-            self._sheet.append(row)
+        with _made_up():
+            for row in zip(*cells, strict=True):
+                self._sheet.append(row)
 
     def _cells(self, column: Column, cells: Any) -> Sequence[Any]:
         from openpyxl.cell import WriteOnlyCell
@@ -179,7 +194,11 @@ class XlsxSheet:
         sheet = self._book.create_sheet("about")
         for name, text in self._about.items():
             sheet.append([guarded(plain(name)), guarded(plain(text))])
-        self._book.save(self._path)
+        # packed in memory: a disk that refuses must not catch the packer with its file half written
+        packed = io.BytesIO()
+        with _made_up():
+            self._book.save(packed)
+        self._path.write_bytes(packed.getbuffer())
 
 
 class ParquetSheet:

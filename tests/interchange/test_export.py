@@ -3,6 +3,9 @@
 from __future__ import annotations
 
 import csv
+import os
+import subprocess
+import sys
 from datetime import UTC, datetime, timedelta, timezone
 from pathlib import Path
 from zoneinfo import ZoneInfo
@@ -169,6 +172,33 @@ def test_xlsx_holds_numbers_and_times_and_what_they_are(desk: Desk) -> None:
     assert sheet["A2"].number_format == "yyyy-mm-dd hh:mm:ss.000"
     about = {str(name): text for name, text in book["about"].iter_rows(values_only=True)}
     assert "no older than 2.5 s" in str(about["grid"])
+
+
+@pytest.mark.parametrize("ending", ["csv", "xlsx", "parquet"])
+def test_a_full_disk_is_one_line_on_the_terminal_and_leaves_nothing_there(
+    small_disk: Path, desk: Desk, ending: str
+) -> None:
+    ballast = small_disk / "ballast"
+    ballast.write_bytes(bytes((4 << 20) - 4096))
+    command = [sys.executable, "-m", "rig.cli", "export", str(recorded(desk).path), "--every", "10 ms"]
+    to = small_disk / f"out.{ending}"
+    done = subprocess.run([*command, "--to", str(to)], capture_output=True, text=True, check=False)
+    assert done.returncode == 5
+    assert len(done.stderr.splitlines()) == 1
+    assert f"could not write {to}" in done.stderr
+    assert list(small_disk.iterdir()) == [ballast]
+
+
+def test_no_room_to_make_up_a_sheet_is_said_with_its_folder(small_disk: Path, desk: Desk) -> None:
+    (small_disk / "ballast").write_bytes(bytes((4 << 20) - 4096))
+    command = [sys.executable, "-m", "rig.cli", "export", str(recorded(desk).path), "--every", "10 ms"]
+    done = subprocess.run(
+        [*command, "--to", str(desk.folder / "out.xlsx")], capture_output=True, text=True, check=False,
+        env={**os.environ, "TMPDIR": str(small_disk)},
+    )  # fmt: skip
+    assert done.returncode == 5
+    assert f"could not make up the sheet in {small_disk}: No space left" in done.stderr
+    assert not (desk.folder / "out.xlsx").exists()
 
 
 def test_more_rows_than_a_sheet_holds_are_refused_with_what_to_do(desk: Desk) -> None:

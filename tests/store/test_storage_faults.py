@@ -3,10 +3,7 @@
 from __future__ import annotations
 
 import errno
-import os
 import shutil
-import subprocess
-from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
@@ -240,18 +237,6 @@ def test_sealing_on_a_disk_that_refuses_leaves_the_journals_as_they_are(tmp_path
     seal(run, disk=disk)
     assert len(Run.open(run.path).series("mains")) == 9
     assert list(run.folder("journal").iterdir()) == []
-
-
-@pytest.fixture
-def small_disk(tmp_path: Path) -> Iterator[Path]:
-    """Return a file system of 4 MiB of its own."""
-    place = tmp_path / "small"
-    place.mkdir()
-    mount = ["mount", "-t", "tmpfs", "-o", "size=4m", "tmpfs", str(place)]
-    if os.geteuid() or subprocess.run(mount, capture_output=True, check=False).returncode:
-        pytest.skip("needs the right to mount a file system")
-    yield place
-    subprocess.run(["umount", str(place)], check=True)
 
 
 def test_a_disk_that_is_really_full_costs_no_reading_once_there_is_room_again(small_disk: Path) -> None:
