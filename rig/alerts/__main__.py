@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import signal
 import sys
-import threading
 from pathlib import Path
 from types import FrameType
 
@@ -12,6 +11,7 @@ from rig.alerts.outbox import FOLDER
 from rig.alerts.service import Service
 from rig.alerts.settings import of_run
 from rig.errors import SoakrigError, StoreError, UsageError
+from rig.stop import Stop
 from rig.store.files import OS_DISK, make_dirs
 from rig.store.rundir import Lock, open_run
 
@@ -20,7 +20,7 @@ USAGE = "write: python -m rig.alerts RUN [--rig FILE]"
 
 def main(arguments: list[str]) -> int:
     """Run until SIGTERM or SIGINT; return the exit code."""
-    stopping = threading.Event()
+    stopping = Stop()
 
     def stop(_number: int, _frame: FrameType | None) -> None:
         stopping.set()

@@ -24,6 +24,7 @@ from rig.clock import SYSTEM, Clock
 from rig.core.model import Event, EventKind
 from rig.core.wording import stamp
 from rig.errors import StoreError
+from rig.stop import Stop
 from rig.store.files import OS_DISK, Disk, publish
 
 LOOK_S = 0.5
@@ -67,7 +68,7 @@ class Service:
             Heartbeat(self._alerts.heartbeat, start, clock.monotonic_ns) if self._alerts.heartbeat else None
         )
 
-    def run(self, stopping: threading.Event) -> None:
+    def run(self, stopping: Stop) -> None:
         """Go on until ``stopping`` is set or a session with another rig file has begun."""
         while not stopping.is_set():
             if self._is_another_rig(self.turn()):

@@ -28,6 +28,7 @@ from rig.daemon.poller import Poller
 from rig.daemon.prompt import give_way
 from rig.daemon.recorder import Recorder
 from rig.errors import StoreError
+from rig.stop import Stop
 from rig.store.files import OS_DISK
 
 LOOK_S = 0.25
@@ -87,7 +88,7 @@ class Supervisor:
         self._duration_s = duration_s
         self._each_look = each_look
         self._notifier = notifier or Notifier(clock, {})
-        self._wake = threading.Event()
+        self._wake = Stop()
         self._drained = threading.Event()
         self._recorder_failure: BaseException | None = None
         self._sealer: subprocess.Popen[bytes] | None = None
@@ -100,7 +101,7 @@ class Supervisor:
         self._stalled = False
 
     def stop(self, reason: str) -> None:
-        """Ask the session to end in good order; the first reason counts."""
+        """Ask the session to end in good order; the first reason counts. A signal's handler may do so."""
         self.reason = self.reason or reason
         self._wake.set()
 

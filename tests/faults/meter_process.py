@@ -9,9 +9,9 @@ import json
 import signal
 import subprocess
 import sys
-import threading
 from pathlib import Path
 
+from rig.stop import Stop
 from tests.faults.logger import ROOT
 from tests.faults.meter import Meter, TcpPort
 
@@ -43,11 +43,12 @@ class RemoteMeter:
 
 
 def main(ledger: Path) -> None:
-    ended = threading.Event()
+    ended = Stop()
     signal.signal(signal.SIGTERM, lambda *_: ended.set())
     meter = Meter(TcpPort())
     print(meter.port.number if isinstance(meter.port, TcpPort) else 0, flush=True)
-    ended.wait()
+    while not ended.wait(60.0):
+        pass
     meter.stop()
     ledger.write_text(json.dumps(meter.said))
 
