@@ -32,11 +32,20 @@ ABOUT_ALL = frozenset({"completion"})
 """Commands that have to know what all the others take."""
 _THE_DISK_S_FAULT = frozenset({errno.EACCES, errno.EPERM, errno.EROFS, errno.ENOSPC, errno.EDQUOT, errno.EIO})
 """What a file system says where the person, not soakrig, has something to mend."""
+MODEST = {"ARROW_DEFAULT_MEMORY_POOL": "system", "OPENBLAS_NUM_THREADS": "1"}
+"""How the libraries are to go about it, unless the user has chosen otherwise.
+
+What is worked out beside a recording must not disturb it. Arrow's own allocator takes and gives back memory
+in large blocks; a virtual machine hands those on to its host, which stops its processors for 20 ms and more
+meanwhile. And of the small matrices here a second thread makes waiting, not speed.
+"""
 Handler = Callable[[argparse.Namespace], tuple[int, str]]
 
 
 def main(arguments: Sequence[str] | None = None) -> int:
     """Run one command; return its exit code (the console script exits with it)."""
+    for name, value in MODEST.items():  # before the libraries are loaded
+        os.environ.setdefault(name, value)
     _make_standard_streams_safe()
     given = sys.argv[1:] if arguments is None else list(arguments)
     name = next((word for word in given if not word.startswith("-")), "")
