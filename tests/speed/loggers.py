@@ -82,8 +82,7 @@ class Logged:
     """What a session of the logger was: processor share of one core, memory at two moments, its own words.
 
     late_ms: of its polls. idle_ms: p99 and greatest lateness of a loop beside it that only wakes up.
-    still: polls in whose lateness a processor stood still; near: that were sent soon after one did as well;
-    still_ms: how long they did, in all and at most.
+    still: polls in whose lateness a processor stood still; still_ms: how long they did, in all and at most.
     """
 
     share: float
@@ -95,7 +94,6 @@ class Logged:
     late_ms: NDArray[np.float64]
     idle_ms: tuple[float, float]
     still: NDArray[np.bool_]
-    near: NDArray[np.bool_]
     still_ms: tuple[float, float]
 
 
@@ -111,8 +109,6 @@ print(late[int(0.99 * len(late))], late[-1])
 """
 """A loop that does nothing but wake up: what it is late by is the machine's doing."""
 STILL_MS = 2.0
-NEAR_NS = 25_000_000
-"""How long after a standstill (of both processors at once) threads were seen to wait still."""
 WATCHMAN = f"""
 import os, sys, time
 os.sched_setaffinity(0, {{int(sys.argv[1])}})
@@ -177,7 +173,6 @@ def logged(room: Room, seconds: float, scratch: Path, beside: Path | None = None
         share=share, early_mb=early_mb, late_mb=late_mb, stop=stop, readings=stop.data["readings"],
         gaps=len(run.events_of({EventKind.GAP, EventKind.INSTRUMENT_LOST})), late_ms=late_ms,
         idle_ms=(p99, most), still=_touched(sent_ns - late_ms * 1e6, sent_ns, spans_ns),
-        near=_touched(sent_ns - late_ms * 1e6, sent_ns, spans_ns + np.array((0, NEAR_NS), np.int64)),
         still_ms=(float(lengths_ms.sum()), float(lengths_ms.max(initial=0.0))),
     )  # fmt: skip
 
@@ -342,11 +337,8 @@ def punctuality(scratch: Path, *, short: bool) -> list[Figure]:
         found += [
             at_most(f"lateness p99{words}", float(np.quantile(one.late_ms, 0.99)), 2, "ms"),
             plain("  median", float(np.median(one.late_ms)), "ms"),
-            at_most("  greatest while the processors ran", float(one.late_ms[~one.still].max()), 20, "ms"),
-            plain(
-                "  greatest but for standstills and 25 ms after", float(one.late_ms[~one.near].max()), "ms"
-            ),
-            plain("  greatest of all", float(one.late_ms.max()), "ms"),
+            at_most("  greatest", float(one.late_ms.max()), 20, "ms"),
+            plain("  greatest while the processors ran", float(one.late_ms[~one.still].max()), "ms"),
             plain("  a processor stood still (no real-time loop ran there): in all", one.still_ms[0], "ms"),
             plain("    at most", one.still_ms[1], "ms"),
             plain("    share of the polls it touched", 100 * float(one.still.mean()), "%"),
