@@ -72,8 +72,7 @@ class Feed:
         self._events(event for event in events if (event.session, event.seq) not in new)
         first_ns = update.scans[0].t_ns if update.scans else end_ns
         if first_ns > end_ns - WINDOW_NS:
-            for name in self.room.layout.channels:
-                recent(self.room, run, name, end_ns - WINDOW_NS, first_ns)
+            recent(self.room, run, end_ns - WINDOW_NS, first_ns)
 
     def update(self) -> None:
         """Take in what has been recorded since the last call. Raises StoreError or OSError."""

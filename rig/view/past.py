@@ -7,6 +7,7 @@ from pathlib import Path
 
 import numpy as np
 
+from rig.core.model import Series
 from rig.core.timeofday import last_time_of_day
 from rig.core.wording import stamp
 from rig.errors import StoreError, UsageError
@@ -21,15 +22,24 @@ STEPS_S = {"left": -60.0, "right": 60.0, ",": -60.0, ".": 60.0, "<": -3600.0, ">
 """Keys that move in time, and how far."""
 
 
-def recent(room: Room, run: Run, name: str, start_ns: int, end_ns: int) -> None:
-    """Let the room take in a stretch of one channel, thinned to what it keeps."""
-    series = run.series(name, start_ns, end_ns)
-    if not len(series):
-        return
-    # one reading a second is what the room keeps; the very last must be among them
-    _, first = np.unique(series.t_ns // _SECOND, return_index=True)
-    for at in sorted({*first.tolist(), len(series) - 1}):
-        room.scan((name,), int(series.t_ns[at]), (float(series.value[at]),), bytes([int(series.status[at])]))
+def recent(room: Room, run: Run, start_ns: int, end_ns: int) -> None:
+    """Let the room take in a stretch of all its channels, thinned to what it keeps."""
+    together: dict[tuple[str, bytes], list[Series]] = {}
+    for name, channel in room.layout.channels.items():
+        series = run.series(name, start_ns, end_ns)
+        if len(series):
+            source = channel.source.instrument if channel.source is not None else ""
+            together.setdefault((source, series.t_ns.tobytes()), []).append(series)
+    for group in together.values():
+        t_ns = group[0].t_ns
+        # one reading a second is what the room keeps; the very last must be among them
+        _, first = np.unique(t_ns // _SECOND, return_index=True)
+        kept = sorted({*first.tolist(), len(t_ns) - 1})
+        names = tuple(one.channel for one in group)
+        values = np.column_stack([one.value[kept] for one in group]).tolist()
+        statuses = np.column_stack([one.status[kept] for one in group])
+        for row, at in enumerate(kept):
+            room.scan(names, int(t_ns[at]), tuple(values[row]), statuses[row].tobytes())
 
 
 class Past:
@@ -64,8 +74,7 @@ class Past:
             if event.t_ns <= self.at_ns:
                 known = sessions.get(event.session)
                 room.event(event, known.offset_ns if known else 0)
-        for name in room.layout.channels:
-            recent(room, self._run, name, self.at_ns - WINDOW_NS, self.at_ns)
+        recent(room, self._run, self.at_ns - WINDOW_NS, self.at_ns)
         skipped = tuple(f"{one.path.name}: {one.reason}" for one in self._run.skipped)
         return picture(room, Standing(now_ns=self.at_ns, state=RunState.PAST, skipped=skipped))
 
