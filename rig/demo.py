@@ -84,9 +84,9 @@ def _demo(chosen: scenarios.Scenario, seed: int, place: Path, say: Say, *, keep:
     with room.running(place, scenario=chosen.name, seed=seed, speed=PACE) as simulated:
         _record(place, length_s, say)
     path = newest_run(place / "runs")
+    kept = Asked(path).answer()  # the logger works it out when it stops
     recording = Run.open(path)
-    # the logger works it out when it stops, and the run keeps it
-    found = Asked(path).answer() or forensics.analyse(recording)
+    found = kept or forensics.analyse(recording)
     say("")
     say(postmortem.text(found, width=WIDTH))
     say("")

@@ -174,15 +174,23 @@ def test_xlsx_holds_numbers_and_times_and_what_they_are(desk: Desk) -> None:
     assert "no older than 2.5 s" in str(about["grid"])
 
 
+def exported(desk: Desk, to: Path, **environment: str) -> subprocess.CompletedProcess[str]:
+    """Export in a process of its own, which ends with whatever its libraries have to say at their end."""
+    command = [sys.executable, "-m", "rig.cli", "export", str(recorded(desk).path), "--every", "10 ms"]
+    return subprocess.run(
+        [*command, "--to", str(to)], capture_output=True, text=True, check=False,
+        env={**os.environ, **environment},
+    )  # fmt: skip
+
+
 @pytest.mark.parametrize("ending", ["csv", "xlsx", "parquet"])
 def test_a_full_disk_is_one_line_on_the_terminal_and_leaves_nothing_there(
     small_disk: Path, desk: Desk, ending: str
 ) -> None:
     ballast = small_disk / "ballast"
     ballast.write_bytes(bytes((4 << 20) - 4096))
-    command = [sys.executable, "-m", "rig.cli", "export", str(recorded(desk).path), "--every", "10 ms"]
     to = small_disk / f"out.{ending}"
-    done = subprocess.run([*command, "--to", str(to)], capture_output=True, text=True, check=False)
+    done = exported(desk, to)
     assert done.returncode == 5
     assert len(done.stderr.splitlines()) == 1
     assert f"could not write {to}" in done.stderr
@@ -191,11 +199,7 @@ def test_a_full_disk_is_one_line_on_the_terminal_and_leaves_nothing_there(
 
 def test_no_room_to_make_up_a_sheet_is_said_with_its_folder(small_disk: Path, desk: Desk) -> None:
     (small_disk / "ballast").write_bytes(bytes((4 << 20) - 4096))
-    command = [sys.executable, "-m", "rig.cli", "export", str(recorded(desk).path), "--every", "10 ms"]
-    done = subprocess.run(
-        [*command, "--to", str(desk.folder / "out.xlsx")], capture_output=True, text=True, check=False,
-        env={**os.environ, "TMPDIR": str(small_disk)},
-    )  # fmt: skip
+    done = exported(desk, desk.folder / "out.xlsx", TMPDIR=str(small_disk))
     assert done.returncode == 5
     assert f"could not make up the sheet in {small_disk}: No space left" in done.stderr
     assert not (desk.folder / "out.xlsx").exists()
