@@ -6,7 +6,7 @@ driver's parser whole, split, late, trailing, truncated and garbage replies.
 
 A module ``drivers/NAME.py`` defines
 
-* ``Options``: a frozen dataclass whose fields are ``rig.core.schema.key(...)``: what the rig file may
+* ``Options``: a frozen dataclass whose fields are ``rig.rigfile.schema.key(...)``: what the rig file may
   say under an instrument that names this driver; and
 * ``Driver``: a class, constructed as ``Driver(options)``, that fits the protocol below.
 
@@ -21,9 +21,9 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any, Protocol
 
-from rig.core.config import BlockFacts, DriverSpec
-from rig.core.model import Status
+from rig.domain.model import Status
 from rig.errors import UsageError
+from rig.rigfile.config import BlockFacts, DriverSpec
 
 NOT_A_DRIVER = frozenset({"bus"})
 

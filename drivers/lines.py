@@ -23,9 +23,9 @@ from drivers.bus.lines import (
 )
 from drivers.bus.numbers import STATUS_WORDS, decode, read_field, words_of
 from drivers.bus.sums import crc16_modbus, crc16_xmodem, sum8, xor8
-from rig.core.model import Status
-from rig.core.schema import Choice, Map, Name, OneOf, Section, Seq, Text, key
+from rig.domain.model import Status
 from rig.errors import ReplyError, shown
+from rig.rigfile.schema import Choice, Map, Name, OneOf, Section, Seq, Text, key
 
 _FIELD_BYTES: Final = 10
 _SUMS: Final[Mapping[str, tuple[Callable[[bytes], int], int]]] = {
@@ -49,7 +49,7 @@ class Checksum:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Identity:
+class LineIdentity:
     """How an instrument says who it is."""
 
     ask: str = key(Text(), doc="question")
@@ -57,7 +57,7 @@ class Identity:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Read:
+class LineRead:
     """One question and its answer of one line: fields and separator, or a pattern with named groups."""
 
     ask: str = key(Text(empty=True), default="", doc="question; without it the instrument sends by itself")
@@ -77,8 +77,8 @@ class Options:
     prompt: str = key(
         Text(empty=True), default="", doc="what the instrument writes after the end of each answer, such as >"
     )
-    reads: tuple[Read, ...] = key(
-        Seq(Section(Read), least=1),
+    reads: tuple[LineRead, ...] = key(
+        Seq(Section(LineRead), least=1),
         doc="questions of one poll",
         example='[{ask: "T?", fields: [value1, value2]}]',
     )
@@ -86,7 +86,7 @@ class Options:
         OneOf(Section(Checksum), Choice("none")), default="none", doc="checksum at the end of each line"
     )
     identity: Any = key(
-        OneOf(Section(Identity), Choice("none")),
+        OneOf(Section(LineIdentity), Choice("none")),
         default="none",
         doc="question and answer that prove who it is",
     )
@@ -131,7 +131,7 @@ class Driver:
             )
         self.polls: Sequence[Exchange] = tuple(readings)
         opening: list[Exchange] = []
-        if isinstance(options.identity, Identity):
+        if isinstance(options.identity, LineIdentity):
             opening.append(
                 IdentityQuery(
                     options.identity.ask,
@@ -160,7 +160,13 @@ class LineReading:
     """The values of one line, asked for or heard."""
 
     def __init__(
-        self, read: Read, *, sent: bytes, end: bytes, checksum: Checksum | None, words: Mapping[str, Status]
+        self,
+        read: LineRead,
+        *,
+        sent: bytes,
+        end: bytes,
+        checksum: Checksum | None,
+        words: Mapping[str, Status],
     ) -> None:
         self.label = read.ask or "next line"
         self._request = ask_bytes(read.ask, sent) if read.ask else b""

@@ -10,8 +10,8 @@ from typing import Any, Final
 from drivers import Exchange, Reply
 from drivers.bus.frames import FRAMINGS, Frame, exception_name
 from drivers.bus.registers import ORDERS, TYPES, WORDS, Value
-from rig.core.schema import Choice, Flag, Integer, Map, Number, OneOf, Quantity, Section, Seq, key
 from rig.errors import InstrumentError, ReplyError, shown
+from rig.rigfile.schema import AmountField, Choice, Flag, Integer, Map, Number, OneOf, Section, Seq, key
 
 READ_FUNCTIONS: Final[Mapping[str, int]] = {"coil": 1, "discrete": 2, "holding": 3, "input": 4}
 MOST_REGISTERS: Final = 125
@@ -42,7 +42,7 @@ class Field:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Identity:
+class RegisterIdentity:
     """A constant register that proves which instrument answers."""
 
     register: int = key(Integer(0, 65535, hexadecimal=True), doc="address, counted from 0")
@@ -76,10 +76,10 @@ class Options:
         doc="most registers the instrument gives in one read",
     )
     identity: Any = key(
-        OneOf(Section(Identity), Choice("none")), default="none", doc="register that proves who it is"
+        OneOf(Section(RegisterIdentity), Choice("none")), default="none", doc="register that proves who it is"
     )
     quiet: float = key(
-        Quantity("s", low=0.0),
+        AmountField("s", low=0.0),
         default=_SHORTEST_SILENCE_S,
         doc="silence before a request (RTU); never less than 3.5 characters",
     )
@@ -99,10 +99,12 @@ class Driver:
             _check_field(name, field)
         self.quiet_s = options.quiet if options.framing == "rtu" else 0.0
         self.polls: Sequence[Exchange] = tuple(
-            BlockReading(options, table, group) for table, group in _groups(options)
+            RegisterBlock(options, table, group) for table, group in _groups(options)
         )
         self.opening: Sequence[Exchange] = (
-            (IdentityReading(options, options.identity),) if isinstance(options.identity, Identity) else ()
+            (IdentityReading(options, options.identity),)
+            if isinstance(options.identity, RegisterIdentity)
+            else ()
         )
         self._options = options
 
@@ -147,7 +149,7 @@ class _Question:
         return pdu[2:], used
 
 
-class BlockReading(_Question):
+class RegisterBlock(_Question):
     """Neighbouring registers (or bits) read at once: they share their interval of time."""
 
     def __init__(self, options: Options, table: str, fields: Mapping[str, Field]) -> None:
@@ -171,7 +173,7 @@ class BlockReading(_Question):
 class IdentityReading(_Question):
     """A register that must hold a known number."""
 
-    def __init__(self, options: Options, identity: Identity) -> None:
+    def __init__(self, options: Options, identity: RegisterIdentity) -> None:
         super().__init__(options, identity.table, identity.register, 1)
         self._equals = identity.equals
 

@@ -11,9 +11,9 @@ from typing import Final
 from drivers import Exchange, Reply
 from drivers.bus.lines import TERMINATORS, Command, IdentityQuery, ask_bytes, command_text, split, take_line
 from drivers.bus.numbers import STATUS_WORDS, decode, read_field, settled, words_of
-from rig.core.model import Status
-from rig.core.schema import Choice, Flag, Map, Name, Section, Seq, Text, key
+from rig.domain.model import Status
 from rig.errors import InstrumentError, ReplyError, shown
+from rig.rigfile.schema import Choice, Flag, Map, Name, Section, Seq, Text, key
 
 _BLOCKS: Final = {"block-f32": "f", "block-f64": "d", "block-i16": "h", "block-i32": "i"}
 _FIELD_BYTES: Final = 14
@@ -22,7 +22,7 @@ _ENTRY = re.compile(r'([+-]?[0-9]{1,6})\s*(?:,\s*"?(.*?)"?)?\s*', re.ASCII)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Read:
+class ScpiRead:
     """One question and the names of what its answer holds, in the answer's order."""
 
     ask: str = key(Text(), doc="query, as sent: READ?")
@@ -45,8 +45,8 @@ class Options:
     reply_terminator: str = key(
         Choice("same", *TERMINATORS), default="same", doc="end of an answer; LF also takes CR LF"
     )
-    reads: tuple[Read, ...] = key(
-        Seq(Section(Read), least=1),
+    reads: tuple[ScpiRead, ...] = key(
+        Seq(Section(ScpiRead), least=1),
         doc="questions of one poll",
         example='[{ask: "READ?", fields: [value]}]',
     )
@@ -117,7 +117,7 @@ class _Query:
 class AsciiReading(_Query):
     """Values as text, separated."""
 
-    def __init__(self, read: Read, sent: bytes, end: bytes, words: Mapping[str, Status]) -> None:
+    def __init__(self, read: ScpiRead, sent: bytes, end: bytes, words: Mapping[str, Status]) -> None:
         super().__init__(read.ask, sent, end)
         self.fields = read.fields
         self.reply_bytes = _FIELD_BYTES * len(read.fields) + len(end)
@@ -144,10 +144,10 @@ class AsciiReading(_Query):
         return Reply(values=values, statuses=statuses, used=used)
 
 
-class BlockReading(_Query):
+class ScpiBlock(_Query):
     """Values as a definite length block (IEEE 488.2, 8.7.9): ``#``, digits, length, bytes, terminator."""
 
-    def __init__(self, read: Read, sent: bytes, end: bytes) -> None:
+    def __init__(self, read: ScpiRead, sent: bytes, end: bytes) -> None:
         super().__init__(read.ask, sent, end)
         self.fields = read.fields
         order = ">" if read.bytes_ == "big-endian" else "<"
@@ -229,7 +229,7 @@ class SetupCheck(ErrorEntry):
         return reply
 
 
-def _reading(read: Read, sent: bytes, end: bytes, words: Mapping[str, Status]) -> Exchange:
+def _reading(read: ScpiRead, sent: bytes, end: bytes, words: Mapping[str, Status]) -> Exchange:
     if read.format == "ascii":
         return AsciiReading(read, sent, end, words)
-    return BlockReading(read, sent, end)
+    return ScpiBlock(read, sent, end)

@@ -39,7 +39,7 @@ class SoakrigError(Exception):
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, order=True)
-class Fault:
+class ConfigFault:
     """One mistake in a rig file: where it stands, what was found, what is allowed."""
 
     file: str
@@ -57,7 +57,7 @@ class ConfigError(SoakrigError):
 
     exit_code = 3
 
-    def __init__(self, faults: Sequence[Fault]) -> None:
+    def __init__(self, faults: Sequence[ConfigFault]) -> None:
         self.faults = tuple(sorted(faults))
         super().__init__("\n".join(str(fault) for fault in self.faults))
 

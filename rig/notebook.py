@@ -27,20 +27,20 @@ import numpy as np
 import pandas as pd
 
 from rig import forensics
-from rig.core.model import Channel, EventKind, Status, Unit
-from rig.core.timeofday import last_time_of_day
-from rig.core.units import UnitError, amount
-from rig.core.wording import duration
+from rig.domain.formatting import duration
+from rig.domain.model import Channel, EventKind, Status, Unit
+from rig.domain.time_of_day import last_time_of_day
+from rig.domain.units import UnitError, amount
 from rig.errors import UsageError, shown
 from rig.forensics import PostMortem
-from rig.forensics.answer import Excursion
-from rig.interchange import grid, stamps
-from rig.report import plot
-from rig.report.pictures import svg
+from rig.forensics.answer import CrossingExcursion
+from rig.interchange import grid, text_stamps
+from rig.render import plot
+from rig.render.charts import svg
 from rig.store import reader, rundir
 
 if TYPE_CHECKING:
-    from rig.report.pictures.drawing import Drawing
+    from rig.render.charts.drawing import Drawing
 
 Moment = str | datetime | int | None
 """A moment: ISO 8601 text or a datetime (both in the run's zone where they name none), ``04:05`` for the last
@@ -50,13 +50,13 @@ AGE_POLLS = 2.5
 """A value counts for so many polls of its instrument, unless told otherwise."""
 
 
-def open_run(path: str | Path = "runs", zone: str | tzinfo = UTC) -> Run:
+def open_run(path: str | Path = "runs", zone: str | tzinfo = UTC) -> NotebookRun:
     """Return the run at ``path``: a run directory, or a folder of runs, then its newest.
 
     zone: of all times that go in and come out, such as ``Europe/Vienna``. Raises UsageError for an
     unknown zone, FormatError if there is no run, DamageError.
     """
-    return Run(reader.Run.open(rundir.newest_run(Path(path))), _zone(zone))
+    return NotebookRun(reader.RunReader.open(rundir.newest_run(Path(path))), _zone(zone))
 
 
 def _zone(zone: str | tzinfo) -> tzinfo:
@@ -69,7 +69,7 @@ def _zone(zone: str | tzinfo) -> tzinfo:
 
 
 @dataclass(frozen=True, slots=True)
-class Picture:
+class NotebookPicture:
     """A drawing that a notebook shows by itself. ``save`` writes it to a file."""
 
     drawing: Drawing
@@ -82,10 +82,10 @@ class Picture:
         plot.save(self.drawing, Path(path))
 
 
-class Run:
+class NotebookRun:
     """One run, as it was when it was opened or last refreshed. ``recording`` is the reader behind it."""
 
-    def __init__(self, recording: reader.Run, zone: tzinfo = UTC) -> None:
+    def __init__(self, recording: reader.RunReader, zone: tzinfo = UTC) -> None:
         self.recording = recording
         self.zone = zone
 
@@ -94,7 +94,7 @@ class Run:
         length = duration((self.end - self.start).total_seconds())
         return f"<run {self.name}, {self.state}, {length}, {units} units, {channels} channels>"
 
-    def refresh(self) -> Run:
+    def refresh(self) -> NotebookRun:
         """Take in what has been recorded since; return the run itself."""
         self.recording.refresh()
         return self
@@ -235,7 +235,7 @@ class Run:
         )
         return frame.set_index(self._index(np.array([event.t_ns for event in found], np.int64)))
 
-    def excursions(self, unit: str | None = None, confidence: float = 0.95) -> list[Excursion]:
+    def excursions(self, unit: str | None = None, confidence: float = 0.95) -> list[CrossingExcursion]:
         """Return every stretch out of a limit, of one unit and the room or of all, in order of time.
 
         Each says between which two readings the limit was crossed, in which interval that lies at the
@@ -257,12 +257,12 @@ class Run:
         """
         return forensics.analyse(self.recording, unit, confidence)
 
-    def plot(self, *channels: str, start: Moment = None, end: Moment = None) -> Picture:
+    def plot(self, *channels: str, start: Moment = None, end: Moment = None) -> NotebookPicture:
         """Return a picture of channels with their limits; a single reading that strayed stays visible.
 
         channels: names or patterns with ``*``. Raises UsageError for a name that is not there.
         """
-        return Picture(plot.plot(self.recording, channels, self._ns(start), self._ns(end)))
+        return NotebookPicture(plot.plot(self.recording, channels, self._ns(start), self._ns(end)))
 
     # ---- times and names
 
@@ -286,7 +286,7 @@ class Run:
             if last_ns is not None:
                 return last_ns
             try:
-                return stamps.moment(moment, self.zone)
+                return text_stamps.moment(moment, self.zone)
             except ValueError as error:
                 raise UsageError(f"{error}; write 2031-02-03 04:05, or 04:05 (the last in the run)") from None
         at = pd.Timestamp(moment)

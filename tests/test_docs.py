@@ -14,7 +14,8 @@ from pathlib import Path
 
 import pytest
 
-from rig import cli, errors
+from rig import errors
+from rig.cli import app
 from rig.errors import SoakrigError
 
 ROOT = Path(__file__).parents[1]
@@ -35,7 +36,7 @@ def commands(parser: argparse.ArgumentParser) -> dict[str, argparse.ArgumentPars
     return next(one.choices for one in parser._actions if isinstance(one, argparse._SubParsersAction))
 
 
-PARSER = cli._parser()
+PARSER = app._parser()
 COMMANDS = commands(PARSER)
 
 
@@ -90,7 +91,7 @@ def test_the_exit_codes_of_the_readme_are_those_of_the_errors() -> None:
         if isinstance(one, type) and issubclass(one, SoakrigError)
     }
     assert raised <= listed
-    said = {int(code) for code in re.findall(r"(?:^|· |: |\n)(\d+) (?=[a-z])", cli.__doc__ or "")}
+    said = {int(code) for code in re.findall(r"(?:^|· |: |\n)(\d+) (?=[a-z])", app.__doc__ or "")}
     assert listed == said
 
 

@@ -14,10 +14,10 @@ from pathlib import Path
 
 import pytest
 
-from rig.bench import room
-from rig.core.model import EventKind, Status
-from rig.report.answers import Asked
-from rig.store.reader import Run, State
+from rig.domain.model import EventKind, Status
+from rig.render.stored_answers import StoredPostMortem
+from rig.simulator import running_room
+from rig.store.reader import RecordingState, RunReader
 from rig.store.rundir import newest_run
 from rig.store.tail import Tail
 
@@ -70,32 +70,34 @@ class Logger:
 
 
 @pytest.fixture
-def quiet_room(tmp_path: Path) -> Iterator[room.RunningRoom]:
-    with room.running(tmp_path / "room", scenario="quiet", seed=5) as running:
+def quiet_room(tmp_path: Path) -> Iterator[running_room.RunningRoom]:
+    with running_room.running(tmp_path / "room", scenario="quiet", seed=5) as running:
         yield running
 
 
 @pytest.mark.slow
-def test_a_stopped_run_is_sealed_whole_and_opens_with_ordinary_tools(quiet_room: room.RunningRoom) -> None:
+def test_a_stopped_run_is_sealed_whole_and_opens_with_ordinary_tools(
+    quiet_room: running_room.RunningRoom,
+) -> None:
     import pandas as pd
 
     logger = Logger(quiet_room.rig_file)
     logger.until_readings(60)
     assert logger.stop() == 0
     path = newest_run(logger.runs)
-    run = Run.open(path)
-    assert run.state is State.FINISHED
+    run = RunReader.open(path)
+    assert run.state is RecordingState.FINISHED
     frame = pd.read_parquet(path / "readings")
     assert set(frame["channel"]) == set(run.layout.channels)
     assert len(frame) == sum(len(run.series(name)) for name in run.layout.channels)
     good = frame[frame["status"] == Status.GOOD]
     assert len(good) > 0.9 * len(frame)
     assert run.skipped == ()
-    assert Asked(path).answer() is not None, "the post-mortem is not ready"
+    assert StoredPostMortem(path).answer() is not None, "the post-mortem is not ready"
 
 
 @pytest.mark.slow
-def test_a_second_daemon_on_the_same_run_is_refused_by_name(quiet_room: room.RunningRoom) -> None:
+def test_a_second_daemon_on_the_same_run_is_refused_by_name(quiet_room: running_room.RunningRoom) -> None:
     logger = Logger(quiet_room.rig_file)
     logger.until_readings(10)
     second = soakrig("log", quiet_room.rig_file)
@@ -106,7 +108,9 @@ def test_a_second_daemon_on_the_same_run_is_refused_by_name(quiet_room: room.Run
 
 @pytest.mark.slow
 @pytest.mark.timeout(300)
-def test_killed_at_random_moments_nothing_that_was_journaled_is_lost(quiet_room: room.RunningRoom) -> None:
+def test_killed_at_random_moments_nothing_that_was_journaled_is_lost(
+    quiet_room: running_room.RunningRoom,
+) -> None:
     """What another process had seen in the journal before the kill is in the run afterwards, exactly once."""
     chance = random.Random(11)
     witnessed: dict[tuple[int, int], float] = {}
@@ -119,7 +123,7 @@ def test_killed_at_random_moments_nothing_that_was_journaled_is_lost(quiet_room:
     logger = Logger(quiet_room.rig_file)
     logger.until_readings(40, of_session=kills + 1)
     assert logger.stop() == 0
-    run = Run.open(newest_run(logger.runs))
+    run = RunReader.open(newest_run(logger.runs))
     assert [session.number for session in run.sessions] == list(range(1, kills + 2))
     assert [session.clean for session in run.sessions] == [False] * kills + [True]
     broken = [event for event in run.events() if event.kind is EventKind.SESSION_BROKEN]
@@ -140,17 +144,17 @@ def test_killed_at_random_moments_nothing_that_was_journaled_is_lost(quiet_room:
 
 
 @pytest.mark.slow
-def test_stopping_twice_in_a_row_still_ends_in_good_order(quiet_room: room.RunningRoom) -> None:
+def test_stopping_twice_in_a_row_still_ends_in_good_order(quiet_room: running_room.RunningRoom) -> None:
     logger = Logger(quiet_room.rig_file)
     logger.until_readings(20)
     logger.process.send_signal(signal.SIGTERM)
     logger.process.send_signal(signal.SIGINT)
     assert logger.process.wait(60) == 0
-    assert Run.open(newest_run(logger.runs)).state is State.FINISHED
+    assert RunReader.open(newest_run(logger.runs)).state is RecordingState.FINISHED
 
 
 @pytest.mark.slow
-def test_losing_the_terminal_does_not_end_the_recording(quiet_room: room.RunningRoom) -> None:
+def test_losing_the_terminal_does_not_end_the_recording(quiet_room: running_room.RunningRoom) -> None:
     logger = Logger(quiet_room.rig_file)
     logger.until_readings(10)
     logger.process.send_signal(signal.SIGHUP)
@@ -159,7 +163,7 @@ def test_losing_the_terminal_does_not_end_the_recording(quiet_room: room.Running
 
 
 @pytest.mark.slow
-def test_a_run_goes_on_until_a_new_one_is_asked_for(quiet_room: room.RunningRoom) -> None:
+def test_a_run_goes_on_until_a_new_one_is_asked_for(quiet_room: running_room.RunningRoom) -> None:
     for options, runs in (((), 1), ((), 1), (("--new",), 2)):
         logger = Logger(quiet_room.rig_file, *options)
         logger.until_readings(10)
@@ -169,7 +173,7 @@ def test_a_run_goes_on_until_a_new_one_is_asked_for(quiet_room: room.RunningRoom
 
 @pytest.mark.slow
 def test_an_unplugged_line_costs_its_own_bus_alone_and_is_an_event_with_its_cause(
-    quiet_room: room.RunningRoom,
+    quiet_room: running_room.RunningRoom,
 ) -> None:
     logger = Logger(quiet_room.rig_file)
     logger.until_readings(60)
@@ -188,7 +192,7 @@ def test_an_unplugged_line_costs_its_own_bus_alone_and_is_an_event_with_its_caus
     assert logger.stop() == 0
     assert EventKind.INSTRUMENT_LOST in kinds
     assert EventKind.INSTRUMENT_BACK in kinds
-    run = Run.open(run_path)
+    run = RunReader.open(run_path)
     lost = [event for event in run.events() if event.kind is EventKind.INSTRUMENT_LOST]
     assert {event.data["bus"] for event in lost} == {"out_line"}
     for name, channel in run.layout.channels.items():

@@ -12,9 +12,9 @@ import pandas as pd
 import pytest
 
 import rig
-from rig.core.model import EventKind, Side
+from rig.domain.model import EventKind, Side
 from rig.errors import FormatError, UsageError
-from rig.notebook import Run, open_run
+from rig.notebook import NotebookRun, open_run
 from tests.view.recordings import Recording
 
 CHANNEL = "A1.heatsink"
@@ -38,7 +38,7 @@ def test_importing_rig_loads_nothing_heavy() -> None:
 
 def test_a_folder_of_runs_means_its_newest_run(recording: Recording) -> None:
     run = rig.open(recording.path.parent)
-    assert isinstance(run, Run)
+    assert isinstance(run, NotebookRun)
     assert run.name == "soak"
     assert run.state == "running"
     assert "soak, running" in repr(run)

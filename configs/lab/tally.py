@@ -14,9 +14,9 @@ from dataclasses import dataclass
 
 from drivers import Exchange, Reply
 from drivers.bus.sums import sum8
-from rig.core.model import Status
-from rig.core.schema import Name, Number, key
+from rig.domain.model import Status
 from rig.errors import ReplyError, shown
+from rig.rigfile.schema import Name, Number, key
 
 OPEN_INPUT = 0xFFFFFFFF
 

@@ -27,7 +27,7 @@ from typing import NamedTuple
 from drivers import Exchange, Reply
 from drivers.bus.transport import GAP_NS, NS_PER_S, Transport
 from rig.clock import SYSTEM, Clock
-from rig.core.model import Status
+from rig.domain.model import Status
 from rig.errors import BusError, BusInUseError, DeadlineError, InstrumentError, ReplyError, shown
 
 _SILENT_CHARACTERS = 3.5

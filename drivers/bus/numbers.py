@@ -11,7 +11,7 @@ import re
 from collections.abc import Mapping
 from typing import Final
 
-from rig.core.model import Status
+from rig.domain.model import Status
 from rig.errors import ReplyError, shown
 
 STATUS_WORDS: Final[Mapping[str, Status]] = {

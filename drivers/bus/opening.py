@@ -11,7 +11,7 @@ DEFAULT_BAUD: Final = 9600
 
 
 class BusFacts(Protocol):
-    """What a rig file says about a bus (``rig.core.sections.Bus`` does)."""
+    """What a rig file says about a bus (``rig.rigfile.sections.Bus`` does)."""
 
     @property
     def name(self) -> str:

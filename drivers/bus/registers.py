@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from typing import Final
 
 from drivers.bus.numbers import settled
-from rig.core.model import Status
+from rig.domain.model import Status
 
 TYPES: Final = {
     "int16": "h",

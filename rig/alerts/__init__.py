@@ -13,8 +13,8 @@ from typing import TYPE_CHECKING
 from rig.errors import UsageError
 
 if TYPE_CHECKING:
-    from rig.alerts.trial import TestResult
-    from rig.core.config import RigConfig
+    from rig.alerts.test_message import TestResult
+    from rig.rigfile.config import RigConfig
 
 
 def test_message(config: RigConfig) -> tuple[TestResult, ...]:
@@ -22,7 +22,7 @@ def test_message(config: RigConfig) -> tuple[TestResult, ...]:
 
     Raises UsageError if the rig file names no way.
     """
-    from rig.alerts.trial import send_to_all  # couriers import this package and must start fast
+    from rig.alerts.test_message import send_to_all  # couriers import this package and must start fast
 
     if config.alerts is None or not config.alerts.ways:
         raise UsageError(f"the rig file of {config.rig} names no way of telling; write alerts: ways: ...")

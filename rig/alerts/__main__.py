@@ -7,8 +7,8 @@ import sys
 from pathlib import Path
 from types import FrameType
 
+from rig.alerts.alert_service import AlertService
 from rig.alerts.outbox import FOLDER
-from rig.alerts.service import Service
 from rig.alerts.settings import of_run
 from rig.errors import SoakrigError, StoreError, UsageError
 from rig.stop import Stop
@@ -35,7 +35,7 @@ def main(arguments: list[str]) -> int:
         make_dirs(OS_DISK, folder)
         with Lock(folder / "lock").acquire("the alerts of this run"):
             while not stopping.is_set():
-                Service(path, of_run(run, rig_file)).run(stopping)
+                AlertService(path, of_run(run, rig_file)).run(stopping)
     except SoakrigError as error:
         sys.stderr.write(f"soakrig: {error}\n")
         return error.exit_code

@@ -14,7 +14,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from rig.core.model import Event, EventKind
+from rig.domain.model import Event, EventKind
 from rig.errors import SoakrigError, StoreError
 
 PATIENCE_S = 120.0
@@ -22,7 +22,7 @@ _ROOT = Path(__file__).resolve().parents[2]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Past:
+class SealedEvents:
     """events after the place asked for, in order; newest_ns: UTC of the newest reading, None for none.
 
     stopped: whether the newest session ended with a recorded stop.
@@ -33,7 +33,7 @@ class Past:
     stopped: bool = False
 
 
-def read(path: Path, position: tuple[int, int]) -> Past:
+def read(path: Path, position: tuple[int, int]) -> SealedEvents:
     """Return the past of a run after ``position`` (session, seq). Raises StoreError if it cannot be read."""
     try:
         done = subprocess.run(  # noqa: S603 - our own module on our own run
@@ -50,7 +50,7 @@ def read(path: Path, position: tuple[int, int]) -> Past:
         said = done.stderr.decode("utf-8", "replace").strip()[-300:]
         raise StoreError(f"the earlier events of {path} could not be read (exit {done.returncode}): {said}")
     about = json.loads(lines[-1])
-    return Past(
+    return SealedEvents(
         events=tuple(_event(json.loads(line)) for line in lines[:-1]),
         newest_ns=about["newest_ns"],
         stopped=about["stopped"],
@@ -63,11 +63,11 @@ def _event(data: Mapping[str, Any]) -> Event:
 
 def main(arguments: list[str]) -> int:
     """Write the past of a run to standard output; return the exit code."""
-    from rig.store.reader import Run
+    from rig.store.reader import RunReader
 
     path, session, seq = Path(arguments[0]), int(arguments[1]), int(arguments[2])
     try:
-        run = Run.open(path)
+        run = RunReader.open(path)
         events = run.events()
         sessions = [one for one in run.sessions if not one.brief] or run.sessions
         newest_ns = sessions[-1].end_ns if sessions else None

@@ -7,8 +7,8 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
-from rig.core.model import Channel, Event, Layout
-from rig.core.wording import plain
+from rig.domain.formatting import plain
+from rig.domain.model import Channel, Event, Layout
 
 MOST_TEXT = 400
 """Longest text taken over from an event; what is cut is in the recording."""
@@ -19,7 +19,8 @@ class Fact:
     """One thing to tell.
 
     number: unique in the run, rising. what: ``new``, ``worse``, ``still``, ``over``, ``test``.
-    category: a word of ``rig.core.alerting.CATEGORIES``. group: what belongs together (a unit, a bus).
+    category: a word of ``rig.rigfile.alerts_section.CATEGORIES``. group: what belongs together (a unit, a
+    bus).
     t_ns, since_ns: UTC; when it was so, and since when. queued_ns: UTC; when it was put into the outbox.
     look: what to look at. not_by: the way that cannot tell this; only_by: the only way that should.
     """

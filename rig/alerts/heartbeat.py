@@ -11,31 +11,34 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping
 from typing import Any
 
-from rig.alerts.courier import Courier, job_of
-from rig.alerts.outcome import Outcome, refused
-from rig.core.alerting import Heartbeat as Settings
-from rig.core.alerting import Way
+from rig.alerts.delivery_outcome import DeliveryOutcome, refused
+from rig.alerts.delivery_process import DeliveryProcess, job_of
+from rig.rigfile.alerts_section import HeartbeatSection as Settings
+from rig.rigfile.alerts_section import Notifier
 
 DEADLINE_S = 30.0
 
 
-class Heartbeat:
+class HeartbeatSender:
     """Beats in courier processes: a hung server or network folder holds up nothing but its own beat.
 
     last: what became of the newest beat of each target.
     """
 
     def __init__(
-        self, settings: Settings, start: Callable[[Mapping[str, Any]], Courier], clock_ns: Callable[[], int]
+        self,
+        settings: Settings,
+        start: Callable[[Mapping[str, Any]], DeliveryProcess],
+        clock_ns: Callable[[], int],
     ) -> None:
         self._every_ns = round(settings.every_s * 1e9)
         self._start = start
         self._clock_ns = clock_ns
         self._due_ns = clock_ns()
         self._number = 0
-        self._couriers: dict[str, Courier] = {}
+        self._couriers: dict[str, DeliveryProcess] = {}
         self._jobs = _jobs(settings)
-        self.last: dict[str, Outcome] = {}
+        self.last: dict[str, DeliveryOutcome] = {}
 
     def turn(self, beat: Mapping[str, Any] | None) -> None:
         """Look after beats under way; begin the next if it is time. ``beat`` None: withhold it."""
@@ -75,5 +78,5 @@ def _jobs(settings: Settings) -> dict[str, dict[str, Any]]:
         jobs["file"] = {"kind": "file", "way": {"path": settings.file}, "deadline_s": DEADLINE_S}
     webhook = settings.webhook()
     if webhook is not None:
-        jobs["url"] = job_of(Way(webhook=webhook, deadline_s=DEADLINE_S), {})
+        jobs["url"] = job_of(Notifier(webhook=webhook, deadline_s=DEADLINE_S), {})
     return jobs

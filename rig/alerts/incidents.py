@@ -25,9 +25,9 @@ from rig.alerts.facts import (
     where_to_look,
 )
 from rig.alerts.incident import Incident
-from rig.core.alerting import Alerts
-from rig.core.model import Event, EventKind, Layout, Status
-from rig.core.wording import duration, number
+from rig.domain.formatting import duration, number
+from rig.domain.model import Event, EventKind, Layout, Status
+from rig.rigfile.alerts_section import Alerts
 
 _SECOND: Final = 1_000_000_000
 SILENT = "logger:silent"

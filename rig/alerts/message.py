@@ -7,9 +7,9 @@ from dataclasses import dataclass
 from datetime import UTC, tzinfo
 from typing import Any
 
+from rig.alerts.delivery_state import Batch
 from rig.alerts.facts import Fact, harmless
-from rig.alerts.ledger import Parcel
-from rig.core.wording import counted, duration, moment, stamp
+from rig.domain.formatting import counted, duration, moment, stamp
 
 SUBJECT_CHARACTERS = 120
 LATE_S = 120.0
@@ -42,7 +42,7 @@ class Message:
 
 
 def compose(
-    parcel: Parcel,
+    parcel: Batch,
     *,
     rig: str,
     run: str,
@@ -105,7 +105,7 @@ def _block(fact: Fact, now_ns: int, zone: tzinfo | None) -> list[str]:
     return lines
 
 
-def _footer(parcel: Parcel, *, rig: str, run: str, place: str, now_ns: int, zone: tzinfo | None) -> list[str]:
+def _footer(parcel: Batch, *, rig: str, run: str, place: str, now_ns: int, zone: tzinfo | None) -> list[str]:
     lines = [
         harmless(f"rig {rig}, run {run}"),
         harmless(f"recording: {place}"),

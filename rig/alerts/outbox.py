@@ -14,7 +14,7 @@ from pathlib import Path
 from typing import Any
 from zlib import crc32
 
-from rig.alerts.ledger import Ledger
+from rig.alerts.delivery_state import DeliveryState
 from rig.errors import StoreError
 from rig.store.files import OS_DISK, Disk, File, make_dirs, publish
 
@@ -26,7 +26,7 @@ COMPACT_BYTES = 256 * 1024
 class Outbox:
     """Keeps a ledger. ``fault`` says what the disk refuses ('' = nothing), ``dropped`` what was damaged."""
 
-    def __init__(self, folder: Path, ledger: Ledger, disk: Disk = OS_DISK) -> None:
+    def __init__(self, folder: Path, ledger: DeliveryState, disk: Disk = OS_DISK) -> None:
         self.ledger = ledger
         self.fault = ""
         self.dropped = ""

@@ -7,13 +7,13 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
 
-from rig import rigfile
-from rig.core.alerting import Alerts
-from rig.core.config import layout_from_json
-from rig.core.formula import Formula, FormulaError
-from rig.core.model import Layout
-from rig.core.schema import Node, build
-from rig.errors import ConfigError, DamageError, Fault, UsageError
+from rig.domain.formula import Formula, FormulaError
+from rig.domain.model import Layout
+from rig.errors import ConfigError, ConfigFault, DamageError, UsageError
+from rig.rigfile import yaml_reader
+from rig.rigfile.alerts_section import Alerts
+from rig.rigfile.config import layout_from_json
+from rig.rigfile.schema import Node, build
 from rig.store import rundir
 from rig.store.files import OS_DISK, Disk
 from rig.store.rundir import RunDir
@@ -39,11 +39,11 @@ class Settings:
 
 def alerts_of(path: Path) -> Alerts:
     """Return the section ``alerts`` of a rig file. Raises ConfigError, and UsageError if there is none."""
-    node = rigfile.load(path)
+    node = yaml_reader.load(path)
     written = node.value.get("alerts") if isinstance(node.value, dict) else None
     if not isinstance(written, Node):
         raise UsageError(f"{path} has no section alerts; write one to have somebody told")
-    faults: list[Fault] = []
+    faults: list[ConfigFault] = []
     alerts = build(Alerts, written, faults, "alerts")
     if alerts is None:
         raise ConfigError(faults)

@@ -7,18 +7,18 @@ from dataclasses import dataclass
 
 import drivers
 from rig.clock import Clock
-from rig.core.config import Instrument, RigConfig
-from rig.core.convert import curve
-from rig.core.derived import Evaluate
-from rig.core.formula import Formula
-from rig.core.measure import Route, route
-from rig.core.model import Channel
-from rig.core.schedule import Backoff, Cadence
-from rig.daemon.poller import Station
+from rig.daemon.poller import PolledInstrument
+from rig.domain.conversions import curve
+from rig.domain.derived import Evaluate
+from rig.domain.formula import Formula
+from rig.domain.model import Channel
+from rig.domain.reply_mapping import Route, route
+from rig.domain.schedule import Backoff, Cadence
+from rig.rigfile.config import Instrument, RigConfig
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Plan:
+class PollingPlan:
     """What one session records and from whom.
 
     blocks: channel names of every block; a block's index stands in every scan.
@@ -32,7 +32,7 @@ class Plan:
     drivers_of: Mapping[str, drivers.Driver]
 
 
-def plan(config: RigConfig) -> Plan:
+def plan(config: RigConfig) -> PollingPlan:
     """Return the plan of a session for this rig file."""
     blocks: list[tuple[str, ...]] = []
     blocks_of: dict[str, list[tuple[int, Sequence[Route]]]] = {}
@@ -53,10 +53,10 @@ def plan(config: RigConfig) -> Plan:
             formula = Formula(channel.formula)
             formulas[channel.name] = (tuple(sorted(formula.names)), formula.evaluate)
             blocks.append((channel.name,))
-    return Plan(blocks=blocks, blocks_of=blocks_of, formulas=formulas, drivers_of=drivers_of)
+    return PollingPlan(blocks=blocks, blocks_of=blocks_of, formulas=formulas, drivers_of=drivers_of)
 
 
-def stations(config: RigConfig, planned: Plan, bus: str, clock: Clock) -> list[Station]:
+def stations(config: RigConfig, planned: PollingPlan, bus: str, clock: Clock) -> list[PolledInstrument]:
     """Return the stations of one bus, fresh: nothing open, nothing known, first poll due now."""
     now_ns = clock.monotonic_ns()
     mine = [one for one in config.instruments.values() if one.bus == bus]
@@ -67,7 +67,7 @@ def stations(config: RigConfig, planned: Plan, bus: str, clock: Clock) -> list[S
         # threads of all buses for the interpreter
         offset_ns = round(instrument.poll_s * 1e9 * (at + share) / len(mine))
         found.append(
-            Station(
+            PolledInstrument(
                 name=instrument.name,
                 driver=planned.drivers_of[instrument.name],
                 blocks=planned.blocks_of[instrument.name],

@@ -6,7 +6,7 @@ import os
 from collections.abc import Mapping
 from pathlib import Path
 
-from rig.core.sections import Bus
+from rig.rigfile.sections import Bus
 
 SYS = Path("/sys")
 

@@ -14,7 +14,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Any
 
-from rig.core.model import EventKind, Scan
+from rig.domain.model import EventKind, Scan
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -29,7 +29,7 @@ class Notice:
 
 
 @dataclass(slots=True)
-class _Lost:
+class _LostScans:
     scans: int
     first_ns: int
     last_ns: int
@@ -41,7 +41,7 @@ class Intake:
     def __init__(self, size: int = 20_000) -> None:
         self._queue: queue.Queue[Scan | Notice] = queue.Queue(size)
         self._overflow: deque[Notice] = deque()
-        self._lost: dict[str, _Lost] = {}
+        self._lost: dict[str, _LostScans] = {}
         self._lock = threading.Lock()
 
     def scan(self, scan: Scan, source: str) -> None:
@@ -50,7 +50,7 @@ class Intake:
             self._queue.put_nowait(scan)
         except queue.Full:
             with self._lock:
-                lost = self._lost.setdefault(source, _Lost(0, scan.sent_ns, scan.received_ns))
+                lost = self._lost.setdefault(source, _LostScans(0, scan.sent_ns, scan.received_ns))
                 lost.scans += 1
                 lost.last_ns = scan.received_ns
 

@@ -10,11 +10,11 @@ from typing import Protocol
 from drivers import Driver, Exchange, Reply
 from drivers.bus.exchange import Counts
 from rig.clock import Clock
-from rig.core.measure import Route, failed, measure
-from rig.core.model import EventKind, Scan, Status
-from rig.core.schedule import Backoff, Cadence, Lateness
-from rig.daemon.errands import Errand, Errands
+from rig.daemon.instrument_commands import CommandQueue, InstrumentCommand
 from rig.daemon.intake import Intake, Notice
+from rig.domain.model import EventKind, Scan, Status
+from rig.domain.reply_mapping import Route, failed, measure
+from rig.domain.schedule import Backoff, Cadence, Lateness
 from rig.errors import BusError, DeadlineError, InstrumentError, ReplyError
 
 LOST_AFTER = 2
@@ -29,7 +29,7 @@ GRACE_S = 2.0
 """How far past its own deadline a call may be before the bus is given up as stuck."""
 
 
-class Answer(Protocol):
+class StampedReply(Protocol):
     """A reply and the interval in which its values were taken (boot ns)."""
 
     @property
@@ -60,7 +60,7 @@ class Wire(Protocol):
         """Open; raises BusError."""
         ...
 
-    def exchange(self, exchange: Exchange, timeout_s: float, quiet_s: float) -> Answer:
+    def exchange(self, exchange: Exchange, timeout_s: float, quiet_s: float) -> StampedReply:
         """Carry out one exchange within its deadline; raises BusError."""
         ...
 
@@ -74,7 +74,7 @@ class Wire(Protocol):
 
 
 @dataclass(slots=True, kw_only=True)
-class Station:
+class PolledInstrument:
     """One instrument on a bus: its driver, its cadence, its state of health."""
 
     name: str
@@ -100,7 +100,7 @@ class Station:
         return all(exchange.request_bytes == 0 for exchange in self.driver.polls)
 
 
-class Haste:
+class FastPollRequests:
     """Which instruments are to be polled as fast as their bus allows, and until when.
 
     The only word that goes from the recorder back to the pollers; reading it costs a dict look-up.
@@ -130,12 +130,12 @@ class Poller(threading.Thread):
         *,
         bus: str,
         wire: Wire,
-        stations: Sequence[Station],
+        stations: Sequence[PolledInstrument],
         intake: Intake,
         clock: Clock,
-        haste: Haste | None = None,
+        haste: FastPollRequests | None = None,
         settle_s: float = 0.0,
-        errands: Errands | None = None,
+        errands: CommandQueue | None = None,
     ) -> None:
         super().__init__(name=f"bus {bus}", daemon=True)
         self.bus = bus
@@ -147,8 +147,8 @@ class Poller(threading.Thread):
         self._wire = wire
         self._intake = intake
         self._clock = clock
-        self._haste = haste or Haste()
-        self._errands = errands or Errands()
+        self._haste = haste or FastPollRequests()
+        self._errands = errands or CommandQueue()
         self._settle_s = settle_s
         self._stopping = threading.Event()
         self._open = False
@@ -200,7 +200,7 @@ class Poller(threading.Thread):
         self._attend(station)
         self._plan(station)
 
-    def _plan(self, station: Station) -> None:
+    def _plan(self, station: PolledInstrument) -> None:
         now_ns = self._clock.monotonic_ns()
         if station.lost or not self._open:
             return  # _failed has set the next try
@@ -214,7 +214,7 @@ class Poller(threading.Thread):
         if missed and not fast:
             self._missed(station, missed, now_ns)
 
-    def _missed(self, station: Station, missed: int, now_ns: int) -> None:
+    def _missed(self, station: PolledInstrument, missed: int, now_ns: int) -> None:
         """Say once a minute, not each time, that polls were passed over."""
         station.missed += missed
         if now_ns - station.told_missed_ns < TOLD_NS:
@@ -228,7 +228,7 @@ class Poller(threading.Thread):
         )
         station.missed = 0
 
-    def _attend(self, station: Station) -> None:
+    def _attend(self, station: PolledInstrument) -> None:
         """One visit to an instrument: open and introduce if need be, then poll all its blocks."""
         try:
             self._ensure_open()
@@ -258,7 +258,7 @@ class Poller(threading.Thread):
                 if at == len(polls) - 1:
                     self._worked(station)
 
-    def _carry_out(self, errand: Errand) -> None:
+    def _carry_out(self, errand: InstrumentCommand) -> None:
         """Do what somebody wants done with an instrument, and say how it went."""
         station = next(one for one in self.stations if one.name == errand.instrument)
         trouble = "the thread of the bus ended"
@@ -275,7 +275,7 @@ class Poller(threading.Thread):
         finally:
             errand.done(trouble, self._clock.boot_ns())
 
-    def _ask(self, station: Station, exchange: Exchange) -> Answer:
+    def _ask(self, station: PolledInstrument, exchange: Exchange) -> StampedReply:
         """Ask; where a connection that had worked turns out to be gone, open it anew and ask again, once.
 
         Many an instrument closes a connection that was idle for a while, or loses its power for a moment:
@@ -320,7 +320,7 @@ class Poller(threading.Thread):
         self._worked_since_opening = False
         self._bus_backoff.worked()
 
-    def _introduce(self, station: Station) -> None:
+    def _introduce(self, station: PolledInstrument) -> None:
         """Identity and set-up commands: after each opening, before the first poll."""
         drained = False
         for exchange in station.driver.opening:
@@ -334,7 +334,7 @@ class Poller(threading.Thread):
         # the introduction took its time: polls due meanwhile were not passed over, they begin now
         station.cadence.due_ns = self._clock.monotonic_ns()
 
-    def _exchange(self, station: Station, exchange: Exchange) -> Answer:
+    def _exchange(self, station: PolledInstrument, exchange: Exchange) -> StampedReply:
         # after a slower neighbour failed, the line is kept quiet for as long as that one may still reply
         slowest_s = max(one.timeout_s for one in self.stations)
         self._watch(f"{station.name}: {exchange.label}", 3 * slowest_s)
@@ -347,7 +347,7 @@ class Poller(threading.Thread):
         self.doing = doing
         self.deadline_ns = self._clock.monotonic_ns() + round((allowed_s + GRACE_S) * 1e9) if doing else 0
 
-    def _read_reports(self, station: Station) -> list[str]:
+    def _read_reports(self, station: PolledInstrument) -> list[str]:
         """Drain the instrument's own error queue into events, bounded; return what it said."""
         report = station.driver.report
         entries: list[str] = []
@@ -367,7 +367,7 @@ class Poller(threading.Thread):
             )
         return entries
 
-    def _failed(self, station: Station, error: BusError) -> None:
+    def _failed(self, station: PolledInstrument, error: BusError) -> None:
         """Note a failed exchange: reopen what has to be, wait longer each time, say so once."""
         station.failures += 1
         if not isinstance(error, DeadlineError | ReplyError | InstrumentError):
@@ -395,7 +395,7 @@ class Poller(threading.Thread):
         for station in self.stations:
             station.ready = False
 
-    def _worked(self, station: Station) -> None:
+    def _worked(self, station: PolledInstrument) -> None:
         station.answered_ns = self._clock.boot_ns()
         self._worked_since_opening = True
         if station.lost:
@@ -411,7 +411,12 @@ class Poller(threading.Thread):
         station.backoff.worked()
 
     def _hand_over(
-        self, station: Station, block: int, answer: Answer, values: tuple[float, ...], statuses: bytes
+        self,
+        station: PolledInstrument,
+        block: int,
+        answer: StampedReply,
+        values: tuple[float, ...],
+        statuses: bytes,
     ) -> None:
         if not self.abandoned:
             scan = Scan(
@@ -423,7 +428,7 @@ class Poller(threading.Thread):
             )
             self._intake.scan(scan, station.name)
 
-    def _hand_over_failure(self, station: Station, which: Sequence[int], error: BusError) -> None:
+    def _hand_over_failure(self, station: PolledInstrument, which: Sequence[int], error: BusError) -> None:
         """Record that a reading was due and why there is none."""
         if self.abandoned:
             return

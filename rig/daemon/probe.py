@@ -10,12 +10,12 @@ from pathlib import Path
 from drivers.bus.exchange import Link
 from drivers.bus.opening import open_transport
 from rig.clock import SYSTEM, Clock, wall_clock_synchronised
-from rig.core.config import RigConfig
-from rig.core.measure import failed, measure
-from rig.core.model import Status
 from rig.daemon import assembly, host
-from rig.daemon.poller import Station, failure_status
+from rig.daemon.poller import PolledInstrument, failure_status
+from rig.domain.model import Status
+from rig.domain.reply_mapping import failed, measure
 from rig.errors import BusError
+from rig.rigfile.config import RigConfig
 from rig.store.files import OS_DISK, why_not_writable
 
 BYTES_A_READING = 4.0
@@ -51,7 +51,7 @@ class InstrumentProbe:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Probe:
+class RigProbe:
     """What a probe of the whole rig found. Bytes; ``disk_needed`` is for the planned time.
 
     notes: what the computer itself does that may cost readings.
@@ -72,7 +72,7 @@ class Probe:
         return enough and all(one.good for one in self.instruments)
 
 
-def probe(config: RigConfig, *, clock: Clock = SYSTEM) -> Probe:
+def probe(config: RigConfig, *, clock: Clock = SYSTEM) -> RigProbe:
     """Return what a rig says. Buses are asked at the same time; a bus that hangs is given up and named."""
     plan = assembly.plan(config)
     buses = [_BusProbe(config, plan, name, clock) for name in config.buses]
@@ -80,7 +80,7 @@ def probe(config: RigConfig, *, clock: Clock = SYSTEM) -> Probe:
         one.start()
     instruments = [found for one in buses for found in one.result()]
     free, needed, disk_error = disk_facts(config)
-    return Probe(
+    return RigProbe(
         instruments=instruments,
         runs_path=Path(config.runs),
         disk_free_bytes=free,
@@ -94,7 +94,7 @@ def probe(config: RigConfig, *, clock: Clock = SYSTEM) -> Probe:
 class _BusProbe(threading.Thread):
     """Asks all instruments of one bus, in a thread of its own that can be given up."""
 
-    def __init__(self, config: RigConfig, plan: assembly.Plan, bus: str, clock: Clock) -> None:
+    def __init__(self, config: RigConfig, plan: assembly.PollingPlan, bus: str, clock: Clock) -> None:
         super().__init__(name=f"probe {bus}", daemon=True)
         self._config, self._plan, self._bus, self._clock = config, plan, bus, clock
         self._stations = assembly.stations(config, plan, bus, clock)
@@ -122,7 +122,7 @@ class _BusProbe(threading.Thread):
         stuck = f"bus {self._bus} was given up after {allowed_s:.0f} s: a call on it does not come back"
         return done + [self._nothing(one, stuck) for one in self._stations[len(done) :]]
 
-    def _meet(self, wire: Link, station: Station) -> InstrumentProbe:
+    def _meet(self, wire: Link, station: PolledInstrument) -> InstrumentProbe:
         identity, error = "", ""
         channels: list[ChannelProbe] = []
         began_ns = self._clock.monotonic_ns()
@@ -150,7 +150,7 @@ class _BusProbe(threading.Thread):
             channels=channels,
         )
 
-    def _nothing(self, station: Station, error: str) -> InstrumentProbe:
+    def _nothing(self, station: PolledInstrument, error: str) -> InstrumentProbe:
         channels: list[ChannelProbe] = []
         for block, routes in station.blocks:
             names = self._plan.blocks[block]
@@ -160,7 +160,7 @@ class _BusProbe(threading.Thread):
         )
 
 
-def _patience_s(station: Station) -> float:
+def _patience_s(station: PolledInstrument) -> float:
     """How long to wait for an answer; a free-running instrument may need two lines, the first is a mark."""
     return 2 * (station.poll_s + station.timeout_s) if station.listening else station.timeout_s
 

@@ -12,11 +12,11 @@ from collections.abc import Set as AbstractSet
 from typing import Any, Protocol
 
 from rig.clock import Clock
-from rig.core.derived import DerivedChannels
-from rig.core.evaluation import Evaluation, Finding
-from rig.core.model import Event, EventKind, Scan
-from rig.daemon.attend import Attendant
 from rig.daemon.intake import Intake, Notice
+from rig.daemon.observers.record_observer import RecordObserver
+from rig.domain.derived import DerivedChannels
+from rig.domain.limit_evaluation import Evaluation, LimitFinding
+from rig.domain.model import Event, EventKind, Scan
 
 TAKE_S = 0.1
 """Longest wait for the next item: also the granularity of the silence check and of syncing."""
@@ -67,8 +67,8 @@ class Recorder:
         clock: Clock,
         sync_s: float,
         fast: Fast | None = None,
-        attendants: Sequence[Attendant] = (),
-        essential: Attendant | None = None,
+        attendants: Sequence[RecordObserver] = (),
+        essential: RecordObserver | None = None,
         told: Callable[[Event], None] = lambda _event: None,
     ) -> None:
         self._intake = intake
@@ -142,7 +142,7 @@ class Recorder:
             self._fast.consider(scan, self._evaluation.near)
         self._attend(lambda one: one.scan(scan))
 
-    def _write_findings(self, findings: Iterable[Finding]) -> None:
+    def _write_findings(self, findings: Iterable[LimitFinding]) -> None:
         for one in findings:
             self._write_event(one.kind, one.boot_ns, one.channel, one.text, one.data)
 
@@ -154,7 +154,7 @@ class Recorder:
         self._told(event)
         self._attend(lambda one: one.event(event))
 
-    def _attend(self, deed: Callable[[Attendant], None]) -> None:
+    def _attend(self, deed: Callable[[RecordObserver], None]) -> None:
         for one in self._attendants:
             try:
                 deed(one)
@@ -163,7 +163,7 @@ class Recorder:
                     raise
                 self._leave_out(one, error)
 
-    def _leave_out(self, failed: Attendant, error: Exception) -> None:
+    def _leave_out(self, failed: RecordObserver, error: Exception) -> None:
         self._attendants = tuple(one for one in self._attendants if one is not failed)
         name = type(failed).__name__
         text = (

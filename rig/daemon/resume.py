@@ -6,16 +6,16 @@ from collections.abc import Mapping
 from dataclasses import replace
 from typing import Any
 
-from rig.core import positions
-from rig.core.inforce import change_data, limit_changes, only_limits_differ
-from rig.core.layouts import layout_from_json
-from rig.core.model import EventKind, Layout
+from rig.domain import positions
+from rig.domain.layout_json import layout_from_json
+from rig.domain.limit_history import change_data, limit_changes, only_limits_differ
+from rig.domain.model import EventKind, Layout
 from rig.errors import DamageError, StoreError, UsageError
-from rig.store import rundir, standing
+from rig.store import rundir, session_state
 from rig.store.files import OS_DISK, Disk
-from rig.store.recover import Finding
+from rig.store.recover import RecoveryFinding
 from rig.store.rundir import RunDir
-from rig.store.standing import Standing
+from rig.store.session_state import SessionState
 from rig.store.tail import Tail
 
 
@@ -32,7 +32,7 @@ class Keeper:
     ) -> None:
         self._run = run
         self._disk = disk
-        stood, fault = standing.read(run, disk)
+        stood, fault = session_state.read(run, disk)
         self.config = stood.config if config is None else config
         self.serials, swaps = positions.resumed(layout.units, stood.serials, stood.written)
         self._written = {name: unit.serial for name, unit in layout.units.items()}
@@ -45,9 +45,11 @@ class Keeper:
         findings = []
         if fault:
             text = f"where the run stood is not known, it goes on by the rig file: {fault}"
-            findings.append(Finding(kind=EventKind.DAMAGE, subject="run", text=text))
+            findings.append(RecoveryFinding(kind=EventKind.DAMAGE, subject="run", text=text))
         findings += [
-            Finding(kind=EventKind.UNIT, subject=one.unit, text=one.text, data=one.data() | {"by": by})
+            RecoveryFinding(
+                kind=EventKind.UNIT, subject=one.unit, text=one.text, data=one.data() | {"by": by}
+            )
             for one in swaps
         ]
         if stood.config not in ("", self.config):
@@ -61,7 +63,7 @@ class Keeper:
         a program for a program that never began.
         """
         unknown = self.lost and not self.program
-        now = Standing(
+        now = SessionState(
             config="" if unknown else self.config,
             serials=dict(self.serials),
             written=self._written,
@@ -70,7 +72,7 @@ class Keeper:
         if now == self._kept:
             return True
         try:
-            standing.write(self._run, now, self._disk)
+            session_state.write(self._run, now, self._disk)
         except StoreError:
             return False  # the record itself has it; the next change tries again
         self._kept = replace(now)
@@ -119,17 +121,19 @@ def _from_record(run: RunDir, fault: str, disk: Disk, *, never_begun: bool) -> t
         return {}, str(error)
     if before.program is None:
         return {}, ""
-    return {}, fault or f"{run.path / standing.NAME} is not there"
+    return {}, fault or f"{run.path / session_state.NAME} is not there"
 
 
-def _changed(run: RunDir, layout: Layout, configs: tuple[str, str], by: str, disk: Disk) -> list[Finding]:
+def _changed(
+    run: RunDir, layout: Layout, configs: tuple[str, str], by: str, disk: Disk
+) -> list[RecoveryFinding]:
     """Return what another rig file changed; ``configs``: that of the session before, that of this one."""
     was, becomes = configs
     try:
         old = layout_from_json(rundir.frozen_layout(run, was, disk))
     except (DamageError, ValueError) as error:
         text = f"the rig file differs from that of the session before, which cannot be read: {error}"
-        return [Finding(kind=EventKind.CONFIG_CHANGE, subject="run", text=text)]
+        return [RecoveryFinding(kind=EventKind.CONFIG_CHANGE, subject="run", text=text)]
     data = change_data(limit_changes(old, layout), layout, was, becomes) | {"by": by}
     others = only_limits_differ(old, layout)
     parts = [data["words"]] if data["words"] else []
@@ -138,4 +142,4 @@ def _changed(run: RunDir, layout: Layout, configs: tuple[str, str], by: str, dis
     words = "; ".join(parts) or "nothing that a recording depends on"
     text = f"the rig file differs from that of the session before: {words}"
     data["others"] = others
-    return [Finding(kind=EventKind.CONFIG_CHANGE, subject="run", text=text, data=data)]
+    return [RecoveryFinding(kind=EventKind.CONFIG_CHANGE, subject="run", text=text, data=data)]

@@ -16,27 +16,27 @@ from drivers.bus.exchange import Link
 from drivers.bus.opening import open_transport
 from rig import __version__
 from rig.clock import SYSTEM, Clock, wall_clock_synchronised
-from rig.core import config as rig_config
-from rig.core.config import RigConfig
-from rig.core.derived import DerivedChannels
-from rig.core.evaluation import Evaluation
-from rig.core.model import EventKind
-from rig.core.wording import counted, duration
 from rig.daemon import assembly
-from rig.daemon.asking import whoever
-from rig.daemon.attend import Announcer
-from rig.daemon.crew import attendants
-from rig.daemon.errands import Errands
-from rig.daemon.fast import FastPolling
+from rig.daemon.alerts_process import AlertsProcess
+from rig.daemon.instrument_commands import CommandQueue
 from rig.daemon.intake import Intake
-from rig.daemon.notify import Notifier
-from rig.daemon.poller import Haste, Poller
-from rig.daemon.preflight import Preflight
-from rig.daemon.prompt import prompt
+from rig.daemon.observers.fast_polling import FastPolling
+from rig.daemon.observers.record_observer import Announcer
+from rig.daemon.observers.session_observers import attendants
+from rig.daemon.order_client import whoever
+from rig.daemon.poller import FastPollRequests, Poller
+from rig.daemon.preflight_session import PreflightSession
+from rig.daemon.realtime_priority import raised_priority
 from rig.daemon.recorder import Recorder
 from rig.daemon.resume import Keeper, refuse_other_measures
+from rig.daemon.service_manager import ServiceManager
 from rig.daemon.supervisor import Supervisor, on_signals
-from rig.daemon.telling import Telling
+from rig.domain.derived import DerivedChannels
+from rig.domain.formatting import counted, duration
+from rig.domain.limit_evaluation import Evaluation
+from rig.domain.model import EventKind
+from rig.rigfile import config as rig_config
+from rig.rigfile.config import RigConfig
 from rig.store import recover, rundir
 from rig.store.rundir import Lock, RunDir
 from rig.store.writer import RunWriter
@@ -48,7 +48,7 @@ RECOVERY_S = 300.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Outcome:
+class SessionResult:
     """How a session ended: why, where the run is, and the logger's last word about itself."""
 
     reason: str
@@ -64,8 +64,8 @@ def record(
     say: Say = lambda _text: None,
     clock: Clock = SYSTEM,
     each_look: Callable[[Supervisor], None] = lambda _supervisor: None,
-    guest: Preflight | None = None,
-) -> Outcome:
+    guest: PreflightSession | None = None,
+) -> SessionResult:
     """Record until stopped by a signal or after ``duration_s``; return how it ended.
 
     Goes on with the open run of this rig; ``new`` ends that run first and begins another. Raises
@@ -82,7 +82,7 @@ def record(
     with Lock(run.path / rundir.LOCK).acquire(f"soakrig log {config.rig}"):
         say(f"{'going on with' if resumed else 'new'} run {run.path}")
         refuse_other_measures(run, config.layout)  # first: what recovery finds must be recorded
-        Notifier(clock).starting(RECOVERY_S)
+        ServiceManager(clock).starting(RECOVERY_S)
         found = recover.recover(run)
         for line in found.lines:
             say(line)
@@ -102,7 +102,7 @@ def record(
             host=platform.node(),
             config=frozen,
         )
-        telling = Telling(run.path, clock)
+        telling = AlertsProcess(run.path, clock)
         supervisor = _supervisor(
             config=config,
             plan=plan,
@@ -126,7 +126,7 @@ def record(
         channels = counted(len(config.layout.channels), "channel")
         say(f"session {session}: {channels} on {counted(len(config.buses), 'bus', 'buses')}")
         say(f"what comes in, and what does not: soakrig watch {run.path}")
-        with prompt():
+        with raised_priority():
             reason = supervisor.run()
         health = supervisor.health()
         ended = reason == "duration reached"
@@ -142,7 +142,7 @@ def record(
             rundir.end_run(run, clock.utc_ns(), reason)
         telling.end()
         _close(run, say)
-    return Outcome(reason=reason, path=run.path, health=health)
+    return SessionResult(reason=reason, path=run.path, health=health)
 
 
 def _run_of(config: RigConfig, *, new: bool, clock: Clock) -> tuple[RunDir, bool]:
@@ -209,15 +209,15 @@ def _go_on(writer: RunWriter, keeper: Keeper, clock: Clock) -> None:
 def _supervisor(
     *,
     config: RigConfig,
-    plan: assembly.Plan,
+    plan: assembly.PollingPlan,
     run: RunDir,
     writer: RunWriter,
     keeper: Keeper,
     clock: Clock,
     duration_s: float | None,
     each_look: Callable[[Supervisor], None],
-    guest: Preflight | None,
-    telling: Telling,
+    guest: PreflightSession | None,
+    telling: AlertsProcess,
     say: Say,
 ) -> Supervisor:
     stops: list[Supervisor] = []
@@ -232,8 +232,8 @@ def _supervisor(
         telling.look(announce)
         each_look(supervisor)
 
-    haste = Haste()
-    errands = {name: Errands() for name in config.buses}
+    haste = FastPollRequests()
+    errands = {name: CommandQueue() for name in config.buses}
 
     def maker(name: str) -> Callable[[], Poller]:
         def make() -> Poller:
@@ -287,7 +287,7 @@ def _supervisor(
             run_path=run.path,
             closed_journals=lambda: len(writer.journals),
             duration_s=duration_s,
-            notifier=Notifier(clock),
+            notifier=ServiceManager(clock),
             each_look=look,
         )
     )
@@ -299,7 +299,7 @@ def _close(run: RunDir, say: Say) -> None:
 
     What cannot be turned stays readable as it is, and a post-mortem can be worked out at any time.
     """
-    command = [sys.executable, "-m", "rig.report.answers", str(run.path)]
+    command = [sys.executable, "-m", "rig.render.stored_answers", str(run.path)]
     done = subprocess.run(command, capture_output=True, text=True, check=False)  # noqa: S603 - our own module
     if done.returncode:
         say(

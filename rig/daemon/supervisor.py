@@ -19,14 +19,14 @@ from types import FrameType
 from typing import Any
 
 from rig.clock import Clock
-from rig.core.model import EventKind
-from rig.core.schedule import Backoff
-from rig.core.space import SpaceWatch
 from rig.daemon.intake import Intake, Notice
-from rig.daemon.notify import Notifier
 from rig.daemon.poller import Poller
-from rig.daemon.prompt import give_way
+from rig.daemon.realtime_priority import give_way
 from rig.daemon.recorder import Recorder
+from rig.daemon.service_manager import ServiceManager
+from rig.domain.disk_space import SpaceWatch
+from rig.domain.model import EventKind
+from rig.domain.schedule import Backoff
 from rig.errors import StoreError
 from rig.stop import Stop
 from rig.store.files import OS_DISK
@@ -74,7 +74,7 @@ class Supervisor:
         run_path: Path,
         closed_journals: Callable[[], int],
         duration_s: float | None = None,
-        notifier: Notifier | None = None,
+        notifier: ServiceManager | None = None,
         each_look: Callable[[Supervisor], None] = lambda _: None,
     ) -> None:
         self.buses = {name: _Bus(make, make()) for name, make in pollers.items()}
@@ -87,7 +87,7 @@ class Supervisor:
         self._sealed_journals = 0
         self._duration_s = duration_s
         self._each_look = each_look
-        self._notifier = notifier or Notifier(clock, {})
+        self._notifier = notifier or ServiceManager(clock, {})
         self._wake = Stop()
         self._drained = threading.Event()
         self._recorder_failure: BaseException | None = None

@@ -18,8 +18,8 @@ from zlib import crc32
 
 from rig.clock import SYSTEM
 from rig.errors import FormatError, StoreError
-from rig.fleet.ledger import NAME, Ledger, Proof
-from rig.fleet.targets import PIECE, Target, target
+from rig.fleet.copy_targets import PIECE, CopyTarget, target
+from rig.fleet.upload_state import NAME, ProvedCopy, UploadState
 from rig.store import catalogue, rundir
 from rig.store.catalogue import PARQUET
 from rig.store.files import OS_DISK, checksum
@@ -36,7 +36,7 @@ Say = Callable[[str], None]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Outcome:
+class UploadRound:
     """What one round did. put, kept, removed: names of files; size: bytes put; waiting: journals to seal."""
 
     address: str
@@ -52,7 +52,7 @@ class Outcome:
         return not self.waiting
 
 
-def upload(path: Path, place: str, say: Say = lambda _: None) -> Outcome:
+def upload(path: Path, place: str, say: Say = lambda _: None) -> UploadRound:
     """Bring everything of a run that is finished to ``place``; return what was done.
 
     place: a folder or ``s3://BUCKET/KEY``; the run gets a folder of its own name there. Raises StoreError
@@ -63,11 +63,11 @@ def upload(path: Path, place: str, say: Say = lambda _: None) -> Outcome:
     there = target(place, run.name)
     with Lock(path / LOCK).acquire("uploading"):
         _same_run(run, there)
-        ledger = Ledger.read(path)
+        ledger = UploadState.read(path)
         return _round(run, there, ledger, say)
 
 
-def follow(path: Path, place: str, every_s: float, say: Say) -> Outcome:
+def follow(path: Path, place: str, every_s: float, say: Say) -> UploadRound:
     """Upload again and again until the run is over and all of it is there; return the last round.
 
     A place that refuses is tried again in the next round. Raises what ``upload`` raises in the first.
@@ -87,7 +87,7 @@ def follow(path: Path, place: str, every_s: float, say: Say) -> Outcome:
     return done
 
 
-def _same_run(run: RunDir, there: Target) -> None:
+def _same_run(run: RunDir, there: CopyTarget) -> None:
     """Raise StoreError if another run has this name there."""
     if rundir.MANIFEST not in there.sizes():
         return
@@ -102,7 +102,7 @@ def _same_run(run: RunDir, there: Target) -> None:
         )
 
 
-def _round(run: RunDir, there: Target, ledger: Ledger, say: Say) -> Outcome:
+def _round(run: RunDir, there: CopyTarget, ledger: UploadState, say: Say) -> UploadRound:
     listed = there.sizes()
     put: list[str] = []
     size = 0
@@ -124,7 +124,7 @@ def _round(run: RunDir, there: Target, ledger: Ledger, say: Say) -> Outcome:
                 raise StoreError(f"{error} vanished again and again while it was to be uploaded") from None
     removed = _remove_merged(there, ledger, set(names), say)
     kept = len(set(names)) - len(set(put) & set(names))
-    return Outcome(
+    return UploadRound(
         address=there.address, put=tuple(put), kept=kept, removed=tuple(removed), size=size, waiting=waiting
     )
 
@@ -146,7 +146,7 @@ class _GoneError(Exception):
     """A file was merged away while it was on its way."""
 
 
-def _is_there(path: Path, name: str, proofs: Mapping[str, Proof], listed: Mapping[str, int]) -> bool:
+def _is_there(path: Path, name: str, proofs: Mapping[str, ProvedCopy], listed: Mapping[str, int]) -> bool:
     """Return whether a file as it is now was proved to be there, and still is."""
     proof = proofs.get(name)
     try:
@@ -158,7 +158,7 @@ def _is_there(path: Path, name: str, proofs: Mapping[str, Proof], listed: Mappin
         return False
 
 
-def _put(path: Path, name: str, there: Target) -> Proof:
+def _put(path: Path, name: str, there: CopyTarget) -> ProvedCopy:
     sent = _Sum()
     there.put(name, sent.through(_pieces(path)))
     back = _Sum()
@@ -170,7 +170,7 @@ def _put(path: Path, name: str, there: Target) -> Proof:
             f"{there.address}/{name}: {sent.size} bytes with CRC {sent.crc:08x} were put, {back.size} with "
             f"{back.crc:08x} came back; it was removed there and will be put again"
         )
-    return Proof(size=sent.size, crc32=sent.crc, put_ns=SYSTEM.utc_ns())
+    return ProvedCopy(size=sent.size, crc32=sent.crc, put_ns=SYSTEM.utc_ns())
 
 
 def _pieces(path: Path) -> Iterator[bytes]:
@@ -200,7 +200,7 @@ class _Sum:
             yield piece
 
 
-def _remove_merged(there: Target, ledger: Ledger, names: set[str], say: Say) -> list[str]:
+def _remove_merged(there: CopyTarget, ledger: UploadState, names: set[str], say: Say) -> list[str]:
     """Remove the pairs that are part of a larger one now, their index first."""
     sealed = {name.partition("/")[2].rpartition(".")[0] for name in names if name.startswith("sealed/")}
     larger = [one for name in sealed if (one := catalogue.parse(name)) is not None]

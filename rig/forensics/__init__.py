@@ -6,14 +6,13 @@
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
+    from rig.forensics.analysis import analyse
     from rig.forensics.answer import PostMortem
-    from rig.forensics.evidence import Recording
-    from rig.forensics.postmortem import analyse
-    from rig.forensics.record import to_json
+    from rig.forensics.postmortem_json import to_json
 
-__all__ = ["PostMortem", "Recording", "analyse", "to_json"]
+__all__ = ["PostMortem", "analyse", "to_json"]
 
-_FROM = {"PostMortem": "answer", "Recording": "evidence", "analyse": "postmortem", "to_json": "record"}
+_FROM = {"PostMortem": "answer", "analyse": "analysis", "to_json": "postmortem_json"}
 
 
 def __getattr__(name: str) -> Any:

@@ -7,12 +7,12 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from rig.core.model import Event, EventKind, Kind, Limit, Side
-from rig.forensics.answer import ChannelStory, Consequence, Cycling, Excursion, Interval
+from rig.domain.model import ChannelKind, Event, EventKind, Limit, Side
+from rig.forensics.analysis_data import AnalysisData, is_temperature
+from rig.forensics.answer import ChannelStory, Consequence, CrossingExcursion, Cycling, Interval
 from rig.forensics.crossings import bracket_of
 from rig.forensics.noise import of
 from rig.forensics.order import certainly_before
-from rig.forensics.scene import Scene, is_temperature
 
 GONE_SHARE = 0.5
 DEAD_SHARE = 0.12
@@ -28,14 +28,14 @@ class Shutdown:
     text: str
 
 
-def shutdown(scene: Scene, unit: str, from_ns: int) -> Shutdown | None:
+def shutdown(scene: AnalysisData, unit: str, from_ns: int) -> Shutdown | None:
     """Return when, from a moment on, a unit first went off: by a recorded switch, or by what fell."""
     switched = _switched(scene.events({EventKind.SWITCH}, from_ns), unit, from_ns)
     fell: list[tuple[Interval, str]] = []
     for channel in scene.layout.channels.values():
         if (
             channel.unit == unit
-            and channel.kind is Kind.RESPONSE
+            and channel.kind is ChannelKind.RESPONSE
             and channel.source
             and not is_temperature(channel)
         ):
@@ -99,7 +99,7 @@ def _switched(events: Sequence[Event], unit: str, from_ns: int) -> Event | None:
     return None
 
 
-def _fall(scene: Scene, name: str, from_ns: int) -> Interval | None:
+def _fall(scene: AnalysisData, name: str, from_ns: int) -> Interval | None:
     """Return where a channel fell below half of what it used to be and on to next to nothing."""
     track = scene.track(name)
     place = track.place(from_ns)
@@ -123,7 +123,7 @@ def _fall(scene: Scene, name: str, from_ns: int) -> Interval | None:
 
 
 def consequences(
-    scene: Scene, off: Shutdown | None, firsts: Mapping[str, Excursion], unit: str | None
+    scene: AnalysisData, off: Shutdown | None, firsts: Mapping[str, CrossingExcursion], unit: str | None
 ) -> list[Consequence]:
     """Return the excursions that follow from a unit having gone off, each with the reason."""
     if off is None:
@@ -131,7 +131,7 @@ def consequences(
     made = []
     for name, excursion in firsts.items():
         channel = scene.layout.channels[name]
-        if channel.unit != unit or channel.kind is Kind.STIMULUS:
+        if channel.unit != unit or channel.kind is ChannelKind.STIMULUS:
             continue
         falling = excursion.side is Side.LOW and not certainly_before(excursion.interval, off.interval)
         if name in off.channels and falling:

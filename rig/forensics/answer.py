@@ -10,7 +10,7 @@ import enum
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 
-from rig.core.model import Event, Kind, Side
+from rig.domain.model import ChannelKind, Event, Side
 
 
 class Method(enum.StrEnum):
@@ -63,7 +63,7 @@ class Mark:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Reason:
+class WideningReason:
     """Why an interval is as wide as it is.
 
     code: stable word (``sampling``, ``lost``, ``noise``, ``resolution``, ``trend``, ``accuracy``, ``lag``,
@@ -88,7 +88,7 @@ class Interval:
     latest_ns: int | None
     best_ns: int | None
     method: Method
-    reasons: tuple[Reason, ...] = ()
+    reasons: tuple[WideningReason, ...] = ()
     quantiles_ns: tuple[int, ...] = ()
 
     @property
@@ -100,7 +100,7 @@ class Interval:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Excursion:
+class CrossingExcursion:
     """A stretch in which a channel was out of one limit.
 
     last_inside, first_outside, last_outside, returned: readings of the plain walk (status good only);
@@ -157,21 +157,21 @@ class ChannelStory:
 
     channel: str
     unit: str | None
-    kind: Kind
+    kind: ChannelKind
     unit_of_measure: str
     censoring: Censoring
     readings: int
     usable: int
-    excursions: tuple[Excursion, ...] = ()
-    ordered: Excursion | None = None
-    early: tuple[Excursion, ...] = ()
+    excursions: tuple[CrossingExcursion, ...] = ()
+    ordered: CrossingExcursion | None = None
+    early: tuple[CrossingExcursion, ...] = ()
     onset: Onset | None = None
     onset_note: str = ""
     period_s: float = 0.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Pair:
+class ChannelPair:
     """Two channels that left their limits, ``first`` standing earlier in the list.
 
     certain: the first's interval ends before the second's begins. probability: P(first before second).
@@ -188,7 +188,7 @@ class Pair:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Order:
+class ExcursionOrder:
     """An interval order over channels.
 
     channels: by most likely moment. tiers: those with nothing certainly before them, then those with
@@ -199,10 +199,10 @@ class Order:
     channels: tuple[str, ...] = ()
     tiers: tuple[tuple[str, ...], ...] = ()
     places: Mapping[str, tuple[int, int]] = field(default_factory=dict)
-    pairs: tuple[Pair, ...] = ()
+    pairs: tuple[ChannelPair, ...] = ()
 
     @property
-    def open_pairs(self) -> tuple[Pair, ...]:
+    def open_pairs(self) -> tuple[ChannelPair, ...]:
         """Return the pairs whose order cannot be told."""
         return tuple(pair for pair in self.pairs if not pair.certain)
 
@@ -212,7 +212,7 @@ class Order:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Evidence:
+class AttributionEvidence:
     """One observation behind an attribution: which channel (or bus, event), when, what."""
 
     subject: str
@@ -221,7 +221,7 @@ class Evidence:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Finding:
+class Attribution:
     """One attribution, with what speaks for it and what would refute it.
 
     subject: channel, instrument, unit or stimulus it is about; channels: those whose excursions it explains;
@@ -233,7 +233,7 @@ class Finding:
     weight: float
     text: str
     channels: tuple[str, ...] = ()
-    evidence: tuple[Evidence, ...] = ()
+    evidence: tuple[AttributionEvidence, ...] = ()
     refuted_by: tuple[str, ...] = ()
     main: bool = False
 
@@ -303,12 +303,12 @@ class PostMortem:
     episode_ns: tuple[int, int] | None
     headline: Headline
     channels: tuple[ChannelStory, ...]
-    order: Order
-    onset_order: Order
-    findings: tuple[Finding, ...] = ()
+    order: ExcursionOrder
+    onset_order: ExcursionOrder
+    findings: tuple[Attribution, ...] = ()
     consequences: tuple[Consequence, ...] = ()
     cycling: tuple[Cycling, ...] = ()
-    early: tuple[Excursion, ...] = ()
+    early: tuple[CrossingExcursion, ...] = ()
     neighbours: tuple[Neighbour, ...] = ()
     events: tuple[Event, ...] = ()
     doubts: tuple[str, ...] = ()
@@ -321,6 +321,6 @@ class PostMortem:
         raise KeyError(channel)
 
     @property
-    def main(self) -> Finding | None:
+    def main(self) -> Attribution | None:
         """Return the attribution that answers "what failed"."""
         return next((finding for finding in self.findings if finding.main), None)

@@ -10,16 +10,16 @@ from statistics import NormalDist
 
 import numpy as np
 
-from rig.core.model import Limit, Side
-from rig.forensics.answer import Excursion, Interval, Mark, Method, Reason
-from rig.forensics.doubt import Doubtless, doubtless
-from rig.forensics.evidence import Floats, Readings
+from rig.domain.model import Limit, Side
+from rig.forensics.answer import CrossingExcursion, Interval, Mark, Method, WideningReason
+from rig.forensics.channel_readings import ChannelReadings, Floats
+from rig.forensics.guaranteed_bracket import GuaranteedBracket, guaranteed_bracket
 from rig.forensics.local import REACH, Local, around
 from rig.forensics.noise import Noise, of
 from rig.forensics.order import CUTS
-from rig.forensics.track import Track
+from rig.forensics.track import ChannelTrack
 from rig.forensics.trend import Curve, fit
-from rig.forensics.walk import Stretch
+from rig.forensics.walk import OutStretch
 
 DRAWS = 1024
 SURE_SIGMAS = 4.0
@@ -29,13 +29,15 @@ SURE_SIGMAS = 4.0
 class Group:
     """Stretches of the plain walk that noise about the limit has torn apart; ``sure``: truly out."""
 
-    pieces: tuple[Stretch, ...]
+    pieces: tuple[OutStretch, ...]
     sure: bool
 
 
-def excursions(found: Track | Readings, limit: Limit, confidence: float) -> list[Excursion]:
+def excursions(
+    found: ChannelTrack | ChannelReadings, limit: Limit, confidence: float
+) -> list[CrossingExcursion]:
     """Return all excursions of a channel out of one limit, oldest first."""
-    track = found if isinstance(found, Track) else Track.at_hand(found)
+    track = found if isinstance(found, ChannelTrack) else ChannelTrack.at_hand(found)
     out = track.stretches(limit)
     if not out:
         return []
@@ -52,13 +54,13 @@ def _starts(groups: Sequence[Group]) -> list[int]:
     return starts
 
 
-def mark(track: Track, position: int) -> Mark:
+def mark(track: ChannelTrack, position: int) -> Mark:
     """Return one reading as a mark."""
     one = track.at(position)
     return Mark(index=position, t_ns=int(one.t_ns[0]), h_ns=int(one.h_ns[0]), value=float(one.value[0]))
 
 
-def joined(track: Track, limit: Limit, found: Sequence[Stretch]) -> list[Group]:
+def joined(track: ChannelTrack, limit: Limit, found: Sequence[OutStretch]) -> list[Group]:
     """Return the stretches joined where nothing between them shows beyond doubt that it came back."""
     noise = _noise_before(track, found[0].first_outside)
 
@@ -68,7 +70,7 @@ def joined(track: Track, limit: Limit, found: Sequence[Stretch]) -> list[Group]:
     def back(value: Floats) -> Floats:
         return -beyond(value) - limit.deadband
 
-    groups: list[list[Stretch]] = [[found[0]]]
+    groups: list[list[OutStretch]] = [[found[0]]]
     for before, after in pairwise(found):
         if _shown(track, slice(before.returned, after.first_outside), back, noise, 0.0):
             groups.append([after])
@@ -90,7 +92,7 @@ def joined(track: Track, limit: Limit, found: Sequence[Stretch]) -> list[Group]:
 
 
 def _shown(
-    track: Track, span: slice, turned: Callable[[Floats], Floats], noise: Noise, accuracy: float
+    track: ChannelTrack, span: slice, turned: Callable[[Floats], Floats], noise: Noise, accuracy: float
 ) -> bool:
     """Return whether the values in a span, turned so that positive means beyond, show that they are."""
     for digest in track.whole_pieces(span):
@@ -117,16 +119,18 @@ def _shows(beyond: Floats, noise: Noise, accuracy: float) -> bool:
     return False
 
 
-def _noise_before(track: Track, first_outside: int) -> Noise:
+def _noise_before(track: ChannelTrack, first_outside: int) -> Noise:
     before = track.usable_before(first_outside, 240)
     if len(before) < 12:
         before = track.usable_from(0, 120)
     return of(before, track.channel.resolution, track.usable_from(first_outside, 240))
 
 
-def _excursion(track: Track, limit: Limit, group: Group, begin: int, confidence: float) -> Excursion:
+def _excursion(
+    track: ChannelTrack, limit: Limit, group: Group, begin: int, confidence: float
+) -> CrossingExcursion:
     first, last = group.pieces[0], group.pieces[-1]
-    whole = Stretch(
+    whole = OutStretch(
         last_inside=first.last_inside,
         first_outside=first.first_outside,
         last_outside=last.last_outside,
@@ -138,7 +142,7 @@ def _excursion(track: Track, limit: Limit, group: Group, begin: int, confidence:
     if group.sure:
         interval, sure = _interval(track, limit, whole, (begin, plain), confidence)
     first_outside, last_outside = mark(track, whole.first_outside), mark(track, whole.last_outside)
-    return Excursion(
+    return CrossingExcursion(
         channel=track.channel.name,
         side=limit.side,
         limit=limit.value,
@@ -155,14 +159,14 @@ def _excursion(track: Track, limit: Limit, group: Group, begin: int, confidence:
     )
 
 
-def _worst(track: Track, limit: Limit, group: Group) -> int:
+def _worst(track: ChannelTrack, limit: Limit, group: Group) -> int:
     places = [piece.worst for piece in group.pieces]
     values = [float(track.at(place).value[0]) for place in places]
     return places[int(np.argmax(values) if limit.side is Side.HIGH else np.argmin(values))]
 
 
 def _interval(
-    track: Track, limit: Limit, whole: Stretch, known: tuple[int, Interval], confidence: float
+    track: ChannelTrack, limit: Limit, whole: OutStretch, known: tuple[int, Interval], confidence: float
 ) -> tuple[Interval, bool]:
     """Return the interval of one crossing, and whether the channel was out beyond doubt.
 
@@ -175,14 +179,14 @@ def _interval(
     within = slice(min(begin, whole.last_inside), end)
     readings, offset = track.near(whole.first_outside, REACH, within)
     local = around(readings, limit, whole.last_inside - offset, whole.first_outside - offset)
-    sure = doubtless(local)
+    sure = guaranteed_bracket(local)
     curve = fit(local, sure)
     if curve is not None:
         return _from_curve(local, sure, curve, plain, confidence), sure.sure
     return _from_bracket(local, sure, plain), sure.sure
 
 
-def _from_bracket(local: Local, sure: Doubtless, plain: Interval) -> Interval:
+def _from_bracket(local: Local, sure: GuaranteedBracket, plain: Interval) -> Interval:
     """Return the bracket beyond doubt as an interval."""
     early = local.base_ns + round(sure.earliest_s * 1e9)
     late = local.base_ns + round(sure.latest_s * 1e9)
@@ -203,13 +207,13 @@ def _from_bracket(local: Local, sure: Doubtless, plain: Interval) -> Interval:
     )
 
 
-def _doubt_reasons(local: Local, extra_s: float) -> tuple[Reason, ...]:
+def _doubt_reasons(local: Local, extra_s: float) -> tuple[WideningReason, ...]:
     """Return what keeps readings near the limit from showing their side."""
     noise, channel = local.noise, local.channel
     if channel.lag_s > 0:
         lag = f"{channel.lag_s:g} s (+-{channel.lag_tolerance_s:g} s)"
         text = f"the sensor lags by {lag}, noise {noise.sigma:.3g}"
-        return (Reason(code="lag", text=text, widened_s=extra_s),)
+        return (WideningReason(code="lag", text=text, widened_s=extra_s),)
     parts = {"noise": noise.sigma * SURE_SIGMAS, "resolution": noise.step / 2, "accuracy": channel.accuracy}
     code = max(parts, key=lambda k: parts[k])
     words = {
@@ -217,10 +221,12 @@ def _doubt_reasons(local: Local, extra_s: float) -> tuple[Reason, ...]:
         "resolution": f"display steps of {noise.step:g} {channel.unit_of_measure}",
         "accuracy": f"accuracy of +-{channel.accuracy:g} {channel.unit_of_measure}",
     }
-    return (Reason(code=code, text=words[code], widened_s=extra_s),)
+    return (WideningReason(code=code, text=words[code], widened_s=extra_s),)
 
 
-def _from_curve(local: Local, sure: Doubtless, curve: Curve, plain: Interval, confidence: float) -> Interval:
+def _from_curve(
+    local: Local, sure: GuaranteedBracket, curve: Curve, plain: Interval, confidence: float
+) -> Interval:
     """Return the interval of a fitted curve: its error, stamps, accuracy and lag tolerance drawn together."""
     draws = _draws(local, sure, curve)
     tail = 0.5 * (1.0 - confidence)
@@ -232,21 +238,23 @@ def _from_curve(local: Local, sure: Doubtless, curve: Curve, plain: Interval, co
     text = f"a curve of degree {curve.degree} through {curve.readings} readings carries the crossing"
     rate = max(float(np.interp(curve.crossing_s, curve.grid, curve.slope)), 1e-12)
     parts = [
-        Reason(code="trend", text=text, widened_s=min(width - before, 0.0)),
-        Reason(
+        WideningReason(code="trend", text=text, widened_s=min(width - before, 0.0)),
+        WideningReason(
             code="noise",
             text=f"noise of {local.noise.sigma:.3g} on the curve",
             widened_s=4 * curve.error / rate,
         ),
-        Reason(code="stamp", text="each value taken between request and reply", widened_s=2 * local.stamp_s),
+        WideningReason(
+            code="stamp", text="each value taken between request and reply", widened_s=2 * local.stamp_s
+        ),
     ]
     channel = local.channel
     if channel.accuracy:
         text = f"accuracy of +-{channel.accuracy:g} {channel.unit_of_measure}"
-        parts.append(Reason(code="accuracy", text=text, widened_s=2 * channel.accuracy / rate))
+        parts.append(WideningReason(code="accuracy", text=text, widened_s=2 * channel.accuracy / rate))
     if channel.lag_s:
         text = f"moved earlier by the sensor's lag of {channel.lag_s:g} s (+-{channel.lag_tolerance_s:g} s)"
-        parts.append(Reason(code="lag", text=text, widened_s=2 * channel.lag_tolerance_s))
+        parts.append(WideningReason(code="lag", text=text, widened_s=2 * channel.lag_tolerance_s))
     return Interval(
         earliest_ns=local.base_ns + round(float(early) * 1e9),
         latest_ns=local.base_ns + round(float(late) * 1e9),
@@ -257,7 +265,7 @@ def _from_curve(local: Local, sure: Doubtless, curve: Curve, plain: Interval, co
     )
 
 
-def _draws(local: Local, sure: Doubtless, curve: Curve) -> Floats:
+def _draws(local: Local, sure: GuaranteedBracket, curve: Curve) -> Floats:
     """Return evenly spread draws of the crossing (seconds from the base), as GUM Supplement 1 propagates."""
     even = [_even(base) for base in (2, 3, 5, 7)]
     channel = local.channel
@@ -295,21 +303,23 @@ def _even(base: int) -> Floats:
     return total
 
 
-def bracket_of(track: Track, last_inside: int, first_outside: int) -> Interval:
+def bracket_of(track: ChannelTrack, last_inside: int, first_outside: int) -> Interval:
     """Return the interval between two readings of a track (-1: there is none before)."""
     begin = last_inside if last_inside >= 0 else first_outside
     readings = track.cut(begin, first_outside + 1)
     return bracket(readings, last_inside - begin if last_inside >= 0 else -1, first_outside - begin)
 
 
-def bracket(readings: Readings, last_inside: int, first_outside: int) -> Interval:
+def bracket(readings: ChannelReadings, last_inside: int, first_outside: int) -> Interval:
     """Return the interval between two readings, both stamps taken at their widest."""
     t, h = readings.t_ns, readings.h_ns
     window_ns = int(readings.channel.averaging_s * 1e9)
     late = int(t[first_outside] + h[first_outside])
     if last_inside < 0:
         text = "out already at the first reading"
-        reasons: tuple[Reason, ...] = (Reason(code="censored", text=text, widened_s=float("inf")),)
+        reasons: tuple[WideningReason, ...] = (
+            WideningReason(code="censored", text=text, widened_s=float("inf")),
+        )
         return Interval(
             earliest_ns=None, latest_ns=late, best_ns=None, method=Method.CENSORED, reasons=reasons
         )
@@ -318,7 +328,9 @@ def bracket(readings: Readings, last_inside: int, first_outside: int) -> Interva
     if early > late:
         swapped = (int(t[first_outside] - h[first_outside]) - window_ns, int(t[last_inside] + h[last_inside]))
         text = "the stamps run backwards here; the interval covers both readings"
-        reasons += (Reason(code="order-of-stamps", text=text, widened_s=(swapped[1] - swapped[0]) / 1e9),)
+        reasons += (
+            WideningReason(code="order-of-stamps", text=text, widened_s=(swapped[1] - swapped[0]) / 1e9),
+        )
         early, late = swapped
     cuts = np.linspace(0.0, 1.0, CUTS)
     return Interval(
@@ -331,7 +343,7 @@ def bracket(readings: Readings, last_inside: int, first_outside: int) -> Interva
     )
 
 
-def _bracket_reasons(readings: Readings, a: int, b: int) -> tuple[Reason, ...]:
+def _bracket_reasons(readings: ChannelReadings, a: int, b: int) -> tuple[WideningReason, ...]:
     """Return what makes the bracket as wide as it is."""
     t, h = readings.t_ns, readings.h_ns
     apart_s = max(float(t[b] - t[a]) / 1e9, 0.0)
@@ -340,14 +352,14 @@ def _bracket_reasons(readings: Readings, a: int, b: int) -> tuple[Reason, ...]:
     reasons = []
     if lost:
         text = f"{lost} readings without a good value between the last inside and the first outside"
-        reasons.append(Reason(code="lost", text=text, widened_s=apart_s * lost / (lost + 1)))
+        reasons.append(WideningReason(code="lost", text=text, widened_s=apart_s * lost / (lost + 1)))
     text = f"readings {apart_s / (lost + 1):.4g} s apart"
-    reasons.append(Reason(code="sampling", text=text, widened_s=apart_s / (lost + 1)))
+    reasons.append(WideningReason(code="sampling", text=text, widened_s=apart_s / (lost + 1)))
     if stamp_s:
         reasons.append(
-            Reason(code="stamp", text="each value taken between request and reply", widened_s=stamp_s)
+            WideningReason(code="stamp", text="each value taken between request and reply", widened_s=stamp_s)
         )
     if readings.channel.averaging_s:
         text = f"the instrument averages over {readings.channel.averaging_s:g} s"
-        reasons.append(Reason(code="averaging", text=text, widened_s=readings.channel.averaging_s))
+        reasons.append(WideningReason(code="averaging", text=text, widened_s=readings.channel.averaging_s))
     return tuple(reasons)

@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from rig.forensics.answer import Excursion
+from rig.forensics.answer import CrossingExcursion
 
 CLOSE_SPAN_SHARE = 0.02
 CLOSE_MOST_S = 600.0
@@ -22,7 +22,7 @@ class Episode:
 
     start_ns: int
     end_ns: int | None
-    excursions: tuple[Excursion, ...]
+    excursions: tuple[CrossingExcursion, ...]
 
     @property
     def channels(self) -> frozenset[str]:
@@ -36,10 +36,10 @@ def closeness_s(span_ns: tuple[int, int], slowest_period_s: float) -> float:
     return min(CLOSE_MOST_S, max(CLOSE_POLLS * slowest_period_s, CLOSE_SPAN_SHARE * span_s))
 
 
-def episodes(excursions: Sequence[Excursion], close_s: float) -> list[Episode]:
+def episodes(excursions: Sequence[CrossingExcursion], close_s: float) -> list[Episode]:
     """Return the episodes that the counted ones of these excursions form, oldest first."""
     counted = sorted((e for e in excursions if e.counted), key=lambda e: (_begin(e), e.channel))
-    groups: list[list[Excursion]] = []
+    groups: list[list[CrossingExcursion]] = []
     reach: float = 0.0
     for excursion in counted:
         if groups and _begin(excursion) <= reach + close_s * 1e9:
@@ -72,15 +72,15 @@ def final(found: Sequence[Episode]) -> Episode | None:
     return max(found, key=lambda e: (len(e.channels), e.start_ns), default=None)
 
 
-def first_of_each(episode: Episode) -> dict[str, Excursion]:
+def first_of_each(episode: Episode) -> dict[str, CrossingExcursion]:
     """Return the first excursion of each channel in an episode."""
-    firsts: dict[str, Excursion] = {}
+    firsts: dict[str, CrossingExcursion] = {}
     for excursion in episode.excursions:
         firsts.setdefault(excursion.channel, excursion)
     return firsts
 
 
-def _episode(group: Sequence[Excursion]) -> Episode:
+def _episode(group: Sequence[CrossingExcursion]) -> Episode:
     ends = [e.returned.t_ns if e.returned else None for e in group]
     known = [end for end in ends if end is not None]
     return Episode(
@@ -90,9 +90,9 @@ def _episode(group: Sequence[Excursion]) -> Episode:
     )
 
 
-def _begin(excursion: Excursion) -> int:
+def _begin(excursion: CrossingExcursion) -> int:
     return excursion.first_outside.t_ns
 
 
-def _end(excursion: Excursion) -> float:
+def _end(excursion: CrossingExcursion) -> float:
     return excursion.returned.t_ns if excursion.returned else float("inf")

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from rig.core.digest import SECOND_NS, WIDTHS_S
+from rig.domain.channel_digest import SECOND_NS, WIDTHS_S
 
 GRID = 1500
 """Into how many equal bins the past is put where it is looked at as a whole."""

@@ -6,8 +6,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from rig.core.model import Channel, Limit, Side
-from rig.forensics.evidence import Floats, Ints, Readings
+from rig.domain.model import Channel, Limit, Side
+from rig.forensics.channel_readings import ChannelReadings, Floats, Ints
 from rig.forensics.noise import Noise, of
 
 REACH = 4096
@@ -42,7 +42,7 @@ class Local:
         return float(np.max(near)) - self.channel.averaging_s / 2
 
 
-def around(readings: Readings, limit: Limit, last_inside: int, first_outside: int) -> Local:
+def around(readings: ChannelReadings, limit: Limit, last_inside: int, first_outside: int) -> Local:
     """Return the readings around a crossing; only those given may be looked at."""
     where = np.flatnonzero(readings.usable)
     middle = int(np.searchsorted(where, first_outside))
@@ -67,7 +67,7 @@ def around(readings: Readings, limit: Limit, last_inside: int, first_outside: in
     )
 
 
-def _calm_noise(readings: Readings, where: Ints, first_outside: int) -> Noise:
+def _calm_noise(readings: ChannelReadings, where: Ints, first_outside: int) -> Noise:
     """Return the noise before the crossing; from after it only where there is too little before."""
     before = where[where < first_outside][-CALM:]
     if len(before) < 12:

@@ -4,14 +4,14 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
-from rig.core.model import Kind
+from rig.domain.model import ChannelKind
+from rig.forensics.analysis_data import AnalysisData
 from rig.forensics.answer import ChannelStory, Neighbour
-from rig.forensics.scene import Scene
 from rig.forensics.stimulus import shifted_stimuli
 
 
 def neighbours(
-    scene: Scene,
+    scene: AnalysisData,
     stories: Mapping[str, ChannelStory],
     unit: str | None,
     window_ns: tuple[int, int],
@@ -26,7 +26,7 @@ def neighbours(
     made.extend(
         _stimulus(stories[channel.name], shifted.get(channel.name), window_ns)
         for channel in scene.layout.channels.values()
-        if channel.unit is None and channel.kind is Kind.STIMULUS
+        if channel.unit is None and channel.kind is ChannelKind.STIMULUS
     )
     return made
 
@@ -42,7 +42,7 @@ def _out_in(story: ChannelStory, window_ns: tuple[int, int]) -> bool:
 
 
 def _unit(
-    scene: Scene, stories: Mapping[str, ChannelStory], unit: str, window_ns: tuple[int, int]
+    scene: AnalysisData, stories: Mapping[str, ChannelStory], unit: str, window_ns: tuple[int, int]
 ) -> Neighbour:
     mine = [stories[n] for n in scene.layout.units[unit].channels if n in stories]
     out = tuple(s.channel for s in mine if _out_in(s, window_ns))

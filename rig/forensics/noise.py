@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from rig.forensics.evidence import Floats
+from rig.forensics.channel_readings import Floats
 
 MAD_TO_SIGMA = 1.482602218505602
 """Normal standard deviation from the median absolute deviation (1 / the normal quartile 0.6745)."""

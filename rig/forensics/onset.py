@@ -13,14 +13,14 @@ from itertools import accumulate
 
 import numpy as np
 
-from rig.core.model import Kind
-from rig.forensics.answer import Excursion, Interval, Method, Onset, Reason
-from rig.forensics.changes import bend, cusum, last_rest
-from rig.forensics.evidence import Floats
+from rig.domain.model import ChannelKind
+from rig.forensics.analysis_data import AnalysisData, alike, level_of, middle_of, stimuli
+from rig.forensics.answer import CrossingExcursion, Interval, Method, Onset, WideningReason
+from rig.forensics.change_detection import bend, cusum, last_rest
+from rig.forensics.channel_readings import Floats
 from rig.forensics.grids import GRID, grid
 from rig.forensics.noise import MAD_TO_SIGMA
 from rig.forensics.order import CUTS
-from rig.forensics.scene import Scene, alike, level_of, middle_of, stimuli
 
 LEAST_BINS = 60
 REFERENCE_SHARE = 0.4
@@ -56,13 +56,13 @@ class Departure:
 
 
 def onset(
-    scene: Scene, name: str, until_ns: int, crossing: Excursion | None, confidence: float
+    scene: AnalysisData, name: str, until_ns: int, crossing: CrossingExcursion | None, confidence: float
 ) -> tuple[Onset | None, str]:
     """Return the onset of one channel before a moment, or None and why there is none.
 
     until_ns: where to stop looking (the crossing, or the failure for a channel that stayed inside).
     """
-    if scene.layout.channels[name].kind is Kind.STIMULUS:
+    if scene.layout.channels[name].kind is ChannelKind.STIMULUS:
         return None, "a stimulus is what the rig does; it has no normal to depart from"
     coarse = departure(scene, name, scene.span_ns[0], until_ns)
     if coarse is None:
@@ -77,7 +77,7 @@ def onset(
     return _onset(name, fine, coarse, rising, confidence), ""
 
 
-def departure(scene: Scene, name: str, start_ns: int, until_ns: int) -> Departure | None:
+def departure(scene: AnalysisData, name: str, start_ns: int, until_ns: int) -> Departure | None:
     """Return the channel's bin means with its normal taken out; None where there is too little to go by."""
     track = scene.track(name)
     before = track.usable_between(start_ns, until_ns)
@@ -127,7 +127,7 @@ class Expected:
     against: tuple[str, ...]
 
 
-def _expected(scene: Scene, name: str, own: Floats, grid: Grid) -> Expected:
+def _expected(scene: AnalysisData, name: str, own: Floats, grid: Grid) -> Expected:
     """Return what is expected of a channel: from like channels if there are any, else from the stimuli."""
     channel = scene.layout.channels[name]
     others = alike(scene.layout, channel)
@@ -151,7 +151,7 @@ def _middle(peers: Floats, reference: int) -> Floats:
     return middle_of(peers - levels)
 
 
-def _stimulus_rows(scene: Scene, name: str, grid: Grid) -> tuple[list[Floats], tuple[str, ...]]:
+def _stimulus_rows(scene: AnalysisData, name: str, grid: Grid) -> tuple[list[Floats], tuple[str, ...]]:
     """Return the stimuli of a channel, at once and through slow filters."""
     channel = scene.layout.channels[name]
     rows: list[Floats] = []
@@ -217,7 +217,7 @@ def _remembered(row: Floats, memory: float) -> Floats:
     return np.fromiter(accumulate(row.tolist(), lambda kept, new: (1 - keep) * new + keep * kept), np.float64)
 
 
-def locate(found: Departure, crossing: Excursion | None) -> tuple[int, bool] | None:
+def locate(found: Departure, crossing: CrossingExcursion | None) -> tuple[int, bool] | None:
     """Return the bin where the departure that lasts to the end began, and whether it rises."""
     row = np.where(np.isfinite(found.row), found.row, 0.0)
     clipped = np.clip(row, -6.0, 6.0)
@@ -235,7 +235,7 @@ def locate(found: Departure, crossing: Excursion | None) -> tuple[int, bool] | N
     return None if best is None else (best[1], best[2])
 
 
-def refine(scene: Scene, name: str, coarse: Departure, first: int, until_ns: int) -> Departure:
+def refine(scene: AnalysisData, name: str, coarse: Departure, first: int, until_ns: int) -> Departure:
     """Return the stretch around a departure on a finer grid, where the readings allow one."""
     late = coarse.row.size - first
     start = coarse.start_ns + max(first - max(3 * late, 20), 0) * coarse.width_ns
@@ -265,9 +265,13 @@ def _onset(name: str, fine: Departure, coarse: Departure, rising: bool, confiden
     doubt = round(SHAPE * (late - early))
     early, late = early - doubt, late + doubt
     reasons = (
-        Reason(code="sampling", text=f"means of {fine.width_ns / 1e9:.3g} s", widened_s=fine.width_ns / 1e9),
-        Reason(code="noise", text="scatter about the normal", widened_s=found.latest - found.earliest),
-        Reason(code="shape", text="no departure is a sharp bend", widened_s=2 * doubt / 1e9),
+        WideningReason(
+            code="sampling", text=f"means of {fine.width_ns / 1e9:.3g} s", widened_s=fine.width_ns / 1e9
+        ),
+        WideningReason(
+            code="noise", text="scatter about the normal", widened_s=found.latest - found.earliest
+        ),
+        WideningReason(code="shape", text="no departure is a sharp bend", widened_s=2 * doubt / 1e9),
     )
     cuts = np.interp(np.linspace(0, 1, CUTS), [0, 0.5, 1], np.array([early, best, late], dtype=float))
     return Onset(

@@ -11,7 +11,7 @@ from collections.abc import Mapping, Sequence
 
 import numpy as np
 
-from rig.forensics.answer import Interval, Order, Pair
+from rig.forensics.answer import ChannelPair, ExcursionOrder, Interval
 
 CUTS = 41
 """How many equally probable cuts describe a distribution (0, 2.5, ... 100 %)."""
@@ -72,12 +72,12 @@ def _compare(
     return float(np.mean(np.where(overlap > 0, np.minimum(both, 1.0), disjoint)))
 
 
-def order(intervals: Mapping[str, Interval]) -> Order:
+def order(intervals: Mapping[str, Interval]) -> ExcursionOrder:
     """Return the order of named moments: tiers, places, and every pair with its probability."""
     names = sorted(intervals, key=lambda name: (_best(intervals[name]), name))
     before = {n: {m for m in names if certainly_before(intervals[m], intervals[n])} for n in names}
     after = {n: sum(n in before[m] for m in names) for n in names}
-    return Order(
+    return ExcursionOrder(
         channels=tuple(names),
         tiers=_tiers(names, before),
         places={n: (1 + len(before[n]), len(names) - after[n]) for n in names},
@@ -102,16 +102,18 @@ def _tiers(names: Sequence[str], before: Mapping[str, set[str]]) -> tuple[tuple[
     return tuple(levels)
 
 
-def _pair(a: str, b: str, intervals: Mapping[str, Interval]) -> Pair:
+def _pair(a: str, b: str, intervals: Mapping[str, Interval]) -> ChannelPair:
     """Return what can be said of two moments, the certainly (or probably) earlier one first."""
     x, y = intervals[a], intervals[b]
     chance = probability_before(x, y)
     if chance < 0.5:
         a, b, x, y, chance = b, a, y, x, 1.0 - chance
     if certainly_before(x, y):
-        return Pair(first=a, second=b, certain=True, probability=1.0)
+        return ChannelPair(first=a, second=b, certain=True, probability=1.0)
     told_by_s, obstacle = _what_hides(x, y)
-    return Pair(first=a, second=b, certain=False, probability=chance, told_by_s=told_by_s, obstacle=obstacle)
+    return ChannelPair(
+        first=a, second=b, certain=False, probability=chance, told_by_s=told_by_s, obstacle=obstacle
+    )
 
 
 def _what_hides(x: Interval, y: Interval) -> tuple[float | None, str]:

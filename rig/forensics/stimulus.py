@@ -11,12 +11,12 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from rig.core.model import Channel, Kind, Limit, Side
-from rig.forensics.answer import Excursion, Interval
+from rig.domain.model import Channel, ChannelKind, Limit, Side
+from rig.forensics.analysis_data import AnalysisData, alike, is_temperature
+from rig.forensics.answer import CrossingExcursion, Interval
 from rig.forensics.crossings import bracket_of
-from rig.forensics.scene import Scene, alike, is_temperature
-from rig.forensics.track import Track
-from rig.forensics.walk import Stretch
+from rig.forensics.track import ChannelTrack
+from rig.forensics.walk import OutStretch
 
 SHARED = 0.4
 """Share of the movement that like channels of other units must show for a common cause."""
@@ -25,7 +25,7 @@ EARLIER_SHARE = 0.3
 """The last part of the time before a moment that does not belong to its "earlier"."""
 
 
-def moved_alike(scene: Scene, excursion: Excursion) -> tuple[float, tuple[str, ...]] | None:
+def moved_alike(scene: AnalysisData, excursion: CrossingExcursion) -> tuple[float, tuple[str, ...]] | None:
     """Return how far like channels went beyond their own earlier range, as a share of this one's, and which.
 
     None without like channels that were read at the time.
@@ -46,7 +46,7 @@ def moved_alike(scene: Scene, excursion: Excursion) -> tuple[float, tuple[str, .
     return middle, tuple(n for s, n in shares if s >= SHARED)
 
 
-def _beyond(scene: Scene, channel: Channel, at_ns: int, high: bool) -> float | None:
+def _beyond(scene: AnalysisData, channel: Channel, at_ns: int, high: bool) -> float | None:
     """Return how far a channel was beyond its own earlier range at a moment (mean of a few readings)."""
     track = scene.track(channel.name)
     low_end, high_end, count = track.range_before(_earlier(scene, at_ns))
@@ -58,16 +58,16 @@ def _beyond(scene: Scene, channel: Channel, at_ns: int, high: bool) -> float | N
     return level - high_end if high else low_end - level
 
 
-def _earlier(scene: Scene, at_ns: int) -> int:
+def _earlier(scene: AnalysisData, at_ns: int) -> int:
     """Return the moment up to which the time before another one counts as earlier."""
     return at_ns - int(EARLIER_SHARE * (at_ns - scene.span_ns[0]))
 
 
-def shifted_stimuli(scene: Scene, unit: str | None, at_ns: int) -> list[tuple[str, str]]:
+def shifted_stimuli(scene: AnalysisData, unit: str | None, at_ns: int) -> list[tuple[str, str]]:
     """Return the stimuli that were outside their own earlier range at a moment, and by how much."""
     made = []
     for channel in scene.layout.channels.values():
-        if channel.kind is not Kind.STIMULUS or channel.unit not in {None, unit}:
+        if channel.kind is not ChannelKind.STIMULUS or channel.unit not in {None, unit}:
             continue
         for high, word in ((True, "above"), (False, "below")):
             beyond = _beyond(scene, channel, at_ns, high)
@@ -80,7 +80,7 @@ def shifted_stimuli(scene: Scene, unit: str | None, at_ns: int) -> list[tuple[st
     return [(name, text) for _, name, text in made]
 
 
-def left_its_range(scene: Scene, channel: Channel, at_ns: int) -> tuple[Interval, str] | None:
+def left_its_range(scene: AnalysisData, channel: Channel, at_ns: int) -> tuple[Interval, str] | None:
     """Return when a stimulus left its own earlier range by far, before or about a moment, and how far."""
     track = scene.track(channel.name)
     low_end, high_end, count = track.range_before(_earlier(scene, at_ns))
@@ -118,7 +118,7 @@ class Out:
     last_outside: int
 
 
-def hollow(scene: Scene, channel: Channel, track: Track, stretch: Stretch | Out) -> bool:
+def hollow(scene: AnalysisData, channel: Channel, track: ChannelTrack, stretch: OutStretch | Out) -> bool:
     """Return whether a derived channel's stretch says nothing: one reading, or inputs that were near nothing.
 
     Inputs read one after the other disagree for one reading when they jump, and a ratio of two nothings
@@ -134,7 +134,7 @@ def hollow(scene: Scene, channel: Channel, track: Track, stretch: Stretch | Out)
     return bool(inputs) and all(_near_nothing(scene.track(name), at_ns) for name in inputs)
 
 
-def _near_nothing(track: Track, at_ns: int) -> bool:
+def _near_nothing(track: ChannelTrack, at_ns: int) -> bool:
     """Return whether a channel was at (or, unread, perhaps at) a small share of what it used to be."""
     place = min(track.place(at_ns), len(track) - 1)
     before = track.usable_before(place, 500)

@@ -16,11 +16,11 @@ from itertools import accumulate
 import numpy as np
 from numpy.typing import NDArray
 
-from rig.core.digest import SECOND_NS, WIDTHS_S, Bins, Digest, Piece, merged, whole
-from rig.core.model import Channel, Limit, Series
-from rig.forensics.evidence import Floats, Readings, period_s, readings
+from rig.domain.channel_digest import SECOND_NS, WIDTHS_S, Bins, ChannelDigest, Piece, merged, whole
+from rig.domain.model import Channel, Limit, Series
+from rig.forensics.channel_readings import ChannelReadings, Floats, period_s, readings
 from rig.forensics.grids import GRID, grid, kept_width, width_for
-from rig.forensics.walk import Stretch, Walk
+from rig.forensics.walk import LimitWalk, OutStretch
 
 SHORT = 100_000
 """Readings up to which a channel is read whole."""
@@ -34,10 +34,10 @@ KEPT = 2_000_000
 class Shelf:
     """Readings of pieces that were read lately, by channel and piece."""
 
-    kept: OrderedDict[tuple[str, int], Readings] = field(default_factory=OrderedDict)
+    kept: OrderedDict[tuple[str, int], ChannelReadings] = field(default_factory=OrderedDict)
     size: int = 0
 
-    def get(self, key: tuple[str, int], piece: Piece, channel: Channel) -> Readings:
+    def get(self, key: tuple[str, int], piece: Piece, channel: Channel) -> ChannelReadings:
         """Return the readings of a piece."""
         if key in self.kept:
             self.kept.move_to_end(key)
@@ -50,7 +50,7 @@ class Shelf:
         return found
 
 
-class Track:
+class ChannelTrack:
     """All readings of one channel of a recording. ``digests``: of its pieces, in recorded order."""
 
     def __init__(self, channel: Channel, pieces: Sequence[Piece], shelf: Shelf | None = None) -> None:
@@ -64,14 +64,14 @@ class Track:
         self.usable = sum(piece.digest.usable for piece in pieces)
 
     @staticmethod
-    def of(channel: Channel, series: Series, shelf: Shelf | None = None) -> Track:
+    def of(channel: Channel, series: Series, shelf: Shelf | None = None) -> ChannelTrack:
         """Return the track of readings at hand."""
-        return Track(channel, [whole(series)] if len(series) else [], shelf)
+        return ChannelTrack(channel, [whole(series)] if len(series) else [], shelf)
 
     @staticmethod
-    def at_hand(found: Readings) -> Track:
+    def at_hand(found: ChannelReadings) -> ChannelTrack:
         """Return the track of readings that are marked already."""
-        return Track.of(found.channel, Series(
+        return ChannelTrack.of(found.channel, Series(
             channel=found.channel.name, t_ns=found.t_ns, h_ns=found.h_ns, value=found.value,
             status=found.status, session=np.zeros(len(found), np.int32),
         ))  # fmt: skip
@@ -95,7 +95,7 @@ class Track:
         """Return the position of the first reading of piece ``k``."""
         return self._starts[k]
 
-    def piece(self, k: int) -> Readings:
+    def piece(self, k: int) -> ChannelReadings:
         """Return the readings of piece ``k``."""
         return self._shelf.get((self.channel.name, k), self._pieces[k], self.channel)
 
@@ -103,7 +103,7 @@ class Track:
         """Return the number of the piece that holds a position."""
         return min(bisect_right(self._starts, position) - 1, len(self._pieces) - 1)
 
-    def cut(self, begin: int, end: int) -> Readings:
+    def cut(self, begin: int, end: int) -> ChannelReadings:
         """Return the readings at positions ``begin`` to ``end`` (excluded)."""
         begin, end = max(begin, 0), min(end, len(self))
         if begin >= end:
@@ -114,18 +114,18 @@ class Track:
             parts.append(_part(self.piece(k), slice(max(begin - offset, 0), end - offset)))
         return _joined(self.channel, parts)
 
-    def whole_pieces(self, span: slice) -> list[Digest]:
+    def whole_pieces(self, span: slice) -> list[ChannelDigest]:
         """Return the digests of the pieces that lie in a span of positions from end to end."""
         first, end = bisect_left(self._starts, span.start), bisect_right(self._starts, span.stop) - 1
         return list(self.digests[first:end])
 
-    def at(self, position: int) -> Readings:
+    def at(self, position: int) -> ChannelReadings:
         """Return one reading."""
         k = self.where(position)
         offset = self._starts[k]
         return _part(self.piece(k), slice(position - offset, position - offset + 1))
 
-    def near(self, position: int, count: int, within: slice) -> tuple[Readings, int]:
+    def near(self, position: int, count: int, within: slice) -> tuple[ChannelReadings, int]:
         """Return readings around a position, and the position of the first of them.
 
         At least ``count`` usable ones before it and from it on, as far as ``within`` goes.
@@ -204,7 +204,7 @@ class Track:
             return self._starts[k]
         return self._starts[k] + int(np.argmax(self.piece(k).t_ns >= t_ns))
 
-    def between(self, start_ns: int, end_ns: int) -> Readings:
+    def between(self, start_ns: int, end_ns: int) -> ChannelReadings:
         """Return the readings stamped from ``start_ns`` to ``end_ns`` (excluded), in recorded order."""
         parts = []
         for k, one in enumerate(self.digests):
@@ -301,7 +301,7 @@ class Track:
 
     # ---- limits
 
-    def stretches(self, limit: Limit, begin: int = 0, *, size: bool = False) -> list[Stretch]:
+    def stretches(self, limit: Limit, begin: int = 0, *, size: bool = False) -> list[OutStretch]:
         """Return all stretches out of one limit from a position on, oldest first.
 
         size: the values' sizes are walked, whatever their signs.
@@ -312,7 +312,7 @@ class Track:
             values = np.abs(found.value) if size else found.value
             return self._starts[k] + int(np.argmax((values == value) & found.usable))
 
-        walk = Walk(limit, first_of)
+        walk = LimitWalk(limit, first_of)
         for k, piece in enumerate(self._pieces):
             offset = self._starts[k]
             if self._starts[k + 1] <= begin:
@@ -379,29 +379,29 @@ class Track:
         return step, at
 
 
-def _sizes(digest: Digest) -> Digest:
+def _sizes(digest: ChannelDigest) -> ChannelDigest:
     """Return the digest of the values' sizes."""
     least = 0.0 if digest.low < 0 < digest.high else min(abs(digest.low), abs(digest.high))
     return digest._replace(low=least, high=max(abs(digest.low), abs(digest.high)))
 
 
-def _part(found: Readings, cut: slice | np.ndarray[tuple[int], np.dtype[np.bool_]]) -> Readings:
-    return Readings(
+def _part(found: ChannelReadings, cut: slice | np.ndarray[tuple[int], np.dtype[np.bool_]]) -> ChannelReadings:
+    return ChannelReadings(
         channel=found.channel, t_ns=found.t_ns[cut], h_ns=found.h_ns[cut], value=found.value[cut],
         status=found.status[cut], usable=found.usable[cut],
     )  # fmt: skip
 
 
-def _joined(channel: Channel, parts: Sequence[Readings]) -> Readings:
+def _joined(channel: Channel, parts: Sequence[ChannelReadings]) -> ChannelReadings:
     if len(parts) == 1:
         return parts[0]
     if not parts:
         none = np.empty(0, np.int64)
-        return Readings(
+        return ChannelReadings(
             channel=channel, t_ns=none, h_ns=none, value=np.empty(0), status=np.empty(0, np.uint8),
             usable=np.empty(0, np.bool_),
         )  # fmt: skip
-    return Readings(channel=channel, **{
+    return ChannelReadings(channel=channel, **{
         name: np.concatenate([getattr(part, name) for part in parts])
         for name in ("t_ns", "h_ns", "value", "status", "usable")
     })  # fmt: skip

@@ -14,8 +14,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from rig.forensics.doubt import Doubtless
-from rig.forensics.evidence import Floats
+from rig.forensics.channel_readings import Floats
+from rig.forensics.guaranteed_bracket import GuaranteedBracket
 from rig.forensics.local import Local
 
 SIZES = (1, 2, 4, 8, 16, 32, 64, 128)
@@ -55,7 +55,7 @@ class _Points:
     grid: Floats
 
 
-def fit(local: Local, bracket: Doubtless) -> Curve | None:
+def fit(local: Local, bracket: GuaranteedBracket) -> Curve | None:
     """Return the most telling believed curve through a crossing; None where the readings carry none.
 
     A window is used only if one twice as long (to one side at least) is believed too: what a longer
@@ -65,7 +65,7 @@ def fit(local: Local, bracket: Doubtless) -> Curve | None:
     if _plainly_jumps(points):
         return None
     tried: dict[tuple[int, int, int], Curve | None] = {}
-    windows: dict[tuple[int, int], _Window | None] = {}
+    windows: dict[tuple[int, int], _FitWindow | None] = {}
 
     def believed(left: int, right: int, degree: int) -> Curve | None:
         key = (left, right, degree)
@@ -104,7 +104,7 @@ def _plainly_jumps(points: _Points) -> bool:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class _Window:
+class _FitWindow:
     """So many points left and right of the bracket, and what the fits of all degrees over them share.
 
     u: time from the middle of the bracket, the half of the window being 1; q, r: factors of its powers;
@@ -124,7 +124,7 @@ class _Window:
     nearest: NDArray[np.intp]
 
 
-def _window(points: _Points, left: int, right: int, bracket: Doubtless) -> _Window | None:
+def _window(points: _Points, left: int, right: int, bracket: GuaranteedBracket) -> _FitWindow | None:
     """Return the window of so many points left and right of the bracket; None where there are not as many."""
     first, last = points.inside - left + 1, points.outside + right
     if first < 0 or last > len(points.t):
@@ -137,7 +137,7 @@ def _window(points: _Points, left: int, right: int, bracket: Doubtless) -> _Wind
     step = np.zeros(len(z))
     step[(points.inside + points.outside + 1) // 2 - first :] = 1.0
     nearest = np.argsort(np.abs(u), kind="stable")
-    return _Window(t, z, u, middle, scale, q, r, q.T @ z, step, q.T @ step, nearest)
+    return _FitWindow(t, z, u, middle, scale, q, r, q.T @ z, step, q.T @ step, nearest)
 
 
 def _half_width(curve: Curve) -> float:
@@ -147,7 +147,7 @@ def _half_width(curve: Curve) -> float:
     return float(curve.error / max(float(middle), 0.2 * rate, 1e-12))
 
 
-def _points(local: Local, bracket: Doubtless) -> _Points:
+def _points(local: Local, bracket: GuaranteedBracket) -> _Points:
     """Return the readings, averaged in blocks where a great many lie within the bracket."""
     inner = bracket.outside - bracket.inside
     block = max(1, inner // INNER)
@@ -177,7 +177,7 @@ def _points(local: Local, bracket: Doubtless) -> _Points:
     return _Points(t, z, inside, outside, sigma, noise.step, noise.smooth, noise.degrees, grid)
 
 
-def _believed(window: _Window, degree: int, points: _Points, local: Local) -> Curve | None:
+def _believed(window: _FitWindow, degree: int, points: _Points, local: Local) -> Curve | None:
     """Return the fit over one window if it passes every test."""
     z, terms = window.z, degree + 1
     r, along = window.r[: terms + 1, : terms + 1], window.along[: terms + 1]
@@ -200,7 +200,7 @@ def _believed(window: _Window, degree: int, points: _Points, local: Local) -> Cu
     return _curve(points, shape, z, local, sigma)
 
 
-def _jumps(window: _Window, curve: Floats, sigma: float) -> bool:
+def _jumps(window: _FitWindow, curve: Floats, sigma: float) -> bool:
     """Return whether a step at the middle of the bracket would explain the readings better than the curve."""
     apart = window.step - curve @ window.jump[: curve.shape[1]]
     size = float(apart @ apart)

@@ -12,13 +12,13 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from rig.core.digest import Digest
-from rig.core.model import Limit, Side
-from rig.forensics.evidence import Bools, Floats, Ints
+from rig.domain.channel_digest import ChannelDigest
+from rig.domain.model import Limit, Side
+from rig.forensics.channel_readings import Bools, Floats, Ints
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Stretch:
+class OutStretch:
     """One stretch out of a limit, as positions in the channel's readings.
 
     last_inside is -1 when the very first usable reading is out; returned is -1 when it never came back;
@@ -46,9 +46,9 @@ def out_states(value: Floats, limit: Limit, was_out: bool = False) -> Bools:
     return np.asarray(decided[positions] > 0)
 
 
-def stretches(value: Floats, usable: Bools, limit: Limit) -> list[Stretch]:
+def stretches(value: Floats, usable: Bools, limit: Limit) -> list[OutStretch]:
     """Return all stretches out of one limit, oldest first; positions count all readings, usable or not."""
-    walk = Walk(limit, lambda _k, _value: -1)
+    walk = LimitWalk(limit, lambda _k, _value: -1)
     walk.through(value, usable, 0)
     return walk.end()
 
@@ -62,7 +62,7 @@ class _Worst:
     piece: int = -1
 
 
-class Walk:
+class LimitWalk:
     """A walk that goes on from piece to piece, and passes by those in which nothing can have happened.
 
     first_of: returns the position at which a value is first read in a piece that was passed by.
@@ -76,9 +76,9 @@ class Walk:
         self._last = -1  # position of the last usable reading
         self._entered = (-1, -1)  # last inside and first outside of the stretch that goes on
         self._worst = _Worst(0.0)
-        self._found: list[Stretch] = []
+        self._found: list[OutStretch] = []
 
-    def passes(self, digest: Digest) -> bool:
+    def passes(self, digest: ChannelDigest) -> bool:
         """Return whether a piece leaves the channel in or out as it was, from its first reading to its last."""  # noqa: E501
         limit = self._limit
         if not digest.usable:
@@ -88,7 +88,7 @@ class Walk:
             return away if self._high else digest.high < limit.value + limit.deadband
         return digest.high <= limit.value if self._high else digest.low >= limit.value
 
-    def skip(self, digest: Digest, k: int, offset: int) -> None:
+    def skip(self, digest: ChannelDigest, k: int, offset: int) -> None:
         """Go past piece ``k``, whose first reading has the position ``offset``."""
         if not digest.usable:
             return
@@ -119,7 +119,7 @@ class Walk:
             self._look(values, where, at, len(values))
         self._last = int(where[-1])
 
-    def end(self) -> list[Stretch]:
+    def end(self) -> list[OutStretch]:
         """Return the stretches found, the last one open if the channel did not come back."""
         if self._out:
             self._close(-1)
@@ -140,12 +140,12 @@ class Walk:
     def _close(self, returned: int) -> None:
         worst = self._worst
         place = worst.position if worst.position >= 0 else self._first_of(worst.piece, worst.value)
-        self._found.append(Stretch(
+        self._found.append(OutStretch(
             last_inside=self._entered[0], first_outside=self._entered[1], last_outside=self._last,
             returned=returned, worst=place,
         ))  # fmt: skip
 
 
-def lasted_s(t_ns: Ints, stretch: Stretch) -> float:
+def lasted_s(t_ns: Ints, stretch: OutStretch) -> float:
     """Return how long a stretch lasted for sure, seconds: from its first to its last reading out."""
     return float(t_ns[stretch.last_outside] - t_ns[stretch.first_outside]) / 1e9

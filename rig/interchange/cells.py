@@ -13,7 +13,7 @@ import re
 from collections.abc import Mapping
 
 from drivers.bus.numbers import WORDS, read_field
-from rig.core.model import Status
+from rig.domain.model import Status
 from rig.errors import ReplyError
 
 SPREADSHEET_WORDS: Mapping[str, Status] = {

@@ -14,9 +14,9 @@ from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from rig.core.units import UnitError, unit_of_measure
+from rig.domain.units import UnitError, unit_of_measure
 from rig.errors import UsageError, shown
-from rig.interchange.limits import DECIMALS, DELIMITERS, THOUSANDS, TableSection
+from rig.interchange.limits_file import DECIMALS, DELIMITERS, THOUSANDS, TableSection
 
 SAMPLE_LINES = 2000
 _BOMS = (

@@ -15,24 +15,24 @@ from pathlib import Path
 
 import numpy as np
 
-from rig.core.model import Layout, Status
-from rig.core.wording import counted, duration, stamp
+from rig.domain.formatting import counted, duration, stamp
+from rig.domain.model import Layout, Status
 from rig.errors import UsageError
 from rig.interchange import grid
 from rig.interchange.outfile import (
     SHEET_COLUMNS,
     SHEET_ROWS,
     Chunk,
-    Column,
+    ColumnKind,
     CsvSheet,
-    Kind,
-    Look,
+    FileColumn,
+    NumberFormat,
     ParquetSheet,
     Sheet,
     XlsxSheet,
     whole,
 )
-from rig.store.reader import Run
+from rig.store.reader import RunReader
 
 SUFFIXES = (".csv", ".xlsx", ".parquet")
 CHUNK_ROWS = 50_000
@@ -43,7 +43,7 @@ Say = Callable[[str], None]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Wanted:
+class ExportSelection:
     """What to export. Times in UTC ns, None: as far as the run goes; every_s, age_s: None: by the polls.
 
     channels: names, () for all (of ``unit``, if given, else of the run). zone: of local time, None for
@@ -63,7 +63,7 @@ class Wanted:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class _Plan:
+class _ExportPlan:
     """Channels, first and last moment, the grid (0 in long form), and how long a reading counts."""
 
     channels: tuple[str, ...]
@@ -79,7 +79,7 @@ class _Plan:
 
 
 def export(
-    path: Path, to: Path, wanted: Wanted, *, force: bool = False, say: Say = lambda _text: None
+    path: Path, to: Path, wanted: ExportSelection, *, force: bool = False, say: Say = lambda _text: None
 ) -> int:
     """Write the file and return its number of rows.
 
@@ -89,12 +89,12 @@ def export(
         raise UsageError(f"--to {to}: the name must end in {', '.join(SUFFIXES)}, found {to.suffix!r}")
     if wanted.decimal == "," and to.suffix.lower() != ".csv":
         raise UsageError("decimal commas are for CSV; other files hold numbers, not texts")
-    run = Run.open(path)
+    run = RunReader.open(path)
     plan = _plan(run, wanted)
     columns = _long_columns() if wanted.long else _wide_columns(run.layout, plan, wanted)
     rows = _long_rows(run, plan) if wanted.long else plan.points
     _check_sheet(to, rows, len(columns), wanted)
-    look = Look(zone=wanted.zone, digits=6 if wanted.long else grid.digits_of(plan.every_ns),
+    look = NumberFormat(zone=wanted.zone, digits=6 if wanted.long else grid.digits_of(plan.every_ns),
                 decimal=wanted.decimal)  # fmt: skip
     about = _about(run, plan, wanted)
     with whole(to, force=force) as part:
@@ -111,14 +111,16 @@ def export(
     return written
 
 
-def _sheet(to: Path, part: Path, columns: Sequence[Column], look: Look, about: dict[str, str]) -> Sheet:
+def _sheet(
+    to: Path, part: Path, columns: Sequence[FileColumn], look: NumberFormat, about: dict[str, str]
+) -> Sheet:
     kind = to.suffix.lower()
     if kind == ".csv":
         return CsvSheet(part, columns, look)
     return (XlsxSheet if kind == ".xlsx" else ParquetSheet)(part, columns, look, about)
 
 
-def _check_sheet(to: Path, rows: int, columns: int, wanted: Wanted) -> None:
+def _check_sheet(to: Path, rows: int, columns: int, wanted: ExportSelection) -> None:
     if to.suffix.lower() != ".xlsx":
         return
     if rows + 1 > SHEET_ROWS:
@@ -131,7 +133,7 @@ def _check_sheet(to: Path, rows: int, columns: int, wanted: Wanted) -> None:
         raise UsageError(f"{columns} columns do not fit a sheet of {SHEET_COLUMNS}; name fewer --channels")
 
 
-def _plan(run: Run, wanted: Wanted) -> _Plan:
+def _plan(run: RunReader, wanted: ExportSelection) -> _ExportPlan:
     layout = run.layout
     channels = _channels(layout, wanted)
     first, last = run.span
@@ -152,10 +154,12 @@ def _plan(run: Run, wanted: Wanted) -> _Plan:
     if every_ns <= 0:
         raise UsageError(f"--every {every_s:g} s: the grid needs at least a microsecond")
     age_s = wanted.age_s if wanted.age_s is not None else max(AGE_POLLS * max(polls_s), every_s)
-    return _Plan(channels=channels, start_ns=start, end_ns=end, every_ns=every_ns, age_ns=round(age_s * 1e9))
+    return _ExportPlan(
+        channels=channels, start_ns=start, end_ns=end, every_ns=every_ns, age_ns=round(age_s * 1e9)
+    )
 
 
-def _channels(layout: Layout, wanted: Wanted) -> tuple[str, ...]:
+def _channels(layout: Layout, wanted: ExportSelection) -> tuple[str, ...]:
     if wanted.unit is not None and wanted.unit not in layout.units:
         raise UsageError(
             f"no unit named {wanted.unit!r} in this recording; there are: {_listed(layout.units)}"
@@ -177,7 +181,7 @@ def _listed(names: object) -> str:
     return ", ".join(map(str, names)) or "none"  # type: ignore[call-overload]
 
 
-def _about(run: Run, plan: _Plan, wanted: Wanted) -> dict[str, str]:
+def _about(run: RunReader, plan: _ExportPlan, wanted: ExportSelection) -> dict[str, str]:
     """Return what the file is, in words: for the reader of the terminal, of the sheet, of the metadata."""
     about = {
         "run": f"{run.dir.name} of rig {run.dir.rig}, {run.state}",
@@ -199,24 +203,35 @@ def _about(run: Run, plan: _Plan, wanted: Wanted) -> dict[str, str]:
     return about
 
 
-def _wide_columns(layout: Layout, plan: _Plan, wanted: Wanted) -> list[Column]:
-    columns = [Column(name="time_utc", kind=Kind.UTC), Column(name="time_local", kind=Kind.LOCAL)]
+def _wide_columns(layout: Layout, plan: _ExportPlan, wanted: ExportSelection) -> list[FileColumn]:
+    columns = [
+        FileColumn(name="time_utc", kind=ColumnKind.UTC),
+        FileColumn(name="time_local", kind=ColumnKind.LOCAL),
+    ]
     for name in plan.channels:
         unit = layout.channels[name].unit_of_measure
-        columns.append(Column(name=f"{name} [{unit}]", kind=Kind.NUMBER))
+        columns.append(FileColumn(name=f"{name} [{unit}]", kind=ColumnKind.NUMBER))
         if wanted.statuses:
-            columns.append(Column(name=f"{name} status", kind=Kind.TEXT))
+            columns.append(FileColumn(name=f"{name} status", kind=ColumnKind.TEXT))
     return columns
 
 
-def _long_columns() -> list[Column]:
-    texts = {"channel": Kind.TEXT, "value": Kind.NUMBER, "unit": Kind.TEXT, "status": Kind.TEXT,
-             "half_width_s": Kind.NUMBER}  # fmt: skip
-    times = [Column(name="time_utc", kind=Kind.UTC), Column(name="time_local", kind=Kind.LOCAL)]
-    return [*times, *(Column(name=name, kind=kind) for name, kind in texts.items())]
+def _long_columns() -> list[FileColumn]:
+    texts = {
+        "channel": ColumnKind.TEXT,
+        "value": ColumnKind.NUMBER,
+        "unit": ColumnKind.TEXT,
+        "status": ColumnKind.TEXT,
+        "half_width_s": ColumnKind.NUMBER,
+    }
+    times = [
+        FileColumn(name="time_utc", kind=ColumnKind.UTC),
+        FileColumn(name="time_local", kind=ColumnKind.LOCAL),
+    ]
+    return [*times, *(FileColumn(name=name, kind=kind) for name, kind in texts.items())]
 
 
-def _long_rows(run: Run, plan: _Plan) -> int:
+def _long_rows(run: RunReader, plan: _ExportPlan) -> int:
     return sum(len(run.series(name, plan.start_ns, plan.end_ns)) for name in plan.channels)
 
 
@@ -232,7 +247,7 @@ def _fill(sheet: Sheet, chunks: Iterator[Chunk], rows: int, say: Say) -> int:
     return written
 
 
-def _wide(run: Run, plan: _Plan, wanted: Wanted) -> Iterator[Chunk]:
+def _wide(run: RunReader, plan: _ExportPlan, wanted: ExportSelection) -> Iterator[Chunk]:
     points = grid.points(plan.start_ns, plan.end_ns, plan.every_ns)
     for at in range(0, len(points), CHUNK_ROWS):
         here = points[at : at + CHUNK_ROWS]
@@ -249,7 +264,7 @@ def _wide(run: Run, plan: _Plan, wanted: Wanted) -> Iterator[Chunk]:
         yield chunk
 
 
-def _long(run: Run, plan: _Plan) -> Iterator[Chunk]:
+def _long(run: RunReader, plan: _ExportPlan) -> Iterator[Chunk]:
     for name in plan.channels:
         unit = run.layout.channels[name].unit_of_measure
         series = run.series(name, plan.start_ns, plan.end_ns)

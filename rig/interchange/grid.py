@@ -8,7 +8,7 @@ from datetime import UTC, datetime, timedelta, tzinfo
 import numpy as np
 from numpy.typing import NDArray
 
-from rig.core.model import Series
+from rig.domain.model import Series
 
 Ints = NDArray[np.int64]
 SECOND_NS = 1_000_000_000

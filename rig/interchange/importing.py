@@ -6,13 +6,14 @@ from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import Protocol
 
-from rig.core.wording import counted, stamp
-from rig.errors import ConfigError, Fault, UsageError
-from rig.interchange import limits, recording, roles
-from rig.interchange.limits import Meaning
-from rig.interchange.recording import Imported
+from rig.domain.formatting import counted, stamp
+from rig.errors import ConfigError, ConfigFault, UsageError
+from rig.interchange import column_roles, import_recording
+from rig.interchange import limits_file as limits
+from rig.interchange.import_recording import Imported
+from rig.interchange.limits_file import Meaning
+from rig.interchange.table_tracks import SourceFile
 from rig.interchange.textfile import open_text
-from rig.interchange.tracks import Source
 
 PARQUET = b"PAR1"
 Say = Callable[[str], None]
@@ -31,7 +32,7 @@ class Openable(Protocol):
         """Names of the columns."""
         ...
 
-    def read(self) -> Source:
+    def read(self) -> SourceFile:
         """Return all readings."""
         ...
 
@@ -50,22 +51,22 @@ def import_files(
     for source in sources:
         for line in source.notes.sentences():
             say(line)
-    made = recording.record(sources, meaning, runs, name, say)
+    made = import_recording.record(sources, meaning, runs, name, say)
     first, last = (stamp(t_ns, decimals=3) for t_ns in made.span_ns)
     say(
         f"{counted(made.readings, 'reading')} in {counted(made.sessions, 'session')}, "
         f"{first} to {last}, now the run {made.path}"
     )
     if made.set_aside:
-        aside = made.path / recording.FOLDER / recording.ASIDE
+        aside = made.path / import_recording.FOLDER / import_recording.ASIDE
         say(f"{counted(made.set_aside, 'line')} set aside: {aside}")
     return made
 
 
-def read(files: Sequence[Path], meaning: Meaning) -> list[Source]:
+def read(files: Sequence[Path], meaning: Meaning) -> list[SourceFile]:
     """Return what the files hold. Raises ConfigError, UsageError."""
     opened: list[Openable] = []
-    faults: list[Fault] = []
+    faults: list[ConfigFault] = []
     for path in files:
         one, its_faults = _open(path, meaning)
         opened.append(one)
@@ -74,16 +75,16 @@ def read(files: Sequence[Path], meaning: Meaning) -> list[Source]:
         raise ConfigError(list(dict.fromkeys(faults)))
     offered = [name for one in opened for name in one.offered]
     if all(one.channels is not None for one in opened):
-        roles.check_found(meaning, [name for one in opened for name in one.channels or ()], offered)
+        column_roles.check_found(meaning, [name for one in opened for name in one.channels or ()], offered)
     sources = [one.read() for one in opened]
     found = [name for source in sources for track in source.tracks for name in track.channels]
-    missing = roles.check_found(meaning, found, offered)
+    missing = column_roles.check_found(meaning, found, offered)
     for name in missing:
         sources[0].notes.say("missing", f"{name}: no column; it is left out (partial: yes)")
     return sources
 
 
-def _open(path: Path, meaning: Meaning) -> tuple[Openable, list[Fault]]:
+def _open(path: Path, meaning: Meaning) -> tuple[Openable, list[ConfigFault]]:
     try:
         with path.open("rb") as file:
             start = file.read(4)

@@ -16,7 +16,7 @@ from typing import Any, Protocol
 
 import numpy as np
 
-from rig.core.wording import plain
+from rig.domain.formatting import plain
 from rig.errors import StoreError, UsageError
 from rig.interchange import grid
 from rig.store.files import OS_DISK, discard, temporary
@@ -28,7 +28,7 @@ _DANGEROUS = ("=", "+", "-", "@", "\t", "\r")
 TIME_FORMAT = "yyyy-mm-dd hh:mm:ss.000"
 
 
-class Kind(enum.Enum):
+class ColumnKind(enum.Enum):
     """What a column holds: times as UTC ns, shown in UTC or local; float64 with NaN for nothing; texts."""
 
     UTC = "utc"
@@ -38,11 +38,11 @@ class Kind(enum.Enum):
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Column:
+class FileColumn:
     """One column of a table: its header and what it holds."""
 
     name: str
-    kind: Kind
+    kind: ColumnKind
 
 
 Chunk = Sequence[Any]
@@ -97,7 +97,7 @@ def whole(path: Path, *, force: bool) -> Iterator[Path]:
 
 
 @dataclass(slots=True)
-class Look:
+class NumberFormat:
     """How times and decimals are written: zone (None: this machine's), decimals of a second, decimal sign."""
 
     zone: tzinfo | None
@@ -108,7 +108,7 @@ class Look:
 class CsvSheet:
     """CSV as RFC 4180 describes it; with decimal commas the cells are parted by semicolons."""
 
-    def __init__(self, path: Path, columns: Sequence[Column], look: Look) -> None:
+    def __init__(self, path: Path, columns: Sequence[FileColumn], look: NumberFormat) -> None:
         self._columns, self._look = columns, look
         self._file = path.open("w", encoding="utf-8", newline="")
         self._writer = csv.writer(
@@ -121,13 +121,13 @@ class CsvSheet:
         texts = [self._texts(one, cells) for one, cells in zip(self._columns, chunk, strict=True)]
         self._writer.writerows(zip(*texts, strict=True))
 
-    def _texts(self, column: Column, cells: Any) -> Sequence[str]:
+    def _texts(self, column: FileColumn, cells: Any) -> Sequence[str]:
         look = self._look
-        if column.kind is Kind.UTC:
+        if column.kind is ColumnKind.UTC:
             return grid.utc_texts(cells, look.digits)
-        if column.kind is Kind.LOCAL:
+        if column.kind is ColumnKind.LOCAL:
             return grid.local_texts(cells, look.digits, look.zone)
-        if column.kind is Kind.TEXT:
+        if column.kind is ColumnKind.TEXT:
             return [guarded(plain(cell)) for cell in cells]
         # repr: the fewest digits that give the same float64 back
         texts = ["" if math.isnan(cell) else repr(cell).removesuffix(".0") for cell in cells.tolist()]
@@ -156,7 +156,9 @@ class XlsxSheet:
     Times are without zone there, so each header says which it is.
     """
 
-    def __init__(self, path: Path, columns: Sequence[Column], look: Look, about: Mapping[str, str]) -> None:
+    def __init__(
+        self, path: Path, columns: Sequence[FileColumn], look: NumberFormat, about: Mapping[str, str]
+    ) -> None:
         from openpyxl import Workbook
 
         self._path, self._columns, self._look = path, columns, look
@@ -173,14 +175,14 @@ class XlsxSheet:
             for row in zip(*cells, strict=True):
                 self._sheet.append(row)
 
-    def _cells(self, column: Column, cells: Any) -> Sequence[Any]:
+    def _cells(self, column: FileColumn, cells: Any) -> Sequence[Any]:
         from openpyxl.cell import WriteOnlyCell
 
-        if column.kind is Kind.TEXT:
+        if column.kind is ColumnKind.TEXT:
             return [guarded(plain(cell)) or None for cell in cells]
-        if column.kind is Kind.NUMBER:
+        if column.kind is ColumnKind.NUMBER:
             return [None if math.isnan(cell) else cell for cell in cells.tolist()]
-        local_ns = cells + (grid.offsets_ns(cells, self._look.zone) if column.kind is Kind.LOCAL else 0)
+        local_ns = cells + (grid.offsets_ns(cells, self._look.zone) if column.kind is ColumnKind.LOCAL else 0)
         epoch = datetime(1970, 1, 1)  # noqa: DTZ001 - a sheet has no zones
         made = []
         for t_ns in local_ns.tolist():
@@ -204,16 +206,18 @@ class XlsxSheet:
 class ParquetSheet:
     """A Parquet file; times are zoned timestamps in microseconds."""
 
-    def __init__(self, path: Path, columns: Sequence[Column], look: Look, about: Mapping[str, str]) -> None:
+    def __init__(
+        self, path: Path, columns: Sequence[FileColumn], look: NumberFormat, about: Mapping[str, str]
+    ) -> None:
         import pyarrow as pa
         import pyarrow.parquet as pq
 
         zone = getattr(look.zone, "key", None) or ("UTC" if look.zone is UTC else None)
         text = pa.dictionary(pa.int32(), pa.string())
         types = {
-            Kind.UTC: pa.timestamp("us", "UTC"), Kind.NUMBER: pa.float64(), Kind.TEXT: text,
+            ColumnKind.UTC: pa.timestamp("us", "UTC"), ColumnKind.NUMBER: pa.float64(), ColumnKind.TEXT: text,
             # a zone without a name cannot stand in a type: then local time is text
-            Kind.LOCAL: pa.timestamp("us", zone) if zone else pa.string(),
+            ColumnKind.LOCAL: pa.timestamp("us", zone) if zone else pa.string(),
         }  # fmt: skip
         self._columns, self._look = columns, look
         self._schema = pa.schema([pa.field(one.name, types[one.kind]) for one in columns])
@@ -229,9 +233,9 @@ class ParquetSheet:
 
     def _array(self, pa: Any, k: int, cells: Any) -> Any:
         kind, wanted = self._columns[k].kind, self._schema.field(k).type
-        if kind is Kind.NUMBER:
+        if kind is ColumnKind.NUMBER:
             return pa.array(cells, mask=np.isnan(cells))
-        if kind is Kind.TEXT:
+        if kind is ColumnKind.TEXT:
             return pa.array([cell or None for cell in cells], pa.string()).dictionary_encode().cast(wanted)
         if pa.types.is_string(wanted):
             return pa.array(grid.local_texts(cells, self._look.digits, self._look.zone))

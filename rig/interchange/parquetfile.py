@@ -15,16 +15,16 @@ import pyarrow.parquet as pq
 from numpy.typing import NDArray
 
 from drivers.bus.numbers import INFINITY, NOT_A_NUMBER
-from rig.core.model import Status
-from rig.errors import Fault, UsageError
-from rig.interchange import roles
+from rig.domain.model import Status
+from rig.errors import ConfigFault, UsageError
+from rig.interchange import column_roles
 from rig.interchange.cells import CellReader, Found
+from rig.interchange.column_roles import Long, StampColumns, Wide
 from rig.interchange.dialect import unit_in
-from rig.interchange.limits import DECIMALS, Meaning
-from rig.interchange.roles import Clock, Long, Wide
+from rig.interchange.limits_file import DECIMALS, Meaning
 from rig.interchange.rows import KEPT, REMARKS, Rows, with_status
-from rig.interchange.stamps import FIRST_NS, LAST_NS, SECOND_NS, Zoned
-from rig.interchange.tracks import Ints, Notes, Source, Track
+from rig.interchange.table_tracks import Ints, Notes, ReadingRows, SourceFile
+from rig.interchange.text_stamps import FIRST_NS, LAST_NS, SECOND_NS, Zoned
 
 BLOCK = 1 << 20
 SAMPLE_ROWS = 300
@@ -42,7 +42,7 @@ class OpenedParquet:
     path: Path
     table: Any
     time: int
-    clock: Clock | None
+    clock: StampColumns | None
     columns: Wide | Long
     notes: Notes
     meaning: Meaning
@@ -57,7 +57,7 @@ class OpenedParquet:
         """Names of the columns."""
         return tuple(self.table.column_names)
 
-    def read(self) -> Source:
+    def read(self) -> SourceFile:
         """Return all readings of the file. Raises UsageError if there are none."""
         rows = Rows(path=self.path, sha256=_sha256(self.path), meaning=self.meaning, notes=self.notes)
         rows.count = self.table.num_rows
@@ -113,7 +113,7 @@ class OpenedParquet:
 
     # ---- values
 
-    def _wide(self, rows: Rows, good: NDArray[np.bool_], t_ns: Ints, line: Ints) -> list[Track]:
+    def _wide(self, rows: Rows, good: NDArray[np.bool_], t_ns: Ints, line: Ints) -> list[ReadingRows]:
         columns = self.columns
         assert isinstance(columns, Wide)
         t_ns, h_ns = rows.widths(t_ns, line)
@@ -122,15 +122,17 @@ class OpenedParquet:
             value, status = self._numbers(columns.columns[k], good, line, name)
             if columns.statuses[k] >= 0:
                 value, status = self._with_statuses(columns.statuses[k], good, line, value, status)
-            value, status = roles.corrected(self.meaning.channels[name], columns.scales[k], value, status)
+            value, status = column_roles.corrected(
+                self.meaning.channels[name], columns.scales[k], value, status
+            )
             values.append(value)
             statuses.append(status)
-        return [Track(
+        return [ReadingRows(
             channels=columns.channels, t_ns=t_ns, h_ns=h_ns, value=np.column_stack(values),
             status=np.column_stack(statuses), line=line, file=np.zeros(len(line), np.int32),
         )]  # fmt: skip
 
-    def _long(self, rows: Rows, good: NDArray[np.bool_], t_ns: Ints, line: Ints) -> list[Track]:
+    def _long(self, rows: Rows, good: NDArray[np.bool_], t_ns: Ints, line: Ints) -> list[ReadingRows]:
         columns = self.columns
         assert isinstance(columns, Long)
         names = self.table.column(columns.channel).filter(pa.array(good)).combine_chunks()
@@ -149,10 +151,10 @@ class OpenedParquet:
                 text = f"readings of {written!r}, which is not described"
                 self.notes.say("unused", text, count=int(mine.sum()))
                 continue
-            number, state = roles.corrected(
+            number, state = column_roles.corrected(
                 self.meaning.channels[name], (1.0, 0.0), value[mine], status[mine]
             )
-            tracks.append(Track(
+            tracks.append(ReadingRows(
                 channels=(name,), t_ns=t_ns[mine], h_ns=h_ns[mine], value=number[:, None],
                 status=state[:, None], line=line[mine], file=np.zeros(int(mine.sum()), np.int32),
             ))  # fmt: skip
@@ -223,7 +225,7 @@ class OpenedParquet:
         return value, status
 
 
-def open_parquet(path: Path, meaning: Meaning) -> tuple[OpenedParquet, list[Fault]]:
+def open_parquet(path: Path, meaning: Meaning) -> tuple[OpenedParquet, list[ConfigFault]]:
     """Return a Parquet table with its form found out, and faults of the limits file. Raises UsageError."""
     try:
         table = pq.read_table(path, partitioning=None, page_checksum_verification=True)
@@ -242,14 +244,14 @@ def open_parquet(path: Path, meaning: Meaning) -> tuple[OpenedParquet, list[Faul
             notes.say("form", f"stamps name no zone: taken as {zone}")
     for text in clock.said if clock else ():
         notes.say("form", text)
-    faults: list[Fault] = []
+    faults: list[ConfigFault] = []
     columns: Wide | Long
-    if roles.is_long(names, meaning.table):
-        columns = roles.long(names, meaning, path.name)
+    if column_roles.is_long(names, meaning.table):
+        columns = column_roles.long(names, meaning, path.name)
         notes.say("form", "long form: a row per reading")
     else:
         units = tuple(unit_in(one) for one in names)
-        columns, faults = roles.wide(names, units, meaning, (time,))
+        columns, faults = column_roles.wide(names, units, meaning, (time,))
         notes.say("form", f"wide form: {len(columns.channels)} of {len(names)} columns are channels")
         if columns.unused:
             notes.say("unused", f"columns without a channel, left out: {', '.join(columns.unused)}")
@@ -259,7 +261,7 @@ def open_parquet(path: Path, meaning: Meaning) -> tuple[OpenedParquet, list[Faul
     return opened, faults
 
 
-def _time(table: Any, names: Sequence[str], meaning: Meaning, file: str) -> tuple[int, Clock | None]:
+def _time(table: Any, names: Sequence[str], meaning: Meaning, file: str) -> tuple[int, StampColumns | None]:
     """Return the column of the stamps, and how they are read where they are no timestamps."""
     wanted = meaning.time.column
     stamped = [k for k in range(len(names)) if pa.types.is_timestamp(table.column(k).type)]
@@ -268,7 +270,7 @@ def _time(table: Any, names: Sequence[str], meaning: Meaning, file: str) -> tupl
         return next((k for k in zoned if "utc" in names[k].lower()), (zoned or stamped)[0]), None
     if isinstance(wanted, str) and wanted in names and names.index(wanted) in stamped:
         return names.index(wanted), None
-    clock = roles.clock(names, list(_sample(table)), meaning, file)
+    clock = column_roles.clock(names, list(_sample(table)), meaning, file)
     if len(clock.columns) != 1:
         raise UsageError(f"{file}: stamps in several columns are for text files; name one column")
     return clock.columns[0], clock

@@ -8,13 +8,13 @@ from pathlib import Path
 
 import numpy as np
 
-from rig.core.model import Status
+from rig.domain.model import Status
 from rig.errors import UsageError, shown
 from rig.interchange.cells import Found, Read
-from rig.interchange.limits import Meaning
-from rig.interchange.roles import Clock
-from rig.interchange.stamps import LEAP_NS, SECOND_NS, StampError
-from rig.interchange.tracks import Ints, Notes, SetAside, Source, Track
+from rig.interchange.column_roles import StampColumns
+from rig.interchange.limits_file import Meaning
+from rig.interchange.table_tracks import Ints, Notes, ReadingRows, SetAside, SourceFile
+from rig.interchange.text_stamps import LEAP_NS, SECOND_NS, StampError
 
 STATUSES = {status.name: status for status in Status} | {str(int(status)): status for status in Status}
 REMARKS = {
@@ -44,7 +44,7 @@ class Rows:
     step_ns: int = 0
     leaps: list[int] = field(default_factory=list)
 
-    def stamp(self, clock: Clock, number: int, text: str, before_ns: int | None) -> int | None:
+    def stamp(self, clock: StampColumns, number: int, text: str, before_ns: int | None) -> int | None:
         """Return the stamp of row ``number`` (UTC ns), None after setting the row aside."""
         try:
             stamp = clock.read(text, before_ns)
@@ -93,7 +93,7 @@ class Rows:
         if ("width", text) not in self.notes.found:
             self.notes.say("width", text)
 
-    def source(self, tracks: Sequence[Track], facts: dict[str, object]) -> Source:
+    def source(self, tracks: Sequence[ReadingRows], facts: dict[str, object]) -> SourceFile:
         """Return the file as read. Raises UsageError where most rows have no time, or none is a reading."""
         if self.bad_stamps * 2 > self.count:
             first = self.aside[0]
@@ -104,7 +104,7 @@ class Rows:
             )
         if not sum(len(track) for track in tracks):
             raise UsageError(f"{self.path}: no line holds a reading of a described channel")
-        return Source(
+        return SourceFile(
             path=self.path, sha256=self.sha256, tracks=tuple(tracks), notes=self.notes,
             aside=tuple(self.aside), facts=facts | {"time_step_ns": self.step_ns}, rows=self.count,
         )  # fmt: skip

@@ -9,16 +9,16 @@ from pathlib import Path
 
 import numpy as np
 
-from rig.core.model import Status
-from rig.errors import Fault, UsageError, shown
-from rig.interchange import dialect, roles
+from rig.domain.model import Status
+from rig.errors import ConfigFault, UsageError, shown
+from rig.interchange import column_roles, dialect
+from rig.interchange.byte_survey import Survey, lines, survey
 from rig.interchange.cells import CellReader, Found
+from rig.interchange.column_roles import Long, StampColumns, Wide
 from rig.interchange.dialect import Dialect, split
-from rig.interchange.limits import Meaning
-from rig.interchange.roles import Clock, Long, Wide
+from rig.interchange.limits_file import Meaning
 from rig.interchange.rows import KEPT, Rows, with_status
-from rig.interchange.survey import Survey, lines, survey
-from rig.interchange.tracks import Notes, Source, Track
+from rig.interchange.table_tracks import Notes, ReadingRows, SourceFile
 
 
 @dataclass(slots=True, kw_only=True)
@@ -28,7 +28,7 @@ class Opened:
     path: Path
     survey: Survey
     dialect: Dialect
-    clock: Clock
+    clock: StampColumns
     columns: Wide | Long
     notes: Notes
     meaning: Meaning
@@ -43,13 +43,13 @@ class Opened:
         """Names of the columns."""
         return self.dialect.names
 
-    def read(self) -> Source:
+    def read(self) -> SourceFile:
         """Return all readings of the file. Raises UsageError if there are none."""
         reading = _Wide(self) if isinstance(self.columns, Wide) else _Long(self)
         return reading.read()
 
 
-def open_text(path: Path, meaning: Meaning) -> tuple[Opened, list[Fault]]:
+def open_text(path: Path, meaning: Meaning) -> tuple[Opened, list[ConfigFault]]:
     """Return a text table with its form found out, and faults of the limits file. Raises UsageError."""
     seen = survey(path)
     notes = Notes(path.name)
@@ -65,17 +65,17 @@ def open_text(path: Path, meaning: Meaning) -> tuple[Opened, list[Fault]]:
             break
     found = dialect.find(sample, encoding, meaning.table, path.name)
     rows = [split(line, found.delimiter) for line in sample[found.first - 1 :]]
-    clock = roles.clock(found.names, rows, meaning, path.name)
+    clock = column_roles.clock(found.names, rows, meaning, path.name)
     for text in (sentence, *found.said, *clock.said, f"lines end in {seen.line_ends}"):
         if text:
             notes.say("form", text)
-    faults: list[Fault] = []
+    faults: list[ConfigFault] = []
     columns: Wide | Long
-    if roles.is_long(found.names, meaning.table):
-        columns = roles.long(found.names, meaning, path.name)
+    if column_roles.is_long(found.names, meaning.table):
+        columns = column_roles.long(found.names, meaning, path.name)
         notes.say("form", "long form: a line per reading")
     else:
-        columns, faults = roles.wide(found.names, found.units, meaning, clock.columns)
+        columns, faults = column_roles.wide(found.names, found.units, meaning, clock.columns)
         notes.say("form", f"wide form: {len(columns.channels)} of {len(found.names)} columns are channels")
         for k, name in enumerate(columns.channels):
             if columns.scales[k] != (1.0, 0.0):
@@ -131,7 +131,7 @@ class _Reading:
     def _text(self, row: Sequence[str]) -> str:
         return self.opened.dialect.delimiter.join(row)
 
-    def _source(self, tracks: Sequence[Track]) -> Source:
+    def _source(self, tracks: Sequence[ReadingRows]) -> SourceFile:
         found, clock = self.opened.dialect, self.opened.clock
         facts: dict[str, object] = {
             "encoding": found.encoding, "delimiter": found.delimiter, "decimal": found.decimal,
@@ -144,7 +144,7 @@ class _Reading:
 class _Wide(_Reading):
     """Reads a table with a column per channel."""
 
-    def read(self) -> Source:
+    def read(self) -> SourceFile:
         """Return the file's readings."""
         opened = self.opened
         columns = opened.columns
@@ -192,7 +192,7 @@ class _Wide(_Reading):
 
     def _track(
         self, columns: Wide, stamps: array[int], numbers: array[int], values: array[float], codes: bytearray
-    ) -> Track:
+    ) -> ReadingRows:
         count = len(columns.channels)
         line = np.array(numbers, np.int64)
         t_ns, h_ns = self.rows.widths(np.array(stamps, np.int64), line)
@@ -200,8 +200,10 @@ class _Wide(_Reading):
         status = np.frombuffer(bytes(codes), np.uint8).reshape(-1, count).copy()
         for k, name in enumerate(columns.channels):
             channel = self.opened.meaning.channels[name]
-            value[:, k], status[:, k] = roles.corrected(channel, columns.scales[k], value[:, k], status[:, k])
-        return Track(
+            value[:, k], status[:, k] = column_roles.corrected(
+                channel, columns.scales[k], value[:, k], status[:, k]
+            )
+        return ReadingRows(
             channels=columns.channels, t_ns=t_ns, h_ns=h_ns, value=value, status=status, line=line,
             file=np.zeros(len(line), np.int32),
         )  # fmt: skip
@@ -221,7 +223,7 @@ class _Pile:
 class _Long(_Reading):
     """Reads a table with a line per reading."""
 
-    def read(self) -> Source:
+    def read(self) -> SourceFile:
         """Return the file's readings: a track per channel."""
         opened = self.opened
         columns = opened.columns
@@ -265,17 +267,17 @@ class _Long(_Reading):
             return -1
         return round(seconds * 1e9)
 
-    def _track(self, name: str, pile: _Pile) -> Track:
+    def _track(self, name: str, pile: _Pile) -> ReadingRows:
         line = np.array(pile.line, np.int64)
         t_ns, usual = self.rows.widths(np.array(pile.t_ns, np.int64), line)
         own = np.array(pile.h_ns, np.int64)
-        value, status = roles.corrected(
+        value, status = column_roles.corrected(
             self.opened.meaning.channels[name],
             (1.0, 0.0),
             np.array(pile.value, np.float64),
             np.frombuffer(bytes(pile.status), np.uint8),
         )
-        return Track(
+        return ReadingRows(
             channels=(name,), t_ns=t_ns, h_ns=np.where(own >= 0, own, usual), value=value[:, None],
             status=status[:, None], line=line, file=np.zeros(len(line), np.int32),
         )  # fmt: skip

@@ -12,8 +12,8 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
-from rig.core.schema import KeySpec, in_short, keys
-from rig.core.sections import Bus, InstrumentSection
+from rig.rigfile.schema import KeySpec, in_short, keys
+from rig.rigfile.sections import Bus, InstrumentSection
 from rig.setup.reference import sections_of
 
 INDENT = "  "
@@ -52,7 +52,7 @@ class Measured:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Plan:
+class RigDraft:
     """What the file is to say. serials: unit under test -> serial number."""
 
     rig: str
@@ -62,7 +62,7 @@ class Plan:
     serials: Mapping[str, str] = field(default_factory=dict)
 
 
-def text(plan: Plan) -> str:
+def text(plan: RigDraft) -> str:
     """Return the rig file."""
     lines = [
         *_comment(
@@ -131,7 +131,7 @@ def _inside(spec: KeySpec) -> str:
     return "".join(f"; keys: {one}" for one in found)
 
 
-def _channels(plan: Plan) -> list[str]:
+def _channels(plan: RigDraft) -> list[str]:
     room = [one for one in plan.channels if "." not in one.name]
     lines = _comment(
         "The room's own channels: what the rig does to the units (mains, ambient, drive). Put each unit of "
@@ -147,7 +147,7 @@ def _channels(plan: Plan) -> list[str]:
     return [*lines, "channels:", *(_channel(one, one.name, INDENT) for one in room)]
 
 
-def _units(plan: Plan) -> list[str]:
+def _units(plan: RigDraft) -> list[str]:
     lines = _comment(
         "Units under test. Their channels are called UNIT.CHANNEL in the recording. A heatsink may say: "
         "high: 95 degC, early-high: 85 degC, deadband: 2 K, on-delay: 5 s, lag: 8 s, resolution: 0.1 K"

@@ -12,12 +12,12 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from rig.core.node import BAD, Node
-from rig.core.schema import Scalar, Text, UnitSymbol, keys
-from rig.core.sections import Bus
-from rig.errors import BusError, Fault, UsageError, shown
+from rig.errors import BusError, ConfigFault, UsageError, shown
+from rig.rigfile.node import BAD, Node
+from rig.rigfile.schema import Scalar, Text, UnitSymbol, keys
+from rig.rigfile.sections import Bus
 from rig.setup.draft import Connection, Measured, scalar, suggested
-from rig.setup.ports import MODBUS_PORT, Port
+from rig.setup.found_ports import MODBUS_PORT, Port
 
 Ask = Callable[[str, str], str]
 """(question, default) -> the answer, or the default for an empty one."""
@@ -26,7 +26,7 @@ EXAMPLE = "192.168.7.20:502"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Tools:
+class InterviewTools:
     """What an interview works with. drivers: their Options by name; who: asks a bus for its identity."""
 
     ask: Ask
@@ -35,7 +35,7 @@ class Tools:
     who: Callable[[Bus], str]
 
 
-def connections(tools: Tools, ports: Sequence[Port], lan: Sequence[str]) -> list[Connection]:
+def connections(tools: InterviewTools, ports: Sequence[Port], lan: Sequence[str]) -> list[Connection]:
     """Return what is connected: of the serial ports those wanted, and what is named on the network.
 
     Raises UsageError if an address of ``lan`` cannot be one.
@@ -68,7 +68,7 @@ def _fresh(word: str, found: Sequence[Connection]) -> str:
     return f"{word}{1 + sum(one.bus.startswith(word) for one in found)}"
 
 
-def _serial(tools: Tools, port: Port, bus: str) -> Connection:
+def _serial(tools: InterviewTools, port: Port, bus: str) -> Connection:
     baud = _scalar(tools, "  bits per second it is set to", "9600", keys(Bus)["baud"].kind)
     given = {"serial": port.path, "baud": baud}
     question = "  open it now and ask *IDN? (some instruments restart when their port is opened)"
@@ -80,7 +80,7 @@ def _serial(tools: Tools, port: Port, bus: str) -> Connection:
     return _described(tools, given, bus, driver, about=about, identity=identity)
 
 
-def _network(tools: Tools, address: str, bus: str) -> Connection:
+def _network(tools: InterviewTools, address: str, bus: str) -> Connection:
     visa = "::" in address
     given = {"visa" if visa else "tcp": address}
     driver = _driver(tools, "modbus" if address.endswith(f":{MODBUS_PORT}") else "scpi")
@@ -91,7 +91,7 @@ def _network(tools: Tools, address: str, bus: str) -> Connection:
     return _described(tools, given, bus, driver, about=about, identity=identity)
 
 
-def _identity(tools: Tools, bus: Bus) -> str:
+def _identity(tools: InterviewTools, bus: Bus) -> str:
     try:
         identity = tools.who(bus)
     except BusError as error:
@@ -101,7 +101,7 @@ def _identity(tools: Tools, bus: Bus) -> str:
     return identity if identity.isprintable() else ""
 
 
-def _driver(tools: Tools, usual: str) -> str:
+def _driver(tools: InterviewTools, usual: str) -> str:
     def unknown(name: str) -> str:
         return "" if name in tools.drivers else f"there is no driver {name!r}"
 
@@ -109,7 +109,13 @@ def _driver(tools: Tools, usual: str) -> str:
 
 
 def _described(
-    tools: Tools, given: Mapping[str, str], bus: str, driver: str, *, about: str = "", identity: str = ""
+    tools: InterviewTools,
+    given: Mapping[str, str],
+    bus: str,
+    driver: str,
+    *,
+    about: str = "",
+    identity: str = "",
 ) -> Connection:
     """Return a connection after asking for its name and what the driver must know."""
     name = _checked(tools, "  name of the instrument", f"{driver}-{bus}", _name_fault)
@@ -129,12 +135,12 @@ def _described(
     )
 
 
-def rig_name(tools: Tools) -> str:
+def rig_name(tools: InterviewTools) -> str:
     """Return a name for the rig."""
     return _checked(tools, "Name of the rig", host(), _name_fault)
 
 
-def channels(tools: Tools, fields: Mapping[str, Sequence[str]]) -> tuple[list[Measured], list[str]]:
+def channels(tools: InterviewTools, fields: Mapping[str, Sequence[str]]) -> tuple[list[Measured], list[str]]:
     """Return a channel for each field of each instrument, and the units under test that they name."""
     found: dict[str, Measured] = {}
     for instrument, names in fields.items():
@@ -149,7 +155,7 @@ def channels(tools: Tools, fields: Mapping[str, Sequence[str]]) -> tuple[list[Me
     return list(found.values()), list(under_test)
 
 
-def serials(tools: Tools, units: Sequence[str]) -> dict[str, str]:
+def serials(tools: InterviewTools, units: Sequence[str]) -> dict[str, str]:
     """Return the serial number of each unit under test."""
     return {unit: _checked(tools, f"serial number of {unit}", "0001", _text_fault) for unit in units}
 
@@ -157,7 +163,7 @@ def serials(tools: Tools, units: Sequence[str]) -> dict[str, str]:
 # ---- one question
 
 
-def _yes(tools: Tools, question: str, default: str) -> bool:
+def _yes(tools: InterviewTools, question: str, default: str) -> bool:
     answer = _checked(
         tools,
         f"{question} (y/n)",
@@ -167,7 +173,7 @@ def _yes(tools: Tools, question: str, default: str) -> bool:
     return answer.lower().startswith("y")
 
 
-def _checked(tools: Tools, question: str, default: str, fault: Callable[[str], str]) -> str:
+def _checked(tools: InterviewTools, question: str, default: str, fault: Callable[[str], str]) -> str:
     """Return an answer that is right, after asking again as often as it is not."""
     while True:
         answer = tools.ask(question, default).strip()
@@ -177,9 +183,9 @@ def _checked(tools: Tools, question: str, default: str, fault: Callable[[str], s
         tools.say(f"  {wrong}")
 
 
-def _scalar(tools: Tools, question: str, default: str, kind: Any) -> str:
+def _scalar(tools: InterviewTools, question: str, default: str, kind: Any) -> str:
     def fault(answer: str) -> str:
-        faults: list[Fault] = []
+        faults: list[ConfigFault] = []
         bad = kind.take(Node(answer, 0, ""), faults, "") is BAD
         return f"{faults[0].found}; {faults[0].allowed}" if bad else ""
 
@@ -199,7 +205,7 @@ def _text_fault(text: str) -> str:
 def _lan_fault(address: str) -> str:
     if not address:
         return ""
-    faults: list[Fault] = []
+    faults: list[ConfigFault] = []
     kind = keys(Bus)["visa" if "::" in address else "tcp"].kind
     if kind.take(Node(address, 0, ""), faults, "") is not BAD:
         return ""

@@ -7,14 +7,13 @@ from dataclasses import replace
 from pathlib import Path
 
 import drivers
-from rig import rigfile
-from rig.core import config
-from rig.core.config import RigConfig
 from rig.errors import ConfigError, SoakrigError, UsageError
+from rig.rigfile import config, yaml_reader
+from rig.rigfile.config import RigConfig
 from rig.setup import draft, interview
-from rig.setup.draft import Plan
-from rig.setup.interview import Ask, Say, Tools
-from rig.setup.ports import Port, who
+from rig.setup.draft import RigDraft
+from rig.setup.found_ports import Port, who
+from rig.setup.interview import Ask, InterviewTools, Say
 
 
 def create(path: Path, *, ask: Ask, say: Say, ports: Sequence[Port], lan: Sequence[str] = ()) -> Path:
@@ -26,9 +25,9 @@ def create(path: Path, *, ask: Ask, say: Say, ports: Sequence[Port], lan: Sequen
     if path.exists() or path.is_symlink():
         raise UsageError(f"{path} is there already; it is left alone. Name a new file")
     options = {name: drivers.load(name).Options for name in drivers.available()}
-    tools = Tools(ask=ask, say=say, drivers=options, who=who)
+    tools = InterviewTools(ask=ask, say=say, drivers=options, who=who)
     name = interview.rig_name(tools)
-    plan = Plan(rig=name, file=str(path), connections=interview.connections(tools, ports, lan))
+    plan = RigDraft(rig=name, file=str(path), connections=interview.connections(tools, ports, lan))
     bare = _read(plan)
     fields = {
         name: [field for block in one.blocks for field in block.fields]
@@ -41,12 +40,12 @@ def create(path: Path, *, ask: Ask, say: Say, ports: Sequence[Port], lan: Sequen
     return path
 
 
-def _read(plan: Plan) -> RigConfig:
+def _read(plan: RigDraft) -> RigConfig:
     """Return the rig that the draft describes. A fault in it is ours: everything was checked when asked."""
     written = draft.text(plan)
-    node = rigfile.parse(written, plan.file)
+    node = yaml_reader.parse(written, plan.file)
     try:
-        return config.read(node, drivers.spec, ports=rigfile.system_ports(), text=written)
+        return config.read(node, drivers.spec, ports=yaml_reader.system_ports(), text=written)
     except ConfigError as error:
         raise SoakrigError(
             f"what was answered does not make a rig file: {error}; nothing was written"

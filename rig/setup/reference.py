@@ -10,10 +10,10 @@ from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
-from rig.core import convert, formula, units
-from rig.core.schema import KeySpec, Kind, Later, OneOf, Section, below, in_short, keys
-from rig.core.sections import RigSection
+from rig.domain import conversions, formula, units
 from rig.errors import UsageError
+from rig.rigfile.schema import FieldType, KeySpec, Later, OneOf, Section, below, in_short, keys
+from rig.rigfile.sections import RigSection
 
 WIDTH = 110
 DRIVER_AT = "instruments.INSTRUMENT"
@@ -110,7 +110,7 @@ def _collect(cls: type[Any], path: str, order: list[type[Any]], paths: dict[type
             _collect(inner, where, order, paths)
 
 
-def sections_of(kind: Kind, path: str) -> Iterator[tuple[str, type[Any]]]:
+def sections_of(kind: FieldType, path: str) -> Iterator[tuple[str, type[Any]]]:
     """Yield (path, class) of the sections that a value of this kind is, or directly holds."""
     if isinstance(kind, Section):
         yield path, kind.cls
@@ -146,7 +146,7 @@ def _entry(name: str, spec: KeySpec) -> str:
     return textwrap.fill(entry, WIDTH, subsequent_indent="  ", break_long_words=False, break_on_hyphens=False)
 
 
-def _is_block(kind: Kind) -> bool:
+def _is_block(kind: FieldType) -> bool:
     return in_short(kind).startswith("block")
 
 
@@ -159,7 +159,7 @@ def _first_line(thing: Any) -> str:
 def _values() -> str:
     """Return what may stand in amounts, formulas and ``convert``."""
     filled = "In a template, `{unit}` is the unit's name and `{WORD}` what the unit's `with` gives for WORD."
-    curves = ", ".join(f"`{one}`" for one in convert.NAMES)
+    curves = ", ".join(f"`{one}`" for one in conversions.NAMES)
     facts: Sequence[tuple[str, str]] = (
         ("Units of measure", units.in_words()),
         ("Formulas", f"{formula.in_words()}. Channels are named in full (`A1.heatsink`, `mains`)."),

@@ -9,10 +9,10 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from rig.core.model import Event, Series, Status
-from rig.store import stamps
-from rig.store.frames import FrameType, scan_bytes
+from rig.domain.model import Event, Series, Status
+from rig.store import reading_stamps
 from rig.store.journal import JournalReader, parse_event
+from rig.store.journal_frames import FrameType, scan_bytes
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -111,8 +111,8 @@ def _block(
         ("status", "u1", (count,)),
     ])  # fmt: skip
     table = np.frombuffer(b"".join(payloads), dtype=layout)
-    t_ns, h_ns = stamps.interval(table["sent"].astype(np.int64), table["received"].astype(np.int64))
-    t_ns, h_ns = stamps.rounded(t_ns + offset_ns, h_ns)
+    t_ns, h_ns = reading_stamps.interval(table["sent"].astype(np.int64), table["received"].astype(np.int64))
+    t_ns, h_ns = reading_stamps.rounded(t_ns + offset_ns, h_ns)
     missing = (table["status"] > Status.SUSPECT) | np.isnan(table["value"])
     value = np.where(missing, np.nan, table["value"])  # one NaN, whatever bits the driver made
     return BlockColumns(

@@ -12,8 +12,8 @@ import json
 import re
 from dataclasses import dataclass
 
-from rig.core import orders
-from rig.core.orders import Order
+from rig.domain import orders
+from rig.domain.orders import Order
 from rig.errors import StoreError
 from rig.store.files import OS_DISK, Disk, discard, publish
 from rig.store.rundir import RunDir

@@ -14,8 +14,8 @@ from pathlib import Path
 from typing import Any, NamedTuple
 from zlib import crc32
 
-from rig.core.model import Status
-from rig.core.told import Told, from_json, to_json
+from rig.domain.event_summary import EventSummary, from_json, to_json
+from rig.domain.model import Status
 from rig.errors import DamageError, FormatError
 from rig.store.files import Disk
 
@@ -80,7 +80,7 @@ class Index:
     events: int = 0
     damage: tuple[Mapping[str, Any], ...] = ()
     files: Mapping[str, FileNote] = field(default_factory=dict)
-    told: Told | None = None
+    told: EventSummary | None = None
 
     def to_bytes(self) -> bytes:
         """Return the JSON text."""

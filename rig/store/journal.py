@@ -8,11 +8,11 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
-from rig.core.model import Event, EventKind
+from rig.domain.model import Event, EventKind
 from rig.errors import DamageError, FormatError
-from rig.store import frames
+from rig.store import journal_frames as frames
 from rig.store.files import Disk
-from rig.store.frames import BODY, FRAME, HEADS_BYTES, Frame, FrameType, Head, Hole
+from rig.store.journal_frames import BODY, FRAME, HEADS_BYTES, FrameType, Head, Hole, JournalFrame
 
 SUFFIX = ".journal"
 ENDING_BYTES = 2 * FRAME.size
@@ -30,7 +30,7 @@ def number(file_name: str) -> int | None:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Facts:
+class JournalFacts:
     """What a journal says of its session: enough to understand every frame without another file.
 
     blocks: channel names of each block, in the order of a scan's values. boot_ns, utc_ns: the anchor,
@@ -55,17 +55,17 @@ class Facts:
         }  # fmt: skip
 
     @staticmethod
-    def from_json(data: Mapping[str, Any]) -> Facts:
+    def from_json(data: Mapping[str, Any]) -> JournalFacts:
         """Return the facts from JSON values. Raises KeyError, TypeError or ValueError on nonsense."""
         blocks = tuple(tuple(str(name) for name in block) for block in data["blocks"])
-        return Facts(
+        return JournalFacts(
             boot_id=str(data["boot_id"]), boot_ns=int(data["boot_ns"]), utc_ns=int(data["utc_ns"]),
             synchronised=bool(data["synchronised"]), software=str(data["software"]), host=str(data["host"]),
             config=str(data["config"]), blocks=blocks,
         )  # fmt: skip
 
 
-def beginning(head: Head, facts: Facts) -> bytes:
+def beginning(head: Head, facts: JournalFacts) -> bytes:
     """Return the first bytes of a journal: both heads and the frame with the facts."""
     payload = json.dumps(facts.to_json(), separators=(",", ":")).encode()
     return frames.pack_head(head) + frames.seal(
@@ -120,10 +120,10 @@ class JournalReader:
 
     path: Path
     disk: Disk
-    spare_facts: Facts | None = None
+    spare_facts: JournalFacts | None = None
     head: Head = field(init=False)
-    facts: Facts = field(init=False)
-    frames: list[Frame] = field(init=False, default_factory=list)
+    facts: JournalFacts = field(init=False)
+    frames: list[JournalFrame] = field(init=False, default_factory=list)
     holes: list[Hole] = field(init=False, default_factory=list)
     next_seq: int = field(init=False)
     end: int = field(init=False, default=HEADS_BYTES)
@@ -141,7 +141,7 @@ class JournalReader:
             )
         self.facts = facts
 
-    def _read_facts(self) -> Facts | None:
+    def _read_facts(self) -> JournalFacts | None:
         start = self.disk.read(self.path, HEADS_BYTES, FRAME.size)
         if len(start) < FRAME.size:
             return None
@@ -153,16 +153,16 @@ class JournalReader:
         if not first or first[0].type != FrameType.HEADER:
             return None
         try:
-            return Facts.from_json(json.loads(first[0].payload))
+            return JournalFacts.from_json(json.loads(first[0].payload))
         except (ValueError, KeyError, TypeError):
             return None
 
-    def advance(self) -> list[Frame]:
+    def advance(self) -> list[JournalFrame]:
         """Return the good frames that have come since the last call (records only, in order)."""
         data = self.disk.read(self.path, self.end)
         return self.take(data)
 
-    def take(self, data: bytes) -> list[Frame]:
+    def take(self, data: bytes) -> list[JournalFrame]:
         """Return the record frames in ``data``, the bytes of the file from ``end`` on."""
         found = frames.walk(data, self.head.salt, seq=self.next_seq, base=self.end)
         self.size = self.end + len(data)
@@ -181,7 +181,7 @@ class JournalReader:
         """Bytes after the last good frame: unfinished, torn or damaged."""
         return self.size - self.end
 
-    def settled(self, successor_seq: int | None) -> tuple[list[Frame], list[Hole], int]:
+    def settled(self, successor_seq: int | None) -> tuple[list[JournalFrame], list[Hole], int]:
         """Return the records that count, the damage among them, and the offset where they end.
 
         ``successor_seq``: first record of the next journal of the same session: everything before it
@@ -222,7 +222,7 @@ class JournalReader:
         return notes
 
     def _note(
-        self, offset: int, size: int, seq: int, before: Frame | None, after: Frame | None
+        self, offset: int, size: int, seq: int, before: JournalFrame | None, after: JournalFrame | None
     ) -> dict[str, Any]:
         return {
             "journal": self.path.name, "offset": offset, "size": size, "after_seq": seq,
@@ -232,7 +232,7 @@ class JournalReader:
         }  # fmt: skip
 
 
-def stamp(frame: Frame, offset_ns: int) -> int:
+def stamp(frame: JournalFrame, offset_ns: int) -> int:
     """Return the moment of a record (UTC ns): an event's own, of a scan the reply's."""
     at = 10 if frame.type == FrameType.SCAN else 0
     return int.from_bytes(frame.payload[at : at + 8], "little", signed=True) + offset_ns

@@ -10,7 +10,7 @@ from typing import Any
 
 import numpy as np
 
-from rig.core.model import Series
+from rig.domain.model import Series
 from rig.store.catalogue import Sealed
 
 HOUR_NS = 3_600_000_000_000
@@ -30,7 +30,7 @@ class Skipped:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Stretch:
+class ChannelSpan:
     """A stretch of one channel as a file's footer tells it, without reading the readings.
 
     start_ns, end_ns: first and last stamp (UTC). low, high: least and greatest value, NaN where no
@@ -46,10 +46,10 @@ class Stretch:
     rows: int
 
 
-def stretch_of(source: str, series: Series) -> Stretch:
+def stretch_of(source: str, series: Series) -> ChannelSpan:
     """Return the stretch that a series of at least one reading makes up."""
     numbers = series.value[~np.isnan(series.value)]
-    return Stretch(
+    return ChannelSpan(
         source=source, start_ns=int(series.t_ns.min()), end_ns=int(series.t_ns.max()),
         low=float(numbers.min()) if len(numbers) else np.nan,
         high=float(numbers.max()) if len(numbers) else np.nan,

@@ -6,7 +6,7 @@ from collections.abc import Collection
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
 
-from rig.core.model import Event, EventKind, Series
+from rig.domain.model import Event, EventKind, Series
 from rig.errors import DamageError, StoreError
 from rig.store import index as indexes
 from rig.store.catalogue import PAIR, SUMMARY, Sealed
@@ -16,12 +16,12 @@ from rig.store.notes import outside
 from rig.store.rundir import RunDir
 
 if TYPE_CHECKING:
+    from rig.store.pair_summary import PairSummary
     from rig.store.parquet import ReadingsFile
-    from rig.store.summary import Summary
 
 
 @dataclass(slots=True)
-class Pair:
+class SealedPair:
     """Readings and events of a stretch of journals. ``fault``: what is wrong with its index."""
 
     run: RunDir
@@ -31,11 +31,11 @@ class Pair:
     fault: str = ""
     _file: ReadingsFile | None = field(init=False, default=None)
     _events: list[Event] | None = field(init=False, default=None)
-    _summary: Summary | None = field(init=False, default=None)
+    _summary: PairSummary | None = field(init=False, default=None)
     _summarised: bool = field(init=False, default=False)
 
     @staticmethod
-    def open(run: RunDir, sealed: Sealed, disk: Disk) -> Pair:
+    def open(run: RunDir, sealed: Sealed, disk: Disk) -> SealedPair:
         """Return the pair by its index; if that is no good, by the copy in the readings file.
 
         Raises FileNotFoundError if its files are not there, DamageError or FormatError if they are no
@@ -43,13 +43,13 @@ class Pair:
         """
         path = sealed.index_path(run.path)
         try:
-            pair = Pair(run, sealed, disk, indexes.read(disk, path))
+            pair = SealedPair(run, sealed, disk, indexes.read(disk, path))
         except (FileNotFoundError, DamageError) as error:
             from rig.store.parquet import ReadingsFile
 
             file = ReadingsFile.open(disk, sealed.path(run.path, "readings"), None)
             why = str(error) if isinstance(error, StoreError) else f"{path} is not there"
-            pair = Pair(run, sealed, disk, file.index, f"{why}; the copy in the readings file is used")
+            pair = SealedPair(run, sealed, disk, file.index, f"{why}; the copy in the readings file is used")
             pair._file = file
         if pair.index.run != run.id:
             raise DamageError(f"{path}: it holds readings of another run, {pair.index.run}")
@@ -102,11 +102,11 @@ class Pair:
         told = self.index.told
         return kinds is None or told is None or any(told.count(kind) for kind in kinds)
 
-    def summary(self) -> Summary | None:
+    def summary(self) -> PairSummary | None:
         """Return the summary of its readings, None if there is none that can be used."""
         note = self.index.files.get(SUMMARY)
         if not self._summarised and note is not None:
-            from rig.store import summary
+            from rig.store import pair_summary as summary
 
             self._summary = summary.read(self.disk, self.sealed.path(self.run.path, SUMMARY), note)
         self._summarised = True

@@ -17,7 +17,7 @@ from zlib import crc32
 import numpy as np
 from numpy.typing import NDArray
 
-from rig.core.model import Event, Series, Status
+from rig.domain.model import Event, Series, Status
 from rig.errors import DamageError, StoreError
 from rig.store import journal
 from rig.store.files import Disk, File, OpensInput

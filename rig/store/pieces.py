@@ -10,10 +10,10 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from rig.core.digest import Bins, ChangedError, Digest, Piece, bins, digest
-from rig.core.model import Series, Status
+from rig.domain.channel_digest import Bins, ChangedError, ChannelDigest, Piece, bins, digest
+from rig.domain.model import Series, Status
 from rig.store.columns import within
-from rig.store.pair import Pair
+from rig.store.pair import SealedPair
 
 Load = Callable[[], Series | None]
 """Returns all readings of a channel in a pair; None if they cannot be read."""
@@ -33,7 +33,7 @@ class _Sealed:
         return self.known[width_s]
 
 
-def sealed_piece(pair: Pair, channel: str, load: Load) -> Piece | None:
+def sealed_piece(pair: SealedPair, channel: str, load: Load) -> Piece | None:
     """Return a channel of a sealed pair as a piece, None if it holds none or none can be read.
 
     The piece's ``series`` raises ChangedError, once, where the readings are not what the summary says.
@@ -62,14 +62,14 @@ def sealed_piece(pair: Pair, channel: str, load: Load) -> Piece | None:
     return Piece(digest=known, series=all_of_it, bins=binned)
 
 
-def _of_old(series: Series | None, known: Digest) -> Series | None:
+def _of_old(series: Series | None, known: ChannelDigest) -> Series | None:
     """Return the readings that a digest speaks of, None if these are not there."""
     if series is not None and len(series) > known.rows:  # it was merged with its neighbours meanwhile
         series = within(series, known.start_ns, known.end_ns)
     return series if series is not None and len(series) == known.rows else None
 
 
-def _as_known(series: Series | None, known: Digest, channel: str) -> Series:
+def _as_known(series: Series | None, known: ChannelDigest, channel: str) -> Series:
     """Return the readings, or as many lost ones where they cannot be read (any more)."""
     found = _of_old(series, known)
     if found is not None:

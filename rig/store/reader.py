@@ -10,19 +10,19 @@ from functools import lru_cache, partial
 from pathlib import Path
 from typing import TypeVar
 
-from rig.core.digest import Piece, whole
-from rig.core.layouts import layout_from_json
-from rig.core.model import Event, EventKind, Layout, Series, Session
-from rig.core.told import Told, told
-from rig.core.told import joined as joined_told
+from rig.domain.channel_digest import Piece, whole
+from rig.domain.event_summary import EventSummary, told
+from rig.domain.event_summary import joined as joined_told
+from rig.domain.layout_json import layout_from_json
+from rig.domain.model import Event, EventKind, Layout, Series, Session
 from rig.errors import DamageError, StoreError
 from rig.store import catalogue, journal, rundir
 from rig.store.catalogue import Catalogue, Sealed
 from rig.store.columns import Content, content, joined, within
 from rig.store.files import OS_DISK, Disk, there
 from rig.store.journal import JournalReader
-from rig.store.notes import Skipped, Stretch, named_span, outside, skipped_by, stretch_of
-from rig.store.pair import Pair
+from rig.store.notes import ChannelSpan, Skipped, named_span, outside, skipped_by, stretch_of
+from rig.store.pair import SealedPair
 from rig.store.pieces import sealed_piece
 from rig.store.rundir import RunDir, SessionFacts
 
@@ -31,7 +31,7 @@ PATIENCE = 5
 _T = TypeVar("_T")
 
 
-class State(enum.StrEnum):
+class RecordingState(enum.StrEnum):
     """What a run is doing."""
 
     RUNNING = "running"
@@ -54,7 +54,7 @@ def _layout(text: bytes) -> Layout:
 
 
 @dataclass(slots=True)
-class Run:
+class RunReader:
     """A run directory, read. ``refresh()`` takes in what has been recorded since; nothing else does.
 
     Reading never raises for the state of the data files: what cannot be read is in ``skipped``.
@@ -68,12 +68,12 @@ class Run:
     _skipped: list[Skipped] = field(init=False, default_factory=list)
     _faults: dict[tuple[str, str], Skipped] = field(init=False, default_factory=dict)
     _bad: set[str] = field(init=False, default_factory=set)
-    _pairs: dict[str, Pair] = field(init=False, default_factory=dict)
+    _pairs: dict[str, SealedPair] = field(init=False, default_factory=dict)
 
     @staticmethod
-    def open(path: Path | str, disk: Disk = OS_DISK) -> Run:
+    def open(path: Path | str, disk: Disk = OS_DISK) -> RunReader:
         """Return the run at ``path``. Raises FormatError or DamageError if its manifest is no good."""
-        run = Run(rundir.open_run(Path(path), disk), disk)
+        run = RunReader(rundir.open_run(Path(path), disk), disk)
         run.refresh()
         return run
 
@@ -169,13 +169,13 @@ class Run:
     def _is_running(self) -> bool:
         return rundir.is_held(self.dir.path / rundir.LOCK)
 
-    def _look_at_pairs(self, found: Catalogue) -> dict[str, Pair] | None:
+    def _look_at_pairs(self, found: Catalogue) -> dict[str, SealedPair] | None:
         """Return the sealed pairs by name; None if one proved useless, so that the look must be repeated."""
-        pairs: dict[str, Pair] = {}
+        pairs: dict[str, SealedPair] = {}
         for sealed in found.sealed:
             pair = self._pairs.get(sealed.name)
             try:
-                pair = pair or Pair.open(self.dir, sealed, self.disk)
+                pair = pair or SealedPair.open(self.dir, sealed, self.disk)
                 missing = pair.missing()
             except FileNotFoundError:
                 if there(self.disk, sealed.index_path(self.dir.path)):
@@ -218,16 +218,16 @@ class Run:
         return self.dir.path
 
     @property
-    def state(self) -> State:
+    def state(self) -> RecordingState:
         """Whether somebody records now; if not, whether the last session ended with a stop."""
         if self._is_running():
-            return State.RUNNING
+            return RecordingState.RUNNING
         begun = [number for number in self._begun if not self._is_brief(number)] or list(self._begun)
         newest = max(begun, default=None)
         if newest is not None and self._begun[newest].stopped_ns is not None:
-            return State.FINISHED
+            return RecordingState.FINISHED
         clean = any(session.clean for session in self.sessions if session.number == newest)
-        return State.FINISHED if clean else State.CRASHED
+        return RecordingState.FINISHED if clean else RecordingState.CRASHED
 
     @property
     def layout(self) -> Layout:
@@ -319,7 +319,7 @@ class Run:
         names.update(*(pair.index.channels for pair in self._pairs.values()))
         return sorted(names)
 
-    def pair(self, name: str) -> Pair:
+    def pair(self, name: str) -> SealedPair:
         """Return a sealed pair by its name. Raises KeyError."""
         return self._pairs[name]
 
@@ -363,19 +363,19 @@ class Run:
             events = [event for event in events if wanted(event)]
         return sorted(events, key=lambda event: (event.session, event.seq))
 
-    def told(self) -> Told:
+    def told(self) -> EventSummary:
         """Return what all events come to: from the indexes where they say it, else from the events."""
         return self._patiently(self._told)
 
-    def _told(self) -> Told:
-        parts: list[tuple[int, Told]] = []
+    def _told(self) -> EventSummary:
+        parts: list[tuple[int, EventSummary]] = []
         for pair in self._pairs.values():
             known = pair.index.told
             parts.append((pair.sealed.first, told(self._pair_events(pair)) if known is None else known))
         parts += [(number, told(one.content.events)) for number, one in self._live.items()]
         return joined_told(part for _, part in sorted(parts, key=lambda numbered: numbered[0]))
 
-    def _pair_events(self, pair: Pair) -> list[Event]:
+    def _pair_events(self, pair: SealedPair) -> list[Event]:
         try:
             return pair.events()
         except FileNotFoundError as error:
@@ -385,7 +385,7 @@ class Run:
             self._fault(Skipped(path=path, reason=str(error)))
         return []
 
-    def _vanished(self, pair: Pair, folder: str, error: FileNotFoundError) -> None:
+    def _vanished(self, pair: SealedPair, folder: str, error: FileNotFoundError) -> None:
         """Raise the error again if the whole pair was merged away meanwhile, note it if only this is gone."""
         path = pair.sealed.path(self.dir.path, folder)
         gone = not there(self.disk, pair.sealed.index_path(self.dir.path))
@@ -417,7 +417,7 @@ class Run:
         parts.sort(key=lambda numbered: numbered[0])
         return joined(channel, [part for _, part in parts])
 
-    def _readings(self, pair: Pair, channel: str) -> Series | None:
+    def _readings(self, pair: SealedPair, channel: str) -> Series | None:
         """Return a channel of a sealed pair, None (and a fault noted) if it cannot be read.
 
         Raises FileNotFoundError if the pair was merged away just now.
@@ -463,16 +463,16 @@ class Run:
                 return self._readings(pair, channel)
         return None
 
-    def stretches(self, channel: str) -> list[Stretch]:
+    def stretches(self, channel: str) -> list[ChannelSpan]:
         """Return the channel's stretches in recorded order, one per sealed file or journal.
 
         Sealed ones come from the index alone: the way to find where something happened in a long run.
         """
-        found: list[tuple[int, Stretch]] = []
+        found: list[tuple[int, ChannelSpan]] = []
         for pair in self._pairs.values():
             note = pair.index.channels.get(channel)
             if note is not None:
-                found.append((pair.sealed.first, Stretch(
+                found.append((pair.sealed.first, ChannelSpan(
                     source=pair.sealed.name, start_ns=note.start_ns, end_ns=note.end_ns, low=note.low,
                     high=note.high, worst=note.worst, rows=note.rows,
                 )))  # fmt: skip

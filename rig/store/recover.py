@@ -11,9 +11,9 @@ from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from typing import Any
 
-from rig.core.model import EventKind
+from rig.domain.model import EventKind
 from rig.errors import DamageError, StoreError
-from rig.store import catalogue, frames, journal, rundir, segments
+from rig.store import catalogue, journal, journal_frames, rundir, segments
 from rig.store.files import OS_DISK, Disk, clear_temporary
 from rig.store.journal import JournalReader
 from rig.store.rundir import RunDir, SessionFacts
@@ -23,7 +23,7 @@ DAEMON_FOLDERS = ("journal", "sessions", "config", "damaged")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Finding:
+class RecoveryFinding:
     """One thing to be recorded by the next session: the arguments of ``RunWriter.event`` but the time."""
 
     kind: EventKind
@@ -39,7 +39,7 @@ class Recovery:
     last_ns: UTC of the latest thing known of earlier sessions, None for a new run.
     """
 
-    events: tuple[Finding, ...] = ()
+    events: tuple[RecoveryFinding, ...] = ()
     last_ns: int | None = None
 
     @property
@@ -73,7 +73,7 @@ def recover(run: RunDir, disk: Disk = OS_DISK) -> Recovery:
     _make_folders(run, disk)
     found = catalogue.look(run.path, disk)
     sessions = rundir.read_sessions(run, disk)
-    findings: list[Finding] = []
+    findings: list[RecoveryFinding] = []
     readers: list[JournalReader] = []
     clear_temporary(disk, [run.path, *(run.folder(name) for name in DAEMON_FOLDERS)])
     try:
@@ -99,7 +99,7 @@ def recover(run: RunDir, disk: Disk = OS_DISK) -> Recovery:
     return Recovery(events=tuple(findings), last_ns=_last_ns(sessions, findings))
 
 
-def _last_ns(sessions: Mapping[int, SessionFacts], findings: list[Finding]) -> int | None:
+def _last_ns(sessions: Mapping[int, SessionFacts], findings: list[RecoveryFinding]) -> int | None:
     """Return the latest moment that the sessions so far are known to have reached (UTC ns)."""
     known = [one.facts.boot_ns + one.offset_ns for one in sessions.values()]
     known += [one.stopped_ns for one in sessions.values() if one.stopped_ns is not None]
@@ -111,20 +111,22 @@ def _last_ns(sessions: Mapping[int, SessionFacts], findings: list[Finding]) -> i
     return max(known, default=None)
 
 
-def _unreadable(reason: str, name: str) -> Finding:
-    return Finding(
+def _unreadable(reason: str, name: str) -> RecoveryFinding:
+    return RecoveryFinding(
         kind=EventKind.DAMAGE, subject="run", data={"file": name}, text=f"a journal cannot be read: {reason}"
     )
 
 
-def _close(run: RunDir, reader: JournalReader, successor_seq: int | None, disk: Disk) -> list[Finding]:
+def _close(
+    run: RunDir, reader: JournalReader, successor_seq: int | None, disk: Disk
+) -> list[RecoveryFinding]:
     """Close one journal unless it is closed; return a finding for each stretch that is lost."""
     if journal.ends_closed(disk, reader.path, reader.head):
         return []
     reader.advance()
     notes = segments.set_aside(run, reader, successor_seq, disk)
     findings = [
-        Finding(
+        RecoveryFinding(
             kind=EventKind.DAMAGE, subject="run", data=note,
             text=f"{note['journal']}: {note['size']} bytes at offset {note['offset']} are {note['reason']}; "
             f"records from {note['after_seq']} on are lost"
@@ -148,7 +150,7 @@ def _close(run: RunDir, reader: JournalReader, successor_seq: int | None, disk: 
     return findings
 
 
-def _broken(session: int, readers: list[JournalReader]) -> list[Finding]:
+def _broken(session: int, readers: list[JournalReader]) -> list[RecoveryFinding]:
     """Return a finding if a session ended without a recorded stop; ``readers``: its unsealed journals."""
     data: dict[str, Any] = {"session": session, "last_ns": None, "records": None}
     text = f"session {session} ended without a stop"
@@ -164,11 +166,11 @@ def _broken(session: int, readers: list[JournalReader]) -> list[Finding]:
             data["last_ns"] = last_ns = journal.stamp(records[-1], newest.head.offset_ns)
             moment = datetime.fromtimestamp(last_ns / 1e9, UTC)
             text += f"; its last record is of {moment:%Y-%m-%d %H:%M:%S} UTC"
-    return [Finding(kind=EventKind.SESSION_BROKEN, subject="run", text=text, data=data)]
+    return [RecoveryFinding(kind=EventKind.SESSION_BROKEN, subject="run", text=text, data=data)]
 
 
-def _kind(frame: frames.Frame) -> EventKind | None:
-    if frame.type != frames.FrameType.EVENT:
+def _kind(frame: journal_frames.JournalFrame) -> EventKind | None:
+    if frame.type != journal_frames.FrameType.EVENT:
         return None
     try:
         return journal.parse_event(frame.payload, session=0, seq=0, offset_ns=0).kind

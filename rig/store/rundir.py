@@ -19,7 +19,7 @@ from rig.clock import SYSTEM
 from rig.errors import DamageError, FormatError, RunInUseError, StoreError, UsageError, shown
 from rig.store import journal
 from rig.store.files import OS_DISK, Disk, make_dirs, publish, there
-from rig.store.journal import Facts
+from rig.store.journal import JournalFacts
 
 FORMAT = 1
 MANIFEST = "run.json"
@@ -57,7 +57,7 @@ class SessionFacts:
 
     number: int
     offset_ns: int
-    facts: Facts
+    facts: JournalFacts
     stopped_ns: int | None = None
 
 
@@ -233,9 +233,11 @@ def read_sessions(run: RunDir, disk: Disk = OS_DISK) -> dict[int, SessionFacts]:
             raw = json.loads(disk.read(folder / name))
             stopped = raw.get("stopped_ns")
             facts = SessionFacts(
-                number=int(raw["session"]), offset_ns=int(raw["offset_ns"]), facts=Facts.from_json(raw),
+                number=int(raw["session"]),
+                offset_ns=int(raw["offset_ns"]),
+                facts=JournalFacts.from_json(raw),
                 stopped_ns=None if stopped is None else int(stopped),
-            )  # fmt: skip
+            )
         except (OSError, ValueError, KeyError, TypeError):
             continue
         sessions[facts.number] = facts

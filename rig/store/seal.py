@@ -24,7 +24,7 @@ LOG = logging.getLogger(__name__)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Outcome:
+class SealingRound:
     """What a round of sealing did: journals sealed, files merged, left-overs cleared, what went wrong."""
 
     sealed: tuple[str, ...]
@@ -33,7 +33,7 @@ class Outcome:
     wrong: tuple[str, ...]
 
 
-def seal(run: RunDir, *, finish: bool = False, disk: Disk = OS_DISK) -> Outcome:
+def seal(run: RunDir, *, finish: bool = False, disk: Disk = OS_DISK) -> SealingRound:
     """Seal all closed journals, merge days that are over (``finish``: the last one too), clear left-overs.
 
     Raises RunInUseError if another process is sealing this run now. A journal that cannot be sealed is
@@ -59,7 +59,9 @@ def seal(run: RunDir, *, finish: bool = False, disk: Disk = OS_DISK) -> Outcome:
                 merged.append(segments.merge(run, pairs, disk).name)
             except (OSError, StoreError) as error:
                 wrong.append(f"{pairs[0].sealed.day}: {error}")
-    return Outcome(sealed=tuple(sealed), merged=tuple(merged), cleared=tuple(cleared), wrong=tuple(wrong))
+    return SealingRound(
+        sealed=tuple(sealed), merged=tuple(merged), cleared=tuple(cleared), wrong=tuple(wrong)
+    )
 
 
 def _room(run: RunDir, one: segments.Closed, disk: Disk) -> None:

@@ -12,8 +12,8 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
-from rig.core.model import Event, Series
-from rig.core.told import told
+from rig.domain.event_summary import told
+from rig.domain.model import Event, Series
 from rig.errors import DamageError, FormatError, StoreError
 from rig.store import catalogue, files, journal, parquet, rundir
 from rig.store.catalogue import PAIR, PARQUET, SUMMARY, Sealed
@@ -22,10 +22,10 @@ from rig.store.files import Disk, clear_temporary, discard, publish, temporary, 
 from rig.store.index import Index, SessionNote, pack
 from rig.store.index import read as read_index
 from rig.store.journal import JournalReader
-from rig.store.pair import Pair
+from rig.store.pair import SealedPair
+from rig.store.pair_summary import Gathering
 from rig.store.parquet import ReadingsFile
 from rig.store.rundir import RunDir
-from rig.store.summary import Gathering
 
 SECOND_NS = 1_000_000_000
 
@@ -67,7 +67,7 @@ def seal_journal(run: RunDir, closed: Closed, disk: Disk) -> Sealed:
     return sealed
 
 
-def merge(run: RunDir, pairs: Sequence[Pair], disk: Disk) -> Sealed:
+def merge(run: RunDir, pairs: Sequence[SealedPair], disk: Disk) -> Sealed:
     """Join sealed pairs of one day, in order, into one; prove it; remove the sources. Raises StoreError.
 
     What cannot be read in a source is noted in the index, and that source goes to ``damaged/`` instead.
@@ -298,12 +298,12 @@ def mergeable(found: Sequence[Sealed], later_day: str | None, *, finish: bool) -
     return [group for group in groups if len(group) > 1]
 
 
-def readable(run: RunDir, group: Sequence[Sealed], disk: Disk) -> list[list[Pair]]:
+def readable(run: RunDir, group: Sequence[Sealed], disk: Disk) -> list[list[SealedPair]]:
     """Return the pairs of a group, parted where one cannot be opened at all; two or more each."""
-    parts: list[list[Pair]] = [[]]
+    parts: list[list[SealedPair]] = [[]]
     for sealed in group:
         try:
-            parts[-1].append(Pair.open(run, sealed, disk))
+            parts[-1].append(SealedPair.open(run, sealed, disk))
         except (OSError, StoreError):
             parts.append([])
     return [part for part in parts if len(part) > 1]

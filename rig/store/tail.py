@@ -9,12 +9,12 @@ from __future__ import annotations
 from dataclasses import dataclass
 from pathlib import Path
 
-from rig.core.model import Event
+from rig.domain.model import Event
 from rig.errors import FormatError, StoreError
 from rig.store import journal, rundir
 from rig.store.files import OS_DISK, Disk
-from rig.store.frames import Frame, FrameType, scan_bytes, scan_payload
 from rig.store.journal import JournalReader, parse_event
+from rig.store.journal_frames import FrameType, JournalFrame, scan_bytes, scan_payload
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -123,7 +123,7 @@ class Tail:
         reader.frames.clear()
 
 
-def _live(reader: JournalReader, frame: Frame) -> LiveScan | None:
+def _live(reader: JournalReader, frame: JournalFrame) -> LiveScan | None:
     payload = frame.payload
     block = int.from_bytes(payload[:2], "little")
     blocks = reader.facts.blocks

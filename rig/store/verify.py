@@ -11,11 +11,11 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from rig.errors import StoreError
-from rig.store import frames, journal, rundir
+from rig.store import journal, journal_frames, rundir
 from rig.store.catalogue import PAIR, SUMMARY
 from rig.store.files import OS_DISK, Disk
 from rig.store.notes import Skipped
-from rig.store.reader import Run
+from rig.store.reader import RunReader
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -37,7 +37,7 @@ def verify(path: Path, disk: Disk = OS_DISK, told: Callable[[int, int], None] = 
 
     told: is called with how many sealed files have been read, of how many.
     """
-    run = Run.open(path, disk)
+    run = RunReader.open(path, disk)
     faults = list(run.skipped)
     known = {(fault.path, fault.reason) for fault in faults}
     files = readings = events = 0
@@ -58,7 +58,7 @@ def verify(path: Path, disk: Disk = OS_DISK, told: Callable[[int, int], None] = 
     return Verified(files=files, readings=readings + rows, events=events + count, faults=(*faults, *checks))
 
 
-def _check_pair(run: Run, name: str) -> list[Skipped]:
+def _check_pair(run: RunReader, name: str) -> list[Skipped]:
     from rig.store.segments import proved
 
     pair = run.pair(name)
@@ -79,18 +79,18 @@ def _check_pair(run: Run, name: str) -> list[Skipped]:
 
 def _check_heads(path: Path, disk: Disk) -> list[Skipped]:
     """Return a fault if one of a journal's two heads is damaged (both: the reader has said so)."""
-    raw = disk.read(path, 0, frames.HEADS_BYTES)
+    raw = disk.read(path, 0, journal_frames.HEADS_BYTES)
     bad = []
-    for copy, start in (("first", 0), ("second", frames.HEAD_BYTES)):
-        one = raw[start : start + frames.HEAD_BYTES]
+    for copy, start in (("first", 0), ("second", journal_frames.HEAD_BYTES)):
+        one = raw[start : start + journal_frames.HEAD_BYTES]
         try:
-            frames.parse_head(one)
-        except frames.HeadError as error:
+            journal_frames.parse_head(one)
+        except journal_frames.HeadError as error:
             bad.append(Skipped(path=path, reason=f"the {copy} copy of its head is damaged: {error}"))
     return bad if len(bad) == 1 else []
 
 
-def _check_sessions(run: Run, disk: Disk) -> list[Skipped]:
+def _check_sessions(run: RunReader, disk: Disk) -> list[Skipped]:
     folder = run.dir.folder("sessions")
     good = {rundir.session_name(number) for number in rundir.read_sessions(run.dir, disk)}
     return [
@@ -100,7 +100,7 @@ def _check_sessions(run: Run, disk: Disk) -> list[Skipped]:
     ]
 
 
-def _check_configs(run: Run, disk: Disk) -> list[Skipped]:
+def _check_configs(run: RunReader, disk: Disk) -> list[Skipped]:
     """Return a fault for each frozen rig file that is not the one its name says, or is not there."""
     folder = run.dir.folder("config")
     wanted = {session.facts.config for session in rundir.read_sessions(run.dir, disk).values()} - {""}

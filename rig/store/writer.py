@@ -15,12 +15,12 @@ from pathlib import Path
 from typing import Any
 from zlib import crc32
 
-from rig.core.model import Event, EventKind, Scan
+from rig.domain.model import Event, EventKind, Scan
 from rig.errors import StoreError
-from rig.store import frames, journal, rundir
+from rig.store import journal, journal_frames, rundir
 from rig.store.files import OS_DISK, Disk, File, discard, publish, temporary
-from rig.store.frames import MARKER, FrameType, Head
-from rig.store.journal import Facts
+from rig.store.journal import JournalFacts
+from rig.store.journal_frames import MARKER, FrameType, Head
 from rig.store.rundir import RunDir, SessionFacts
 
 HOUR_NS = 3_600_000_000_000
@@ -63,16 +63,18 @@ class RunWriter:
         self._session = session
         known = rundir.boot_offset(run, boot_id, disk)
         self.offset_ns = utc_ns - boot_ns if known is None else known
-        self._facts = Facts(
+        self._facts = JournalFacts(
             boot_id=boot_id, boot_ns=boot_ns, utc_ns=utc_ns, synchronised=synchronised, software=software,
             host=host, config=config, blocks=tuple(tuple(block) for block in blocks),
         )  # fmt: skip
-        self._packers = [(frames.scan_body(len(b)), len(b), frames.scan_bytes(len(b))) for b in blocks]
+        self._packers = [
+            (journal_frames.scan_body(len(b)), len(b), journal_frames.scan_bytes(len(b))) for b in blocks
+        ]
         self._journal_bytes, self._held_bytes = journal_bytes, held_bytes
         self._seq = self.synced_seq = 0
         self._unsynced: list[bytes] = []
         self._unsynced_bytes = 0
-        self._lost = _Lost()
+        self._lost = _UnkeptScans()
         self._file: File | None = None
         self._written = 0
         self._salt = 0
@@ -120,7 +122,7 @@ class RunWriter:
                 size, self._seq, SCAN, scan.block, scan.sent_ns, scan.received_ns, *scan.values, scan.statuses
             ))  # fmt: skip
             self._seq += 1
-            self._unsynced_bytes += frames.BODY.size + size
+            self._unsynced_bytes += journal_frames.BODY.size + size
         if scans:
             self._last_ns = max(self._last_ns, scans[-1].received_ns)
         self._append(bodies)
@@ -130,12 +132,12 @@ class RunWriter:
     ) -> Event:
         """Append an event and return it as a reader will see it. ``boot_ns``: CLOCK_BOOTTIME."""
         payload = journal.event_payload(kind, boot_ns, subject, text, data or {})
-        if len(payload) > frames.PAYLOAD_MAX:
+        if len(payload) > journal_frames.PAYLOAD_MAX:
             note = {"cut": f"{len(payload)} bytes of data were too many for one event"}
             payload = journal.event_payload(kind, boot_ns, subject[:1000], text[:100_000], note)
         seq = self._seq
         self._seq += 1
-        part = frames.body(FrameType.EVENT, seq, payload)
+        part = journal_frames.body(FrameType.EVENT, seq, payload)
         self._unsynced_bytes += len(part)
         self._last_ns = max(self._last_ns, boot_ns)
         self._append([part])
@@ -258,7 +260,7 @@ class RunWriter:
         )  # fmt: skip
         count, size = self._piece()
         start = journal.beginning(head, self._facts)
-        start += b"".join(frames.seal(part, head.salt) for part in self._unsynced[:count])
+        start += b"".join(journal_frames.seal(part, head.salt) for part in self._unsynced[:count])
         part = temporary(path)
         discard(self._disk, part)
         file = self._disk.create(part)
@@ -333,7 +335,7 @@ class RunWriter:
     def _write_piece(self) -> None:
         assert self._file is not None
         count, size = self._piece()
-        data = b"".join(frames.seal(part, self._salt) for part in self._unsynced[:count])
+        data = b"".join(journal_frames.seal(part, self._salt) for part in self._unsynced[:count])
         try:
             self._file.append(data)
             self._file.sync()
@@ -346,7 +348,7 @@ class RunWriter:
     def _report_lost(self) -> None:
         if not self._lost.scans:
             return
-        lost, self._lost = self._lost, _Lost()
+        lost, self._lost = self._lost, _UnkeptScans()
         text = f"{lost.readings} readings of {lost.scans} scans lost: the disk refused and memory was full"
         data = {"cause": "store", "scans": lost.scans, "readings": lost.readings,
                 "from_ns": lost.from_ns, "to_ns": lost.to_ns}  # fmt: skip
@@ -372,7 +374,7 @@ class RunWriter:
             self._reserve_held = False
 
 
-class _Lost:
+class _UnkeptScans:
     """Counts scans that could not even be kept in memory. Times are CLOCK_BOOTTIME ns."""
 
     def __init__(self) -> None:

@@ -11,17 +11,17 @@ from collections.abc import Iterable
 from pathlib import Path
 
 from rig.clock import SYSTEM, Clock
-from rig.core.layouts import layout_from_json
-from rig.core.model import Event, EventKind
+from rig.domain.layout_json import layout_from_json
+from rig.domain.model import Event, EventKind
 from rig.errors import StoreError
 from rig.store import catalogue, rundir
 from rig.store.files import OS_DISK
 from rig.store.rundir import SessionFacts
 from rig.store.tail import Tail, Update
-from rig.view.alerting import told
-from rig.view.picture import Standing
-from rig.view.room import WINDOW_NS, Room
+from rig.view.alert_status import told
+from rig.view.live_state import WINDOW_NS, LiveState
 from rig.view.snapshot import RunState
+from rig.view.snapshot_maker import Surroundings
 
 HEALTH_NS = 3600 * 1_000_000_000
 
@@ -48,7 +48,7 @@ class Feed:
             )
         newest = self._sessions[max(self._sessions)]
         layout = layout_from_json(rundir.frozen_layout(self._run, newest.facts.config))
-        self.room = Room(layout, self._run.name)
+        self.room = LiveState(layout, self._run.name)
         self.room.started_ns = self._run.created_ns
         self._seen.clear()
         self._tail = Tail(self.path)
@@ -59,10 +59,10 @@ class Feed:
 
     def _read_sealed(self, update: Update) -> None:
         """Take in the events of the sealed files, and the last minutes where the journals lack them."""
-        from rig.store.reader import Run
+        from rig.store.reader import RunReader
         from rig.view.past import recent
 
-        run = Run.open(self.path)
+        run = RunReader.open(self.path)
         self._skipped = tuple(f"{one.path.name}: {one.reason}" for one in run.skipped)
         new = {(event.session, event.seq) for event in update.events}
         end_ns = run.span[1]
@@ -105,7 +105,7 @@ class Feed:
             if event.kind in {EventKind.SESSION_START, EventKind.SESSION_STOP} and not event.brief:
                 self._stopped = event.kind is EventKind.SESSION_STOP
 
-    def standing(self) -> Standing:
+    def standing(self) -> Surroundings:
         """Return what surrounds the recording now."""
         try:
             free: int | None = shutil.disk_usage(self.path).free
@@ -113,7 +113,7 @@ class Feed:
             free = None
         state, now_ns = self._state(), self.now_ns()
         alerts, fail = told(self.path, now_ns, running=state is RunState.RUNNING)
-        return Standing(
+        return Surroundings(
             now_ns=now_ns, state=state, disk_free=free, skipped=self._skipped, alerts=alerts, alerts_fail=fail
         )
 

@@ -9,10 +9,10 @@ from datetime import tzinfo
 
 from rich.text import Text
 
-from rig.core.wording import clock_time, counted, duration, moment, size, stamp
-from rig.view.lines import Cell, line
+from rig.domain.formatting import clock_time, counted, duration, moment, size, stamp
+from rig.view.cell_lines import Cell, line
+from rig.view.row_tables import STYLES
 from rig.view.snapshot import Answering, PhaseView, RunState, Snapshot
-from rig.view.tables import STYLES
 
 _WAITING = frozenset({"due", "left", "held", "unknown"})
 """Stages of a phase in which somebody may have to do something."""

@@ -8,7 +8,7 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import NDArray
 
-from rig.core.model import Channel, Limit, Side
+from rig.domain.model import Channel, Limit, Side
 from rig.view.snapshot import Margin, Pace, Reach, Trend
 
 Bools = NDArray[np.bool_]

@@ -7,22 +7,22 @@ from pathlib import Path
 
 import numpy as np
 
-from rig.core.model import Series
-from rig.core.timeofday import last_time_of_day
-from rig.core.wording import stamp
+from rig.domain.formatting import stamp
+from rig.domain.model import Series
+from rig.domain.time_of_day import last_time_of_day
 from rig.errors import StoreError, UsageError
 from rig.store import rundir
-from rig.store.reader import Run
-from rig.view.picture import Standing, picture
-from rig.view.room import WINDOW_NS, Room
+from rig.store.reader import RunReader
+from rig.view.live_state import WINDOW_NS, LiveState
 from rig.view.snapshot import RunState, Snapshot
+from rig.view.snapshot_maker import Surroundings, picture
 
 _SECOND = 1_000_000_000
 STEPS_S = {"left": -60.0, "right": 60.0, ",": -60.0, ".": 60.0, "<": -3600.0, ">": 3600.0}
 """Keys that move in time, and how far."""
 
 
-def recent(room: Room, run: Run, start_ns: int, end_ns: int) -> None:
+def recent(room: LiveState, run: RunReader, start_ns: int, end_ns: int) -> None:
     """Let the room take in a stretch of all its channels, thinned to what it keeps."""
     together: dict[tuple[str, bytes], list[Series]] = {}
     for name, channel in room.layout.channels.items():
@@ -42,11 +42,11 @@ def recent(room: Room, run: Run, start_ns: int, end_ns: int) -> None:
             room.scan(names, int(t_ns[at]), tuple(values[row]), statuses[row].tobytes())
 
 
-class Past:
+class PastSnapshots:
     """Pictures of one run at a moment (UTC ns). Raises StoreError or FormatError if it cannot be shown."""
 
     def __init__(self, path: Path, at: str, zone: tzinfo | None = None) -> None:
-        self._run = Run.open(path)
+        self._run = RunReader.open(path)
         if self._run.span == (0, 0):
             raise StoreError(f"{path} holds nothing yet, so there is no past to look at")
         self.at_ns = moment_ns(at, self._run.span, zone)
@@ -68,7 +68,7 @@ class Past:
         sessions = rundir.read_sessions(self._run.dir)
         begun = [n for n, one in sessions.items() if one.facts.boot_ns + one.offset_ns <= self.at_ns]
         number = max(begun, default=min(sessions))
-        room = Room(self._run.layout_of(number), self._run.dir.name)
+        room = LiveState(self._run.layout_of(number), self._run.dir.name)
         room.started_ns = min(self._run.dir.created_ns, self._run.span[0])
         for event in self._run.events():
             if event.t_ns <= self.at_ns:
@@ -76,7 +76,7 @@ class Past:
                 room.event(event, known.offset_ns if known else 0)
         recent(room, self._run, self.at_ns - WINDOW_NS, self.at_ns)
         skipped = tuple(f"{one.path.name}: {one.reason}" for one in self._run.skipped)
-        return picture(room, Standing(now_ns=self.at_ns, state=RunState.PAST, skipped=skipped))
+        return picture(room, Surroundings(now_ns=self.at_ns, state=RunState.PAST, skipped=skipped))
 
 
 def moment_ns(text: str, span: tuple[int, int], zone: tzinfo | None = None) -> int:

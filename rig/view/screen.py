@@ -9,11 +9,10 @@ from datetime import tzinfo
 
 from rich.text import Text
 
-from rig.core.wording import moment
+from rig.domain.formatting import moment
+from rig.view.cell_lines import Cell, beside, blank, guarded, heading, line, titles, window
 from rig.view.header import Canvas, header
-from rig.view.lines import Cell, beside, blank, guarded, heading, line, titles, window
-from rig.view.snapshot import Answering, ChannelView, Snapshot, UnitView
-from rig.view.tables import (
+from rig.view.row_tables import (
     channel_columns,
     channel_row,
     event_row,
@@ -24,13 +23,14 @@ from rig.view.tables import (
     unit_columns,
     unit_row,
 )
+from rig.view.snapshot import Answering, ChannelView, Snapshot, UnitView
 
 SMALLEST = (40, 8)
 """Below this size (columns, lines) only the header is drawn."""
 _BESIDE_FROM = 150
 
 
-class Page(enum.Enum):
+class ScreenPage(enum.Enum):
     """What the screen shows; the value is the key that leads there."""
 
     OVERVIEW = "o"
@@ -42,23 +42,25 @@ class Page(enum.Enum):
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Look:
+class ViewPosition:
     """Where the viewer's eye is: page, number of the unit (by name; None: the worst), lines scrolled."""
 
-    page: Page = Page.OVERVIEW
+    page: ScreenPage = ScreenPage.OVERVIEW
     unit: int | None = None
     scroll: int = 0
 
-    def pressed(self, key: str, snapshot: Snapshot, height: int) -> Look:
+    def pressed(self, key: str, snapshot: Snapshot, height: int) -> ViewPosition:
         """Return where a key leads on a screen of ``height`` lines; keys that mean nothing lead nowhere."""
         if key in {"u", "U"}:
-            step = (1 if key == "u" else -1) if self.page is Page.UNIT else 0
-            return Look(page=Page.UNIT, unit=(self.place(snapshot) + step) % max(1, len(snapshot.units)))
+            step = (1 if key == "u" else -1) if self.page is ScreenPage.UNIT else 0
+            return ViewPosition(
+                page=ScreenPage.UNIT, unit=(self.place(snapshot) + step) % max(1, len(snapshot.units))
+            )
         if key == "tab":
-            pages = list(Page)
+            pages = list(ScreenPage)
             return replace(self, page=pages[(pages.index(self.page) + 1) % len(pages)], scroll=0)
-        if key in {page.value for page in Page}:
-            return replace(self, page=Page(key), scroll=0)
+        if key in {page.value for page in ScreenPage}:
+            return replace(self, page=ScreenPage(key), scroll=0)
         leaf = max(1, height - 6)
         steps = {"down": 1, "up": -1, "page-down": leaf, "page-up": -leaf, "home": -self.scroll}
         last = max(0, _length(snapshot, self.page) - leaf)
@@ -71,20 +73,20 @@ class Look:
         return by_name(snapshot).index(snapshot.units[0])
 
 
-def _length(snapshot: Snapshot, page: Page) -> int:
+def _length(snapshot: Snapshot, page: ScreenPage) -> int:
     """Return how many lines a page's list can have at most."""
     match page:
-        case Page.INSTRUMENTS:
+        case ScreenPage.INSTRUMENTS:
             return 2 * len(snapshot.instruments)
-        case Page.EXCURSIONS:
+        case ScreenPage.EXCURSIONS:
             return len(snapshot.excursions)
-        case Page.EVENTS:
+        case ScreenPage.EVENTS:
             return len(snapshot.events)
         case _:
             return len(snapshot.channels)
 
 
-def frame(snapshot: Snapshot, look: Look, canvas: Canvas, problems: Sequence[str] = ()) -> list[Text]:
+def frame(snapshot: Snapshot, look: ViewPosition, canvas: Canvas, problems: Sequence[str] = ()) -> list[Text]:
     """Return the frame. ``problems`` are faults of the view itself; they are shown in the header."""
     noted = list(problems)
     width = canvas.width
@@ -101,19 +103,19 @@ def everything(snapshot: Snapshot, width: int, zone: tzinfo | None = None) -> li
     """Return the whole room as lines without end: for a printout, a pipe, a mail."""
     problems: list[str] = []
     tall = Canvas(width=width, height=1_000_000, zone=zone)
-    body = [heading("channels, worst first", width), *_channel_page(snapshot, Look(), tall, problems)]
-    body += _excursion_page(snapshot, Look(), tall, problems)
-    body += [heading("instruments", width), *_instrument_page(snapshot, Look(), tall, problems)]
+    body = [heading("channels, worst first", width), *_channel_page(snapshot, ViewPosition(), tall, problems)]
+    body += _excursion_page(snapshot, ViewPosition(), tall, problems)
+    body += [heading("instruments", width), *_instrument_page(snapshot, ViewPosition(), tall, problems)]
     body += _event_list(snapshot, min(21, len(snapshot.events) + 1), 0, tall, problems)
     return [*header(snapshot, tall, problems), *body]
 
 
-def footer(look: Look, width: int) -> Text:
+def footer(look: ViewPosition, width: int) -> Text:
     """Return the line of keys; the present page's key stands in brackets."""
     cells: list[Cell] = []
     for letters in (40, 5, 3, 0):  # of a page's name: as many as the width allows
         cells = []
-        for page in Page:
+        for page in ScreenPage:
             words = page.name.lower()[:letters]
             here = page is look.page
             text = f"[{page.value}]{words}" if here else f" {page.value} {words}"
@@ -127,11 +129,11 @@ def footer(look: Look, width: int) -> Text:
 # ---- pages
 
 
-def _body(snapshot: Snapshot, look: Look, canvas: Canvas, problems: list[str]) -> list[Text]:
+def _body(snapshot: Snapshot, look: ViewPosition, canvas: Canvas, problems: list[str]) -> list[Text]:
     if canvas.width < SMALLEST[0] or canvas.height < SMALLEST[1] - 5:
         return []
     match look.page:
-        case Page.OVERVIEW if canvas.width >= _BESIDE_FROM:
+        case ScreenPage.OVERVIEW if canvas.width >= _BESIDE_FROM:
             left_width = (canvas.width - 3) // 2
             right_width = canvas.width - 3 - left_width
             return beside(
@@ -140,17 +142,17 @@ def _body(snapshot: Snapshot, look: Look, canvas: Canvas, problems: list[str]) -
                 left_width,
                 right_width,
             )
-        case Page.OVERVIEW:
+        case ScreenPage.OVERVIEW:
             return _overview(snapshot, canvas, problems, alone=True)
-        case Page.CHANNELS:
+        case ScreenPage.CHANNELS:
             return _channel_page(snapshot, look, canvas, problems)
-        case Page.UNIT:
+        case ScreenPage.UNIT:
             return _unit_page(snapshot, look, canvas, problems)
-        case Page.INSTRUMENTS:
+        case ScreenPage.INSTRUMENTS:
             return _instrument_page(snapshot, look, canvas, problems)
-        case Page.EXCURSIONS:
+        case ScreenPage.EXCURSIONS:
             return _excursion_page(snapshot, look, canvas, problems)
-        case Page.EVENTS:
+        case ScreenPage.EVENTS:
             return _event_page(snapshot, look, canvas, problems)
 
 
@@ -245,7 +247,7 @@ def _channel_list(
     return [titles(columns, width), *window(rows, height - 1, scroll, more, width)]
 
 
-def _channel_page(snapshot: Snapshot, look: Look, canvas: Canvas, problems: list[str]) -> list[Text]:
+def _channel_page(snapshot: Snapshot, look: ViewPosition, canvas: Canvas, problems: list[str]) -> list[Text]:
     return _channel_list(snapshot.channels, canvas.height, look.scroll, canvas.width, problems, short=False)
 
 
@@ -254,7 +256,7 @@ def by_name(snapshot: Snapshot) -> list[UnitView]:
     return sorted(snapshot.units, key=lambda unit: unit.name)
 
 
-def _unit_page(snapshot: Snapshot, look: Look, canvas: Canvas, problems: list[str]) -> list[Text]:
+def _unit_page(snapshot: Snapshot, look: ViewPosition, canvas: Canvas, problems: list[str]) -> list[Text]:
     units = by_name(snapshot)
     width = canvas.width
     if not units:
@@ -282,7 +284,9 @@ def _unit_page(snapshot: Snapshot, look: Look, canvas: Canvas, problems: list[st
     return lines
 
 
-def _instrument_page(snapshot: Snapshot, look: Look, canvas: Canvas, problems: list[str]) -> list[Text]:
+def _instrument_page(
+    snapshot: Snapshot, look: ViewPosition, canvas: Canvas, problems: list[str]
+) -> list[Text]:
     width = canvas.width
     columns = instrument_columns(width)
     rows = [
@@ -298,7 +302,9 @@ def _instrument_page(snapshot: Snapshot, look: Look, canvas: Canvas, problems: l
     return [titles(columns, width), *shown]
 
 
-def _excursion_page(snapshot: Snapshot, look: Look, canvas: Canvas, problems: list[str]) -> list[Text]:
+def _excursion_page(
+    snapshot: Snapshot, look: ViewPosition, canvas: Canvas, problems: list[str]
+) -> list[Text]:
     width = canvas.width
     if not snapshot.excursions:
         return [line([Cell("no channel has been out of a limit for its on-delay in this run")], width)]
@@ -332,5 +338,5 @@ def _event_list(
     return [heading(title, width), *window(rows, height - 1, scroll, more, width)]
 
 
-def _event_page(snapshot: Snapshot, look: Look, canvas: Canvas, problems: list[str]) -> list[Text]:
+def _event_page(snapshot: Snapshot, look: ViewPosition, canvas: Canvas, problems: list[str]) -> list[Text]:
     return _event_list(snapshot, canvas.height, look.scroll, canvas, problems, hint="arrow down")

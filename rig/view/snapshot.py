@@ -6,10 +6,10 @@ import enum
 import math
 from dataclasses import dataclass
 
-from rig.core.model import Kind, Side, Status
+from rig.domain.model import ChannelKind, Side, Status
 
 
-class Condition(enum.Enum):
+class ChannelCondition(enum.Enum):
     """How a channel is doing, in the order of trouble; the value is the word on the screen."""
 
     OUT = "OUT"
@@ -36,10 +36,10 @@ class Condition(enum.Enum):
     @property
     def is_trouble(self) -> bool:
         """True where somebody should look."""
-        return self not in {Condition.OK, Condition.WAITING}
+        return self not in {ChannelCondition.OK, ChannelCondition.WAITING}
 
 
-_RANK = {condition: rank for rank, condition in enumerate(Condition)}
+_RANK = {condition: rank for rank, condition in enumerate(ChannelCondition)}
 
 STATUS_WORDS: dict[int, str] = {
     Status.GOOD: "good",
@@ -178,12 +178,12 @@ class ChannelView:
     name: str
     unit: str | None
     quantity: str
-    kind: Kind
+    kind: ChannelKind
     value: float
     unit_of_measure: str
     resolution: float
     status: int
-    condition: Condition
+    condition: ChannelCondition
     age_s: float | None
     margin: Margin | None = None
     trend: Trend | None = None
@@ -208,9 +208,9 @@ class UnitView:
         return self.channels[0] if self.channels else None
 
     @property
-    def condition(self) -> Condition:
+    def condition(self) -> ChannelCondition:
         """The condition of the worst channel."""
-        return self.channels[0].condition if self.channels else Condition.WAITING
+        return self.channels[0].condition if self.channels else ChannelCondition.WAITING
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -313,9 +313,9 @@ class Snapshot:
         running = self.state is RunState.RUNNING or self.newest_ns is None
         return self.now_ns if running else self.newest_ns or self.now_ns
 
-    def counts(self) -> dict[Condition, int]:
+    def counts(self) -> dict[ChannelCondition, int]:
         """Return how many channels are in each condition that occurs, worst first."""
-        found: dict[Condition, int] = {}
+        found: dict[ChannelCondition, int] = {}
         for channel in self.channels:
             found[channel.condition] = found.get(channel.condition, 0) + 1
         return found

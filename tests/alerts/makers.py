@@ -10,12 +10,22 @@ from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
-from rig.alerts.service import Service
+from rig.alerts.alert_service import AlertService
 from rig.alerts.settings import Settings
 from rig.clock import Clock
-from rig.core.alerting import Alerts, Command, Way
-from rig.core.layouts import to_json
-from rig.core.model import Channel, Event, EventKind, InstrumentFacts, Kind, Layout, Scan, Source, Unit
+from rig.domain.layout_json import to_json
+from rig.domain.model import (
+    Channel,
+    ChannelKind,
+    ChannelSource,
+    Event,
+    EventKind,
+    InstrumentFacts,
+    Layout,
+    Scan,
+    Unit,
+)
+from rig.rigfile.alerts_section import Alerts, CommandNotifier, Notifier
 from rig.store import rundir
 from rig.store.writer import RunWriter
 
@@ -58,19 +68,19 @@ def layout() -> Layout:
     for number, name in enumerate(("A1", "A2"), 1):
         own = {
             f"{name}.heatsink": Channel(
-                name=f"{name}.heatsink", unit_of_measure="degC", unit=name, kind=Kind.RESPONSE,
-                source=Source(instrument="scanner", field=f"t{number}"),
+                name=f"{name}.heatsink", unit_of_measure="degC", unit=name, kind=ChannelKind.RESPONSE,
+                source=ChannelSource(instrument="scanner", field=f"t{number}"),
             ),
             f"{name}.margin": Channel(
-                name=f"{name}.margin", unit_of_measure="K", unit=name, kind=Kind.RESPONSE,
+                name=f"{name}.margin", unit_of_measure="K", unit=name, kind=ChannelKind.RESPONSE,
                 formula=f"95 - {name}.heatsink",
             ),
         }  # fmt: skip
         channels |= own
         units[name] = Unit(name=name, serial=f"00{number}", load="8 ohm resistor", channels=tuple(own))
     channels["mains"] = Channel(
-        name="mains", unit_of_measure="V", unit=None, kind=Kind.STIMULUS,
-        source=Source(instrument="meter", field="volts"),
+        name="mains", unit_of_measure="V", unit=None, kind=ChannelKind.STIMULUS,
+        source=ChannelSource(instrument="meter", field="volts"),
     )  # fmt: skip
     facts = {
         name: InstrumentFacts(name=name, bus=bus, driver="scpi", poll_s=1.0, timeout_s=0.5)
@@ -111,9 +121,9 @@ def at(seconds: float) -> int:
     return START_NS + round(seconds * SECOND)
 
 
-def appending(path: Path) -> Way:
+def appending(path: Path) -> Notifier:
     """Return a way that appends each message to a file, through a real program."""
-    return Way(command=Command(run=("/usr/bin/tee", "-a", str(path))), deadline_s=20.0)
+    return Notifier(command=CommandNotifier(run=("/usr/bin/tee", "-a", str(path))), deadline_s=20.0)
 
 
 def told(path: Path) -> list[str]:
@@ -123,9 +133,9 @@ def told(path: Path) -> list[str]:
     return [one for one in path.read_text("utf-8").split("then this word is the same\n") if one.strip()]
 
 
-def python(code: str, *words: str) -> Way:
+def python(code: str, *words: str) -> Notifier:
     """Return a way that runs a few lines of Python."""
-    return Way(command=Command(run=(sys.executable, "-c", code, *words)), deadline_s=20.0)
+    return Notifier(command=CommandNotifier(run=(sys.executable, "-c", code, *words)), deadline_s=20.0)
 
 
 class Recording:
@@ -195,7 +205,7 @@ def settings(recording: Recording, **words: Any) -> Settings:
     )  # fmt: skip
 
 
-def settled(service: Service, turns: int = 400) -> None:
+def settled(service: AlertService, turns: int = 400) -> None:
     """Let a service work until nothing is under way and nothing due."""
     pause = threading.Event()
     for _ in range(turns):

@@ -7,8 +7,8 @@ from pathlib import Path
 
 import pytest
 
-from rig.alerts.service import Service
-from rig.core.alerting import Heartbeat
+from rig.alerts.alert_service import AlertService
+from rig.rigfile.alerts_section import HeartbeatSection
 from tests.alerts import peers
 from tests.alerts.makers import MINUTE, SECOND, FakeClock, Recording, settings
 from tests.alerts.peers import Hook
@@ -24,12 +24,12 @@ def recording(tmp_path: Path, clock: FakeClock) -> Recording:
     return Recording(tmp_path, clock)
 
 
-def service(recording: Recording, heartbeat: Heartbeat) -> Service:
+def service(recording: Recording, heartbeat: HeartbeatSection) -> AlertService:
     words = settings(recording, heartbeat=heartbeat, silence_s=100.0)
-    return Service(recording.path, words, clock=recording.clock)
+    return AlertService(recording.path, words, clock=recording.clock)
 
 
-def beaten(alerts: Service) -> None:
+def beaten(alerts: AlertService) -> None:
     """Let beats that are under way arrive."""
     heartbeat = alerts.heartbeat
     assert heartbeat is not None
@@ -47,7 +47,7 @@ def test_it_says_how_old_the_newest_reading_on_disk_is(
     file = tmp_path / "watch" / "beat"
     file.parent.mkdir()
     with Hook() as hook:
-        alerts = service(recording, Heartbeat(every_s=60.0, file=str(file), url=hook.url))
+        alerts = service(recording, HeartbeatSection(every_s=60.0, file=str(file), url=hook.url))
         recording.scan()
         clock.forward(7 * SECOND)
         beaten(alerts)
@@ -65,7 +65,7 @@ def test_it_comes_at_its_interval_and_stops_when_nothing_reaches_the_disk_any_mo
 ) -> None:
     """What a stopped or hung logger, or one whose disk is gone, looks like to the watcher: silence."""
     with Hook() as hook:
-        alerts = service(recording, Heartbeat(every_s=30.0, url=hook.url))
+        alerts = service(recording, HeartbeatSection(every_s=30.0, url=hook.url))
         for _ in range(4):
             recording.scan()
             beaten(alerts)
@@ -87,7 +87,7 @@ def test_a_recording_stopped_on_purpose_says_so_and_the_sign_goes_on(
     recording: Recording, clock: FakeClock
 ) -> None:
     with Hook() as hook:
-        alerts = service(recording, Heartbeat(every_s=60.0, url=hook.url))
+        alerts = service(recording, HeartbeatSection(every_s=60.0, url=hook.url))
         recording.scan()
         recording.stop()
         for _ in range(5):
@@ -108,7 +108,7 @@ def test_a_hung_watcher_holds_up_nothing_and_is_never_asked_twice_at_once(
         peers.silent(connection)  # type: ignore[arg-type]
 
     with peers.raw_server(talk) as port:
-        alerts = service(recording, Heartbeat(every_s=10.0, url=f"http://127.0.0.1:{port}/"))
+        alerts = service(recording, HeartbeatSection(every_s=10.0, url=f"http://127.0.0.1:{port}/"))
         for _ in range(10):
             recording.scan()
             alerts.turn()
@@ -122,7 +122,7 @@ def test_a_folder_that_is_gone_is_noted_and_tried_again(
     recording: Recording, clock: FakeClock, tmp_path: Path
 ) -> None:
     file = tmp_path / "gone" / "beat"
-    alerts = service(recording, Heartbeat(every_s=10.0, file=str(file)))
+    alerts = service(recording, HeartbeatSection(every_s=10.0, file=str(file)))
     recording.scan()
     beaten(alerts)
     assert alerts.heartbeat is not None

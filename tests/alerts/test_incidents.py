@@ -9,8 +9,8 @@ import pytest
 from rig.alerts.facts import Fact
 from rig.alerts.incident import Incident
 from rig.alerts.incidents import Incidents
-from rig.core.alerting import Alerts
-from rig.core.model import Event, EventKind, Status
+from rig.domain.model import Event, EventKind, Status
+from rig.rigfile.alerts_section import Alerts
 from tests.alerts.makers import INPUTS, Story, at, layout
 
 

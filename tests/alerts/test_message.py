@@ -5,8 +5,8 @@ from __future__ import annotations
 from datetime import timedelta, timezone
 from typing import Any
 
+from rig.alerts.delivery_state import Batch
 from rig.alerts.facts import Fact
-from rig.alerts.ledger import Parcel
 from rig.alerts.message import SUBJECT_CHARACTERS, Message, compose
 from tests.alerts.makers import at
 
@@ -22,7 +22,7 @@ def fact(number: int, **words: Any) -> Fact:
 
 
 def message(*facts: Fact, now_s: float = 50, most_lines: int = 50, **words: Any) -> Message:
-    parcel = Parcel(way="desk", key="k" * 24, facts=facts, **words)
+    parcel = Batch(way="desk", key="k" * 24, facts=facts, **words)
     return compose(
         parcel, rig="hot-room", run="soak", place="/runs/soak", now_ns=at(now_s), most_lines=most_lines,
         zone=EAST,

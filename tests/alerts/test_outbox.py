@@ -9,7 +9,7 @@ import pytest
 
 from rig.alerts.outbox import COMPACT_BYTES, NAME, Outbox
 from rig.store.files import File, OsDisk
-from tests.alerts.test_ledger import NOW, fact, failed, ledger, seen, send, sent, way
+from tests.alerts.test_delivery_state import NOW, fact, failed, ledger, seen, send, sent, way
 
 
 class Moody:

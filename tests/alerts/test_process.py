@@ -15,7 +15,7 @@ from pathlib import Path
 import pytest
 
 from rig.clock import SYSTEM
-from rig.core.model import EventKind
+from rig.domain.model import EventKind
 from tests.alerts import peers
 from tests.alerts.makers import Recording
 from tests.alerts.peers import Hook
@@ -167,6 +167,6 @@ def test_what_cannot_be_started_says_why(tmp_path: Path, text: str, code: int, s
 
 def test_the_process_loads_none_of_the_heavy_libraries() -> None:
     heavy = ("pyarrow", "pandas", "scipy", "paho", "serial", "pyvisa")
-    code = f"import sys, rig.alerts.service; print([m for m in {heavy!r} if m in sys.modules])"
+    code = f"import sys, rig.alerts.alert_service; print([m for m in {heavy!r} if m in sys.modules])"
     done = subprocess.run([sys.executable, "-c", code], cwd=ROOT, capture_output=True, text=True, check=True)
     assert done.stdout.strip() == "[]"

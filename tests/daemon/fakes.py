@@ -9,11 +9,11 @@ from dataclasses import dataclass, field
 from drivers import Exchange, Reply
 from drivers.bus.exchange import Answer, Counts
 from rig.clock import SYSTEM
-from rig.core.measure import Route
-from rig.core.model import Status
-from rig.core.schedule import Backoff, Cadence
 from rig.daemon.intake import Intake
-from rig.daemon.poller import Poller, Station
+from rig.daemon.poller import PolledInstrument, Poller
+from rig.domain.model import Status
+from rig.domain.reply_mapping import Route
+from rig.domain.schedule import Backoff, Cadence
 
 
 @dataclass
@@ -76,10 +76,12 @@ class ScriptedWire:
         return Answer(Reply(values=values, statuses=statuses, used=1, text=text), sent_ns, SYSTEM.boot_ns())
 
 
-def station(name: str, *, block: int = 0, poll_s: float = 0.01, driver: OneQuestion | None = None) -> Station:
+def station(
+    name: str, *, block: int = 0, poll_s: float = 0.01, driver: OneQuestion | None = None
+) -> PolledInstrument:
     """Return a station whose first poll is due now."""
     route = Route(field=0, cold_junction=None, curve=None, gain=1.0, offset=0.0, low=-1e9, high=1e9)
-    return Station(
+    return PolledInstrument(
         name=name,
         driver=driver or OneQuestion(),
         blocks=[(block, [route])],
@@ -90,7 +92,7 @@ def station(name: str, *, block: int = 0, poll_s: float = 0.01, driver: OneQuest
     )
 
 
-def poller(wire: ScriptedWire, intake: Intake, *stations: Station, bus: str = "line") -> Poller:
+def poller(wire: ScriptedWire, intake: Intake, *stations: PolledInstrument, bus: str = "line") -> Poller:
     return Poller(bus=bus, wire=wire, stations=stations, intake=intake, clock=SYSTEM)
 
 

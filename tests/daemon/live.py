@@ -12,8 +12,8 @@ from typing import ClassVar
 
 import pytest
 
-from rig.core.model import Event, EventKind
-from rig.store.reader import Run
+from rig.domain.model import Event, EventKind
+from rig.store.reader import RunReader
 from rig.store.rundir import newest_run
 from rig.store.tail import LiveScan, Tail
 
@@ -115,9 +115,9 @@ class Logger:
             self.process.kill()
         self.process.wait(10)
 
-    def recorded(self) -> Run:
+    def recorded(self) -> RunReader:
         """Return the run as a reader sees it."""
-        return Run.open(self.run)
+        return RunReader.open(self.run)
 
 
 @pytest.fixture(autouse=True)

@@ -7,9 +7,9 @@ from pathlib import Path
 import pytest
 
 import drivers
-from rig import rigfile
 from rig.clock import SYSTEM
 from rig.daemon import assembly
+from rig.rigfile import yaml_reader
 
 RIG = """
 rig: spread
@@ -38,7 +38,7 @@ def made(tmp_path: Path, buses: int, each: int) -> dict[str, list[int]]:
     )
     file = tmp_path / "rig.yaml"
     file.write_text(text, encoding="utf-8")
-    config = rigfile.read(file, drivers.spec)
+    config = yaml_reader.read(file, drivers.spec)
     plan = assembly.plan(config)
 
     class Still:

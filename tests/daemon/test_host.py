@@ -7,8 +7,8 @@ from pathlib import Path
 
 import pytest
 
-from rig.core.sections import Bus
 from rig.daemon.host import notes
+from rig.rigfile.sections import Bus
 
 
 def usb_adapter(sys: Path, name: str, control: str) -> None:

@@ -2,8 +2,8 @@
 
 import threading
 
-from rig.core.model import EventKind, Scan
 from rig.daemon.intake import Intake, Notice
+from rig.domain.model import EventKind, Scan
 
 
 def scan(at: int) -> Scan:

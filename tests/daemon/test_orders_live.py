@@ -10,11 +10,11 @@ from pathlib import Path
 
 import pytest
 
-from rig.account.exposure import exposures
-from rig.bench import room
-from rig.core.model import EventKind
+from rig.domain.model import EventKind
+from rig.endurance.exposure import exposures
 from rig.forensics import analyse
-from rig.store import standing
+from rig.simulator import running_room
+from rig.store import session_state
 from rig.store.rundir import open_run
 from tests.daemon.live import Logger, no_logger_left, soakrig
 
@@ -23,12 +23,12 @@ pytestmark = pytest.mark.slow
 
 
 @pytest.fixture
-def quiet(tmp_path: Path) -> Iterator[room.RunningRoom]:
-    with room.running(tmp_path / "room", scenario="quiet", seed=5, units=3, poll_s=0.4) as running:
+def quiet(tmp_path: Path) -> Iterator[running_room.RunningRoom]:
+    with running_room.running(tmp_path / "room", scenario="quiet", seed=5, units=3, poll_s=0.4) as running:
         yield running
 
 
-def test_a_note_a_swap_and_other_limits_reach_a_running_logger(quiet: room.RunningRoom) -> None:
+def test_a_note_a_swap_and_other_limits_reach_a_running_logger(quiet: running_room.RunningRoom) -> None:
     logger = Logger(quiet.rig_file)
     logger.until_scans(30)
     at = "2026-03-01T13:05:00Z"
@@ -75,7 +75,7 @@ def test_a_note_a_swap_and_other_limits_reach_a_running_logger(quiet: room.Runni
     assert hot.excursions == ()
 
 
-def test_what_makes_no_sense_is_refused_with_the_reason_and_recorded(quiet: room.RunningRoom) -> None:
+def test_what_makes_no_sense_is_refused_with_the_reason_and_recorded(quiet: running_room.RunningRoom) -> None:
     logger = Logger(quiet.rig_file)
     logger.until_scans(10)
     said = soakrig("swap", logger.runs, "A9", "S0077")
@@ -95,7 +95,9 @@ def test_what_makes_no_sense_is_refused_with_the_reason_and_recorded(quiet: room
     assert [one.kind for one in logger.recorded().events()].count(EventKind.UNIT) == 0
 
 
-def test_without_a_logger_an_order_is_recorded_in_a_session_of_its_own(quiet: room.RunningRoom) -> None:
+def test_without_a_logger_an_order_is_recorded_in_a_session_of_its_own(
+    quiet: running_room.RunningRoom,
+) -> None:
     logger = Logger(quiet.rig_file)
     logger.until_scans(10)
     assert logger.stop(signal.SIGKILL) == -signal.SIGKILL
@@ -115,10 +117,10 @@ def test_without_a_logger_an_order_is_recorded_in_a_session_of_its_own(quiet: ro
     again.until(lambda: any(scan.session == 3 for scan in again.scans), "readings of session 3")
     assert again.stop() == 0
     assert [one for one in again.recorded().events() if one.kind is EventKind.UNIT and one.session == 3] == []
-    assert standing.read(open_run(again.run))[0].serials["A1"] == "S0088"
+    assert session_state.read(open_run(again.run))[0].serials["A1"] == "S0088"
 
 
-def test_a_serial_number_changed_in_the_rig_file_is_a_recorded_swap(quiet: room.RunningRoom) -> None:
+def test_a_serial_number_changed_in_the_rig_file_is_a_recorded_swap(quiet: running_room.RunningRoom) -> None:
     logger = Logger(quiet.rig_file)
     logger.until_scans(5)
     assert logger.stop() == 0
@@ -130,7 +132,7 @@ def test_a_serial_number_changed_in_the_rig_file_is_a_recorded_swap(quiet: room.
     assert again.stop() == 0
 
 
-def test_an_order_left_by_a_logger_that_died_is_carried_out_once(quiet: room.RunningRoom) -> None:
+def test_an_order_left_by_a_logger_that_died_is_carried_out_once(quiet: running_room.RunningRoom) -> None:
     """Killed again and again around the moment of an order, each order is in the record exactly once."""
     logger = Logger(quiet.rig_file)
     logger.until_scans(5)
@@ -168,7 +170,7 @@ def with_switches(text: str, *, coil: str = "coil {at} off") -> str:
 
 
 def test_a_unit_that_trips_is_switched_off_and_the_readback_confirms_it(tmp_path: Path) -> None:
-    with room.running(tmp_path / "room", scenario="fan-failure", seed=3, units=3) as hot:
+    with running_room.running(tmp_path / "room", scenario="fan-failure", seed=3, units=3) as hot:
         hot.rig_file.write_text(with_switches(hot.rig_file.read_text("utf-8")), "utf-8")
         logger = Logger(hot.rig_file)
         ordered = logger.until_event(EventKind.SWITCH, what="ordered", patience_s=60)
@@ -186,7 +188,7 @@ def test_a_unit_that_trips_is_switched_off_and_the_readback_confirms_it(tmp_path
 
 
 def test_a_unit_that_cannot_be_switched_off_is_tried_again_and_told(tmp_path: Path) -> None:
-    with room.running(tmp_path / "room", scenario="fan-failure", seed=3, units=3) as hot:
+    with running_room.running(tmp_path / "room", scenario="fan-failure", seed=3, units=3) as hot:
         # there is no coil 40: the instrument refuses with an exception
         hot.rig_file.write_text(
             with_switches(hot.rig_file.read_text("utf-8"), coil="coil 4{at} off"), "utf-8"

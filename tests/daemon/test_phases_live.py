@@ -8,12 +8,12 @@ from pathlib import Path
 
 import pytest
 
-from rig.account.asked import asked
-from rig.account.exposure import exposures
-from rig.account.program import in_force
-from rig.bench import room
-from rig.core.inforce import limit_spans
-from rig.core.model import EventKind
+from rig.domain.limit_history import limit_spans
+from rig.domain.model import EventKind
+from rig.endurance.account_options import asked
+from rig.endurance.exposure import exposures
+from rig.endurance.phases_in_force import in_force
+from rig.simulator import running_room
 from tests.daemon.live import Logger, no_logger_left, soakrig
 
 __all__ = ["no_logger_left"]
@@ -43,19 +43,19 @@ program:
 
 
 @pytest.fixture
-def quiet(tmp_path: Path) -> Iterator[room.RunningRoom]:
-    with room.running(tmp_path / "room", scenario="quiet", seed=5, units=2, poll_s=0.25) as running:
+def quiet(tmp_path: Path) -> Iterator[running_room.RunningRoom]:
+    with running_room.running(tmp_path / "room", scenario="quiet", seed=5, units=2, poll_s=0.25) as running:
         yield running
 
 
-def with_program(quiet: room.RunningRoom, program: str) -> Path:
+def with_program(quiet: running_room.RunningRoom, program: str) -> Path:
     with quiet.rig_file.open("a", encoding="utf-8") as file:
         file.write(program)
     return quiet.rig_file
 
 
 def test_hand_turned_phases_are_asked_for_seen_timed_and_resumed_after_a_crash(
-    quiet: room.RunningRoom,
+    quiet: running_room.RunningRoom,
 ) -> None:
     logger = Logger(with_program(quiet, BY_HAND))
     due = logger.until_event(EventKind.PHASE, what="due")
@@ -108,7 +108,7 @@ def test_hand_turned_phases_are_asked_for_seen_timed_and_resumed_after_a_crash(
     assert [one.limits[0].value for one in spans] == [95.0, 60.0, 95.0]
 
 
-def test_a_person_can_move_and_hold_the_program(quiet: room.RunningRoom) -> None:
+def test_a_person_can_move_and_hold_the_program(quiet: running_room.RunningRoom) -> None:
     logger = Logger(with_program(quiet, BY_HAND))
     logger.until_event(EventKind.PHASE, "low", what="due")
     assert soakrig("phase", logger.runs, "hold", "--note", "lunch").returncode == 0
@@ -125,7 +125,9 @@ def test_a_person_can_move_and_hold_the_program(quiet: room.RunningRoom) -> None
     assert "no test program is running" in soakrig("phase", logger.runs, "next").stderr
 
 
-def test_a_configured_source_is_set_over_a_ramp_and_confirmed_by_readback(quiet: room.RunningRoom) -> None:
+def test_a_configured_source_is_set_over_a_ramp_and_confirmed_by_readback(
+    quiet: running_room.RunningRoom,
+) -> None:
     logger = Logger(with_program(quiet, BY_SOURCE))
     ordered = logger.until_event(EventKind.SWITCH, "tone", what="ordered")
     assert "ramp of level" in ordered.text

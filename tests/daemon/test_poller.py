@@ -8,9 +8,9 @@ from collections.abc import Callable
 import pytest
 
 from drivers import Exchange
-from rig.core.model import EventKind, Scan, Status
 from rig.daemon.intake import Intake, Notice
-from rig.daemon.poller import Haste
+from rig.daemon.poller import FastPollRequests
+from rig.domain.model import EventKind, Scan, Status
 from rig.errors import BusError, DeadlineError, InstrumentError, ReplyError
 from tests.daemon.fakes import Gate, OneQuestion, Question, ScriptedWire, poller, station
 
@@ -237,7 +237,7 @@ def test_an_unexpected_exception_ends_the_thread_and_is_kept() -> None:
 def test_asking_for_haste_shortens_the_period_and_it_returns() -> None:
     one = station("meter", poll_s=60.0)
     one.fast_poll_s = 0.005
-    haste = Haste()
+    haste = FastPollRequests()
     followed = Followed(ScriptedWire(), one)
     followed.poller._haste = haste
     haste.ask("meter", followed.poller._clock.monotonic_ns() + 200_000_000)

@@ -9,11 +9,11 @@ from pathlib import Path
 
 import pytest
 
-from rig.bench import room
 from rig.clock import wall_clock_synchronised
-from rig.core.inforce import limit_spans
-from rig.core.model import Event, EventKind
-from rig.store.reader import Run
+from rig.domain.limit_history import limit_spans
+from rig.domain.model import Event, EventKind
+from rig.simulator import running_room
+from rig.store.reader import RunReader
 from rig.store.rundir import newest_run
 
 pytestmark = pytest.mark.slow
@@ -34,21 +34,23 @@ BY_HAND = BY_COMMAND.partition("  switch:")[0]
 
 
 @pytest.fixture
-def cold(tmp_path: Path) -> Iterator[room.RunningRoom]:
-    with room.running(tmp_path / "room", scenario="quiet", units=2, poll_s=0.25, cold=True) as running:
+def cold(tmp_path: Path) -> Iterator[running_room.RunningRoom]:
+    with running_room.running(
+        tmp_path / "room", scenario="quiet", units=2, poll_s=0.25, cold=True
+    ) as running:
         yield running
 
 
 def preflight(
-    place: room.RunningRoom, more: str, *options: str, answers: str | None = None
-) -> tuple[int, str, Run, list[Event]]:
+    place: running_room.RunningRoom, more: str, *options: str, answers: str | None = None
+) -> tuple[int, str, RunReader, list[Event]]:
     text = place.rig_file.read_text("utf-8")
     place.rig_file.write_text(text + more, "utf-8")
     command = [sys.executable, "-m", "rig.cli", "preflight", str(place.rig_file), "--new", *options]
     done = subprocess.run(
         command, capture_output=True, text=True, check=False, timeout=110, input=answers or ""
     )
-    run = Run.open(newest_run(place.folder / "runs"))
+    run = RunReader.open(newest_run(place.folder / "runs"))
     checks = [one for one in run.events() if one.kind is EventKind.CHECK]
     return done.returncode, done.stdout + done.stderr, run, checks
 
@@ -63,7 +65,9 @@ def verdicts(checks: list[Event], check: str) -> dict[str, str]:
 
 
 @pytest.mark.timeout(180)
-def test_a_cold_room_is_proved_by_command_and_the_result_is_part_of_the_run(cold: room.RunningRoom) -> None:
+def test_a_cold_room_is_proved_by_command_and_the_result_is_part_of_the_run(
+    cold: running_room.RunningRoom,
+) -> None:
     code, said, run, checks = preflight(cold, BY_COMMAND, "--yes")
     assert code == good_code(), said
     near = verdicts(checks, "near ambient")
@@ -89,7 +93,7 @@ def test_a_cold_room_is_proved_by_command_and_the_result_is_part_of_the_run(cold
 
 
 @pytest.mark.timeout(180)
-def test_sensors_of_two_units_that_are_swapped_are_found(cold: room.RunningRoom) -> None:
+def test_sensors_of_two_units_that_are_swapped_are_found(cold: running_room.RunningRoom) -> None:
     text = cold.rig_file.read_text("utf-8")
     swapped = text.replace("heatsink_A1, heatsink_A2", "heatsink_A2, heatsink_A1")
     assert swapped != text
@@ -106,7 +110,7 @@ def test_sensors_of_two_units_that_are_swapped_are_found(cold: room.RunningRoom)
 def test_hot_units_are_not_called_cold_and_what_needs_hands_is_not_judged_without_them(
     tmp_path: Path,
 ) -> None:
-    with room.running(tmp_path / "room", scenario="quiet", units=2, poll_s=0.25) as hot:
+    with running_room.running(tmp_path / "room", scenario="quiet", units=2, poll_s=0.25) as hot:
         code, said, _, checks = preflight(hot, BY_HAND, "--yes")
     assert code == 4, said
     assert set(verdicts(checks, "near ambient").values()) == {"bad"}
@@ -115,7 +119,7 @@ def test_hot_units_are_not_called_cold_and_what_needs_hands_is_not_judged_withou
 
 
 @pytest.mark.timeout(180)
-def test_a_person_is_led_through_and_may_skip(cold: room.RunningRoom) -> None:
+def test_a_person_is_led_through_and_may_skip(cold: running_room.RunningRoom) -> None:
     code, said, _, checks = preflight(cold, BY_HAND, answers="\nskip\nskip\nskip\n")
     assert ">> all units off, and as cold as the room" in said
     assert ">> A1 on and driven, all others off" in said
@@ -127,7 +131,7 @@ def test_a_person_is_led_through_and_may_skip(cold: room.RunningRoom) -> None:
 
 
 @pytest.mark.timeout(180)
-def test_nobody_is_asked_to_switch_on_what_nothing_reads(cold: room.RunningRoom) -> None:
+def test_nobody_is_asked_to_switch_on_what_nothing_reads(cold: running_room.RunningRoom) -> None:
     cold.end()
     code, said, _, checks = preflight(cold, BY_HAND, answers="\n" * 9)
     assert code == 4, said

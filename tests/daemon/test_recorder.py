@@ -9,17 +9,22 @@ from typing import Any
 import pytest
 
 from drivers.bus.scripted import ManualClock
-from rig.core.derived import DerivedChannels
-from rig.core.evaluation import Evaluation
-from rig.core.model import Channel, Event, EventKind, Kind, Limit, Scan, Side
-from rig.daemon.attend import Attendant
 from rig.daemon.intake import Intake, Notice
+from rig.daemon.observers.record_observer import RecordObserver
 from rig.daemon.recorder import Recorder
+from rig.domain.derived import DerivedChannels
+from rig.domain.limit_evaluation import Evaluation
+from rig.domain.model import Channel, ChannelKind, Event, EventKind, Limit, Scan, Side
 
 HEAT = Channel(
-    name="A1.heatsink", unit_of_measure="degC", unit="A1", kind=Kind.RESPONSE, formula="1", silence_s=1e6,
+    name="A1.heatsink",
+    unit_of_measure="degC",
+    unit="A1",
+    kind=ChannelKind.RESPONSE,
+    formula="1",
+    silence_s=1e6,
     limits=(Limit(side=Side.HIGH, value=95.0, early=85.0, deadband=2.0, on_delay_s=5.0),),
-)  # fmt: skip
+)
 BLOCKS = [(HEAT.name,)]
 
 
@@ -69,7 +74,7 @@ class Desk:
     """A recorder whose time and readings the test plays: a turn every tenth of a second."""
 
     def __init__(
-        self, *attendants: Attendant, sync_s: float = 1.0, essential: Attendant | None = None
+        self, *attendants: RecordObserver, sync_s: float = 1.0, essential: RecordObserver | None = None
     ) -> None:
         self.clock, self.book, self.intake = ManualClock(), Book(), Intake()
         self.recorder = Recorder(

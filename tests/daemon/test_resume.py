@@ -9,20 +9,20 @@ from typing import Any
 import pytest
 
 from drivers.bus.scripted import ManualClock
-from rig.core import course
-from rig.core.course import Stage
-from rig.core.evaluation import Evaluation
-from rig.core.layouts import to_json
-from rig.core.model import Channel, EventKind, Kind, Layout, Limit, Scan, Side, Source, Unit
-from rig.core.orders import Deed, Order
-from rig.core.program import Phase, Program, Target
-from rig.daemon.attend import Announcer, LimitsInForce
 from rig.daemon.intake import Intake
-from rig.daemon.phases import Phases
+from rig.daemon.observers.phases import Phases
+from rig.daemon.observers.record_observer import Announcer, LimitsInForce
+from rig.daemon.observers.stimulus_sources import Sources
 from rig.daemon.resume import Keeper, refuse_other_measures
-from rig.daemon.sources import Sources
+from rig.domain import program_state
+from rig.domain.layout_json import to_json
+from rig.domain.limit_evaluation import Evaluation
+from rig.domain.model import Channel, ChannelKind, ChannelSource, EventKind, Layout, Limit, Scan, Side, Unit
+from rig.domain.orders import Order, OrderKind
+from rig.domain.program import Phase, PhaseTarget, Program
+from rig.domain.program_state import PhaseStage
 from rig.errors import UsageError
-from rig.store import rundir, standing
+from rig.store import rundir, session_state
 from rig.store.rundir import RunDir
 from rig.store.writer import RunWriter
 from tests.daemon.live import DEAF_RIG, Logger, no_logger_left, soakrig
@@ -30,14 +30,14 @@ from tests.daemon.live import DEAF_RIG, Logger, no_logger_left, soakrig
 __all__ = ["no_logger_left"]  # a fixture
 S = 1_000_000_000
 MAINS = Channel(
-    name="mains", unit_of_measure="V", unit=None, kind=Kind.STIMULUS,
-    source=Source(instrument="meter", field="mains"), limits=(Limit(side=Side.HIGH, value=253.0),),
+    name="mains", unit_of_measure="V", unit=None, kind=ChannelKind.STIMULUS,
+    source=ChannelSource(instrument="meter", field="mains"), limits=(Limit(side=Side.HIGH, value=253.0),),
 )  # fmt: skip
 
 
 def phase(name: str, volts: float, high: float) -> Phase:
     return Phase(
-        name=name, duration_s=10.0, settle_s=1.0, targets={"mains": Target(value=volts, tolerance=3.0)},
+        name=name, duration_s=10.0, settle_s=1.0, targets={"mains": PhaseTarget(value=volts, tolerance=3.0)},
         limits={"mains": (Limit(side=Side.HIGH, value=high),)},
     )  # fmt: skip
 
@@ -147,9 +147,11 @@ def test_the_next_session_goes_on_where_the_last_was_kept(run: RunDir) -> None:
 
 
 def test_without_the_kept_state_the_journals_say_where_the_program_was(run: RunDir) -> None:
-    kept = course.to_json(course.Progress(at=1, stage=Stage.RUNNING, done_s=4.0, before="low"), PROGRAM.steps)
+    kept = program_state.to_json(
+        program_state.Progress(at=1, stage=PhaseStage.RUNNING, done_s=4.0, before="low"), PROGRAM.steps
+    )
     session(run, {"phase": "low"}, kept)
-    (run.path / standing.NAME).write_text("{")
+    (run.path / session_state.NAME).write_text("{")
     shell = Shell(run)
     assert shell.said[0][1]["what"] == "resumed"
     assert shell.said[0][1]["phase"] == "high"
@@ -165,7 +167,7 @@ def test_where_nobody_knows_the_strictest_limits_hold_until_somebody_says(run: R
     assert shell.high() == 215.0
     shell.live(30.0, 207.0)
     assert shell.whats() == ["unknown"]
-    shell.phases.move(Order(id="x" * 8, deed=Deed.PHASE, by="eve", asked_ns=0, data={"to": "high"}))
+    shell.phases.move(Order(id="x" * 8, deed=OrderKind.PHASE, by="eve", asked_ns=0, data={"to": "high"}))
     assert shell.whats() == ["unknown", "due"]
     assert shell.said[1][1]["by"] == "eve"
     assert shell.high() == 260.0

@@ -13,20 +13,20 @@ import pytest
 from drivers.bus.exchange import Link
 from drivers.bus.visa import VisaTransport
 from rig.clock import SYSTEM
-from rig.core.derived import DerivedChannels
-from rig.core.evaluation import Evaluation
-from rig.core.model import Channel, EventKind, Kind
 from rig.daemon import poller as poller_module
 from rig.daemon.intake import Intake
 from rig.daemon.poller import Poller
 from rig.daemon.recorder import Recorder
 from rig.daemon.supervisor import Supervisor
+from rig.domain.derived import DerivedChannels
+from rig.domain.limit_evaluation import Evaluation
+from rig.domain.model import Channel, ChannelKind, EventKind
 from tests.daemon.fakes import OneQuestion, station
 from tests.daemon.test_supervisor import Memory
 from tests.drivers.peers import Conn, Tagged
 from tests.drivers.vxi11_peer import Instrument, vxi11_peer
 
-VOLTS = Channel(name="volts", unit_of_measure="V", unit=None, kind=Kind.STIMULUS, formula="1")
+VOLTS = Channel(name="volts", unit_of_measure="V", unit=None, kind=ChannelKind.STIMULUS, formula="1")
 HOUR_S = 3600.0
 
 

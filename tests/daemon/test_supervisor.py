@@ -15,14 +15,14 @@ import pytest
 
 from drivers import Exchange
 from rig.clock import SYSTEM, Clock
-from rig.core.derived import DerivedChannels
-from rig.core.evaluation import Evaluation
-from rig.core.model import Channel, Event, EventKind, Kind, Scan
 from rig.daemon import poller as poller_module
 from rig.daemon import supervisor as supervisor_module
 from rig.daemon.intake import Intake
 from rig.daemon.recorder import Recorder
 from rig.daemon.supervisor import Supervisor
+from rig.domain.derived import DerivedChannels
+from rig.domain.limit_evaluation import Evaluation
+from rig.domain.model import Channel, ChannelKind, Event, EventKind, Scan
 from rig.errors import StoreError
 from rig.store.files import OS_DISK, Space
 from tests.daemon.fakes import Gate, ScriptedWire, poller, station
@@ -30,7 +30,7 @@ from tests.store.rooms import new_run, pair, writer
 
 BLOCKS = [("good",), ("bad",)]
 CHANNELS = {
-    name: Channel(name=name, unit_of_measure="V", unit=None, kind=Kind.RESPONSE, formula="1")
+    name: Channel(name=name, unit_of_measure="V", unit=None, kind=ChannelKind.RESPONSE, formula="1")
     for (name,) in BLOCKS
 }
 

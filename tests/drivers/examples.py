@@ -11,9 +11,9 @@ from typing import Any
 
 import drivers
 from drivers import Driver, Exchange
-from rig.core.model import Status
-from rig.core.schema import Node, build
-from rig.errors import Fault
+from rig.domain.model import Status
+from rig.errors import ConfigFault
+from rig.rigfile.schema import Node, build
 
 GOOD = Status.GOOD
 
@@ -50,7 +50,7 @@ def node(value: Any) -> Node:
 def made(name: str, options: Mapping[str, Any]) -> Driver:
     """Return a driver made from what would stand in a rig file. Raises ValueError with the faults."""
     module = drivers.load(name)
-    faults: list[Fault] = []
+    faults: list[ConfigFault] = []
     built = build(module.Options, node(options), faults, "instruments.x")
     if built is None:
         raise ValueError("; ".join(str(fault) for fault in faults))

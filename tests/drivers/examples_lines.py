@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 
-from rig.core.model import Status
+from rig.domain.model import Status
 from tests.drivers.examples import GOOD, Answered, first, fixed, identity
 
 BOX = {

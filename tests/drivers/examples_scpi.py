@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 import struct
 
-from rig.core.model import Status
+from rig.domain.model import Status
 from tests.drivers.examples import GOOD, Answered, first, fixed, identity, last_opening, report
 
 METER = {

@@ -15,7 +15,7 @@ from hypothesis import strategies as st
 
 import drivers
 from drivers import Exchange, Reply
-from rig.core.model import Status
+from rig.domain.model import Status
 from rig.errors import InstrumentError, ReplyError
 from tests.drivers.examples import Answered, made
 

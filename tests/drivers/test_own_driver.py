@@ -15,9 +15,9 @@ from hypothesis import strategies as st
 import drivers
 from drivers.bus.exchange import Link
 from drivers.bus.serial_port import SerialTransport
-from rig import rigfile
-from rig.core.model import Status
+from rig.domain.model import Status
 from rig.errors import ConfigError, ReplyError
+from rig.rigfile import yaml_reader
 from tests.drivers.peers import Conn, PtyConn
 
 CONFIGS = Path(__file__).parents[2] / "configs"
@@ -39,7 +39,7 @@ def exchange(module: ModuleType, scale: float = 30.0) -> drivers.Exchange:
 
 
 def test_the_rig_file_beside_it_has_no_fault(module: ModuleType) -> None:
-    rig = rigfile.read(CONFIGS / "lab" / "tally.yaml", drivers.spec)
+    rig = yaml_reader.read(CONFIGS / "lab" / "tally.yaml", drivers.spec)
     assert rig.instruments["counter"].blocks[0].fields == ("speed",)
 
 
@@ -47,7 +47,7 @@ def test_options_that_make_no_sense_are_told_at_their_line(module: ModuleType, t
     text = (CONFIGS / "lab" / "tally.yaml").read_text("utf-8").replace("scale: 30", "scale: 0")
     (tmp_path / "rig.yaml").write_text(text, "utf-8")
     with pytest.raises(ConfigError, match="would make every count the same"):
-        rigfile.read(tmp_path / "rig.yaml", drivers.spec)
+        yaml_reader.read(tmp_path / "rig.yaml", drivers.spec)
 
 
 def test_a_whole_reply_gives_the_value_and_a_part_of_one_nothing(module: ModuleType) -> None:

@@ -25,7 +25,7 @@ from drivers.bus.exchange import Answer, Link
 from drivers.bus.serial_port import SerialTransport
 from drivers.bus.sums import crc16_modbus
 from drivers.bus.tcp import TcpTransport
-from rig.core.model import Status
+from rig.domain.model import Status
 from rig.errors import BusError, DeadlineError, InstrumentError, ReplyError
 from tests.drivers.examples import made
 from tests.drivers.peers import Conn, PtyConn, opened, pty_peer

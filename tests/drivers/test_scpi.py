@@ -7,7 +7,7 @@ from typing import Any
 import pytest
 from pyvisa import util
 
-from rig.core.model import Status
+from rig.domain.model import Status
 from rig.errors import InstrumentError, ReplyError
 from tests.drivers.examples import first, made, report
 

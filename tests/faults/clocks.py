@@ -16,8 +16,8 @@ from pathlib import Path
 
 import numpy as np
 
-from rig.core.model import EventKind
-from rig.store.reader import Run
+from rig.domain.model import EventKind
+from rig.store.reader import RunReader
 from rig.store.rundir import read_sessions
 from tests.faults.catalogue import Unavailable, provocation
 from tests.faults.logger import ROOT
@@ -83,7 +83,7 @@ def _stepped(folder: Path, *steps_s: float, begin_s: float = 0.0) -> str:
             assert abs(event.data["step_ns"] / 1e9 - step_s) < 0.05, event
             logger.until_readings("meter", 10)
         found = end_and_judge(on, logger, statuses=set())
-        series = Run.open(on.run_path).series("meter")
+        series = RunReader.open(on.run_path).series("meter")
         longest_s = float(np.diff(series.t_ns).max()) / 1e9
         assert longest_s < 1.0, f"a step shows in the stamps: {longest_s} s"
         assert len(logger.of(EventKind.CLOCK_STEP)) == len(steps_s)
@@ -108,7 +108,7 @@ def small_steps(folder: Path) -> str:
 def from_1970(folder: Path) -> str:
     back_s = datetime(1970, 1, 1, 0, 5, tzinfo=UTC).timestamp() - time.time()
     outcome = _stepped(folder, -back_s, begin_s=back_s)
-    session = Run.open(next((folder / "runs").iterdir())).sessions[0]
+    session = RunReader.open(next((folder / "runs").iterdir())).sessions[0]
     assert not session.synchronised
     assert datetime.fromtimestamp(session.start_ns / 1e9, UTC).year == 1970
     return f"{outcome}; the session is marked as not synchronised"
@@ -123,7 +123,7 @@ def restart_after_step(folder: Path) -> str:
             logger = on.start(environment=wall.environment)
             logger.until_readings("meter", 15)
             assert logger.stop() == 0, logger.said
-        run = Run.open(on.run_path)
+        run = RunReader.open(on.run_path)
         series = run.series("meter")
         assert set(series.session.tolist()) == {1, 2}
         assert bool((np.diff(series.t_ns) > 0).all()), "the second session follows the first"
@@ -154,7 +154,7 @@ def reboot(folder: Path) -> str:
             logger = on.start(prefix=[*prefix, "sh", "-c", inside, "sh"])
             logger.until_readings("meter", 15)
             logger.stop(9 if shift_s == shifts[1] else 15)
-        run = Run.open(on.run_path)
+        run = RunReader.open(on.run_path)
         boots = [session.boot_id for session in run.sessions]
         assert len(set(boots)) == 2
         assert run.sessions[0].clean is False
@@ -193,7 +193,7 @@ def reboot_into_1970(folder: Path) -> str:
         logger = on.start(prefix=["unshare", "-m", "sh", "-c", inside, "sh"], environment=shim.environment)
         logger.until_readings("meter", 15)
         assert logger.stop() == 0, logger.said
-        run = Run.open(on.run_path)
+        run = RunReader.open(on.run_path)
         assert run.skipped == ()
         found = judge(run, on.meter, "meter")
         assert found.wrong == []
@@ -221,7 +221,7 @@ def _zone(folder: Path, moment: datetime) -> str:
         logger.until_readings("meter", 30)
         found = end_and_judge(on, logger, statuses=set())
         assert logger.of(EventKind.CLOCK_STEP) == []
-        run = Run.open(on.run_path)
+        run = RunReader.open(on.run_path)
         first = datetime.fromtimestamp(run.span[0] / 1e9, UTC)
         assert abs((first - moment).total_seconds()) < 10
         names = sorted(path.name[:13] for path in (on.run_path / "readings").iterdir())
@@ -285,7 +285,7 @@ def suspend(folder: Path) -> str:
         assert event.data["cause"] == "suspend"
         logger.until_readings("meter", 10)
         assert logger.stop() == 0, logger.said
-        run = Run.open(on.run_path)
+        run = RunReader.open(on.run_path)
         assert logger.of(EventKind.CLOCK_STEP) == []
         values = run.series("meter").value.tolist()
         assert values == sorted(set(values))

@@ -10,8 +10,8 @@ from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
 
-from rig.core.model import EventKind
-from rig.store.reader import Run
+from rig.domain.model import EventKind
+from rig.store.reader import RunReader
 from rig.store.writer import RESERVE
 from tests.faults.catalogue import Unavailable, provocation
 from tests.faults.clocks import to_next_hour_ns
@@ -58,7 +58,7 @@ def _refusal(
     found = end_and_judge(on, logger, statuses=set())
     inner = [number for number in found.missing if number < held]
     assert inner == [], f"{len(inner)} readings lost"
-    told = [one for one in Run.open(on.run_path).events() if one.kind is EventKind.STORE_FAULT]
+    told = [one for one in RunReader.open(on.run_path).events() if one.kind is EventKind.STORE_FAULT]
     assert told
     return f"{found.good} readings, none missing; told: {told[0].data.get('reason', told[0].text)}"
 
@@ -297,7 +297,7 @@ def reserve(folder: Path) -> str:
         logger.until_readings("meter", 40)
         held = len(on.meter.said)
         assert logger.stop() in {0, 5}
-        run = Run.open(on.run_path)
+        run = RunReader.open(on.run_path)
         from tests.faults.stage import judge
 
         found = judge(run, on.meter, "meter")

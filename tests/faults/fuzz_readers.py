@@ -15,13 +15,12 @@ import numpy as np
 
 import drivers
 from drivers import Exchange
-from rig import rigfile
 from rig.clock import SYSTEM
-from rig.core import config
-from rig.core.layouts import layout_from_json
-from rig.core.model import EventKind, Scan, Status
+from rig.domain.layout_json import layout_from_json
+from rig.domain.model import EventKind, Scan, Status
 from rig.errors import InstrumentError, ReplyError, SoakrigError
 from rig.interchange import importing
+from rig.rigfile import config, yaml_reader
 from rig.store import rundir
 from rig.store.columns import content
 from rig.store.files import OsDisk
@@ -107,7 +106,7 @@ class RigFiles:
     def read(self, given: bytes) -> bool:
         self._file.write_bytes(given)
         try:
-            found = rigfile.read(self._file, drivers.spec)
+            found = yaml_reader.read(self._file, drivers.spec)
         except SoakrigError as error:
             return _refused(error)
         assert layout_from_json(config.to_json(found.layout)) == found.layout

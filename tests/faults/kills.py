@@ -9,8 +9,8 @@ import tempfile
 import time
 from pathlib import Path
 
-from rig.core.model import EventKind
-from rig.store.reader import Run
+from rig.domain.model import EventKind
+from rig.store.reader import RunReader
 from rig.store.verify import verify
 from tests.faults.catalogue import provocation
 from tests.faults.meter import TcpPort
@@ -42,7 +42,7 @@ def kill_often(folder: Path, times: int, seed: int) -> str:
         logger.until_readings("meter", 5)
         assert logger.stop() == 0, logger.said
         good = _check(on, witnessed)
-        run = Run.open(on.run_path)
+        run = RunReader.open(on.run_path)
         assert [session.clean for session in run.sessions] == [False] * (len(run.sessions) - 1) + [True]
         # one that was killed before it could say so itself leaves the one before it unmentioned
         broken = sum(1 for one in run.events() if one.kind is EventKind.SESSION_BROKEN)
@@ -63,7 +63,7 @@ def _killed_early(on: Stage, dice: random.Random) -> int:
 
 
 def _check(on: Stage, witnessed: dict[tuple[int, int], float]) -> int:
-    run = Run.open(on.run_path)
+    run = RunReader.open(on.run_path)
     found = judge(run, on.meter, "meter")
     assert found.wrong == [], found.wrong[:3]
     recorded = set(run.series("meter").value.tolist())

@@ -11,7 +11,7 @@ import time
 from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
 
-from rig.core.model import Event, EventKind
+from rig.domain.model import Event, EventKind
 from rig.errors import SoakrigError
 from rig.store.rundir import newest_run
 from rig.store.tail import LiveScan, Tail

@@ -8,7 +8,7 @@ from pathlib import Path
 
 import crcmod.predefined
 
-from rig.core.model import EventKind, Status
+from rig.domain.model import EventKind, Status
 from tests.faults.catalogue import provocation
 from tests.faults.meter import Meter, PtyPort, TcpPort
 from tests.faults.stage import Stage, end_and_judge, outage

@@ -12,8 +12,8 @@ import sys
 import time
 from pathlib import Path
 
-from rig.core.model import EventKind, Status
-from rig.store.reader import Run, State
+from rig.domain.model import EventKind, Status
+from rig.store.reader import RecordingState, RunReader
 from tests.faults.catalogue import provocation
 from tests.faults.logger import ROOT, Logger
 from tests.faults.meter import Meter, TcpPort, well
@@ -25,7 +25,7 @@ SILENT = {Status.NO_REPLY}
 
 
 def _finished(path: Path) -> bool:
-    return Run.open(path).state is State.FINISHED
+    return RunReader.open(path).state is RecordingState.FINISHED
 
 
 @provocation("process", "SIGTERM twice, SIGINT on top", "three signals within a few milliseconds, six times")
@@ -40,7 +40,7 @@ def term_twice(folder: Path) -> str:
                 time.sleep(0.002 * k)
             assert logger.process.wait(30) == 0, logger.said
             assert _finished(on.run_path)
-        run = Run.open(on.run_path)
+        run = RunReader.open(on.run_path)
         assert [session.clean for session in run.sessions] == [True] * 6
         assert judge(run, on.meter, "meter").wrong == []
         return "six clean ends, six recorded stops, exit code 0"
@@ -59,7 +59,7 @@ def term_at_start(folder: Path) -> str:
         logger = on.start()
         logger.until_readings("meter", 5)
         assert logger.stop() == 0
-        run = Run.open(on.run_path)
+        run = RunReader.open(on.run_path)
         assert run.skipped == ()
         assert judge(run, on.meter, "meter").wrong == []
         return (
@@ -107,7 +107,7 @@ def stopped(folder: Path) -> str:
         logger.send(signal.SIGCONT)
         logger.until_readings("meter", 20)
         found = end_and_judge(on, logger, statuses=SILENT, whole_steady=False)
-        gaps = [one for one in Run.open(on.run_path).events() if one.kind is EventKind.GAP]
+        gaps = [one for one in RunReader.open(on.run_path).events() if one.kind is EventKind.GAP]
         assert any(one.data.get("polls", 0) > 100 for one in gaps), [one.text for one in gaps]
         return f"told: {gaps[0].text}; {found.good} readings right"
 
@@ -123,7 +123,7 @@ def second(folder: Path) -> str:
             assert str(logger.pid) in rival.said
         logger.until_readings("meter", 5)
         end_and_judge(on, logger, statuses=set())
-        assert len(Run.open(on.run_path).sessions) == 1
+        assert len(RunReader.open(on.run_path).sessions) == 1
         return "refused with exit code 6, the holder named by its process"
 
 
@@ -300,7 +300,7 @@ def busy(folder: Path) -> str:
             for loop in loops:
                 loop.kill()
                 loop.wait()
-        gaps = [one for one in Run.open(on.run_path).events() if one.kind is EventKind.GAP]
+        gaps = [one for one in RunReader.open(on.run_path).events() if one.kind is EventKind.GAP]
         return f"{found.good} readings right, {len(gaps)} gaps told"
 
 
@@ -320,7 +320,7 @@ def upgrade(folder: Path) -> str:
         logger = on.start()
         logger.until_readings("meter", 15)
         assert logger.stop() == 0, logger.said
-        run = Run.open(on.run_path)
+        run = RunReader.open(on.run_path)
         found = judge(run, on.meter, "meter")
         assert found.wrong == []
         software = [session.software for session in run.sessions]

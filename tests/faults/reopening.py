@@ -8,7 +8,7 @@ from pathlib import Path
 
 import psutil
 
-from rig.core.model import EventKind, Status
+from rig.domain.model import EventKind, Status
 from tests.drivers.peers import Conn
 from tests.drivers.vxi11_peer import READ, Instrument, vxi11_peer
 from tests.faults.catalogue import provocation

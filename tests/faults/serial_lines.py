@@ -10,7 +10,7 @@ import sys
 import threading
 from pathlib import Path
 
-from rig.core.model import EventKind, Status
+from rig.domain.model import EventKind, Status
 from tests.faults.catalogue import provocation
 from tests.faults.meter import Behaviour, Meter, PtyPort, well
 from tests.faults.stage import SCPI, Stage, end_and_judge, outage, stage

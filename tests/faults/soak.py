@@ -24,16 +24,16 @@ from typing import Any
 import numpy as np
 import psutil
 
-from rig.core import layouts
-from rig.core.derived import DerivedChannels
-from rig.core.evaluation import Evaluation
-from rig.core.formula import Formula
-from rig.core.model import Channel, EventKind, Kind, Layout, Limit, Scan, Side, Unit
 from rig.daemon.intake import Intake, Notice
 from rig.daemon.recorder import Recorder
 from rig.daemon.supervisor import Supervisor
+from rig.domain import layout_json
+from rig.domain.derived import DerivedChannels
+from rig.domain.formula import Formula
+from rig.domain.limit_evaluation import Evaluation
+from rig.domain.model import Channel, ChannelKind, EventKind, Layout, Limit, Scan, Side, Unit
 from rig.store import rundir
-from rig.store.reader import Run
+from rig.store.reader import RunReader
 from rig.store.writer import RunWriter
 
 SECOND_NS = 1_000_000_000
@@ -76,12 +76,14 @@ class Sample:
 
 def _layout() -> Layout:
     limits = (Limit(side=Side.HIGH, value=2.0, early=1.5, deadband=0.1, on_delay_s=5.0),)
-    named = [Channel(name="n", unit_of_measure="1", unit="A1", kind=Kind.RESPONSE)]
+    named = [Channel(name="n", unit_of_measure="1", unit="A1", kind=ChannelKind.RESPONSE)]
     named += [
-        Channel(name=f"c{k}", unit_of_measure="V", unit="A1", kind=Kind.RESPONSE, limits=limits)
+        Channel(name=f"c{k}", unit_of_measure="V", unit="A1", kind=ChannelKind.RESPONSE, limits=limits)
         for k in range(1, CHANNELS)
     ]
-    named.append(Channel(name="sum", unit_of_measure="V", unit="A1", kind=Kind.RESPONSE, formula="c1 + c2"))
+    named.append(
+        Channel(name="sum", unit_of_measure="V", unit="A1", kind=ChannelKind.RESPONSE, formula="c1 + c2")
+    )
     channels = {one.name: one for one in named}
     unit = Unit(name="A1", serial="1", load="8 ohm", channels=tuple(channels))
     return Layout(rig="soak", units={"A1": unit}, channels=channels, instruments={})
@@ -99,7 +101,7 @@ class Soak:
         self.run = rundir.create(
             folder, rig="soak", created_ns=self.clock.utc_ns(), software="0", name="soak"
         )
-        config = rundir.freeze_config(self.run, "soak", layouts.to_json(layout))
+        config = rundir.freeze_config(self.run, "soak", layout_json.to_json(layout))
         self.writer = RunWriter(
             self.run, session=1, boot_id="soak", boot_ns=self.clock.boot_ns(), utc_ns=self.clock.utc_ns(),
             synchronised=True, blocks=blocks, software="0", host="soak", config=config,
@@ -169,7 +171,7 @@ class Soak:
 
 def verdict(soak: Soak) -> str:
     """Return in words that every reading is there once; raises AssertionError if not."""
-    run = Run.open(soak.run.path)
+    run = RunReader.open(soak.run.path)
     assert run.skipped == (), run.skipped[:3]
     stored = sum(run.counts(sealed.name)[0] for sealed in run.catalogue.sealed)
     assert stored == soak.recorder.readings, (stored, soak.recorder.readings)

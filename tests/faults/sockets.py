@@ -8,7 +8,7 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
 
-from rig.core.model import EventKind, Status
+from rig.domain.model import EventKind, Status
 from tests.faults.catalogue import Unavailable, provocation
 from tests.faults.meter import Meter, TcpPort, well
 from tests.faults.meter_process import RemoteMeter

@@ -10,8 +10,8 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
-from rig.core.model import EventKind, Status
-from rig.store.reader import Run
+from rig.domain.model import EventKind, Status
+from rig.store.reader import RunReader
 from rig.store.rundir import newest_run, read_sessions
 from tests.faults.logger import Logger
 from tests.faults.meter import Meter, PtyPort, TcpPort
@@ -119,7 +119,7 @@ def stage(folder: Path, port: PtyPort | TcpPort | None = None) -> Iterator[Stage
         made.stop()
 
 
-def judge(run: Run, meter: Meter, channel: str) -> Judgement:
+def judge(run: RunReader, meter: Meter, channel: str) -> Judgement:
     """Trace every good reading of a channel to the moment at which the instrument said it.
 
     A question that a busy machine let the instrument hear or answer late is no fault of the logger: neither
@@ -191,7 +191,7 @@ def end_and_judge(
     """
     assert logger.stop() == code, logger.said
     assert "Traceback" not in logger.said, logger.said
-    run = Run.open(on.run_path)
+    run = RunReader.open(on.run_path)
     assert run.skipped == (), run.skipped
     steady = judge(run, on.steady, "steady")
     assert steady.wrong == [], steady.wrong[:5]

@@ -9,8 +9,8 @@ import time
 from collections.abc import Sequence
 from pathlib import Path
 
-from rig.core.model import EventKind
-from rig.store.reader import Run
+from rig.domain.model import EventKind
+from rig.store.reader import RunReader
 from rig.store.verify import verify
 from tests.faults.catalogue import provocation
 from tests.faults.clocks import to_next_hour_ns
@@ -33,7 +33,7 @@ def _recorded(on: Stage, number: int = signal.SIGTERM) -> Path:
 def _flipped(on: Stage, run: Path, files: Sequence[Path], *, seed: int) -> str:
     """Flip single bits all over the files, one at a time; each must be found and no reading be wrong."""
     dice = random.Random(seed)
-    whole = judge(Run.open(run), on.meter, "meter").good
+    whole = judge(RunReader.open(run), on.meter, "meter").good
     assert verify(run).faults == ()
     weights = [path.stat().st_size for path in files]
     silent: list[str] = []
@@ -42,14 +42,14 @@ def _flipped(on: Stage, run: Path, files: Sequence[Path], *, seed: int) -> str:
         at, bit = dice.randrange(len(raw)), dice.randrange(8)
         path.write_bytes(raw[:at] + bytes([raw[at] ^ 1 << bit]) + raw[at + 1 :])
         try:
-            found = judge(Run.open(run), on.meter, "meter")
+            found = judge(RunReader.open(run), on.meter, "meter")
             assert found.wrong == [], f"{path.name}, byte {at}, bit {bit}: {found.wrong[0]}"
             if not any(fault.path.name == path.name for fault in verify(run).faults):
                 silent.append(f"{path.name}, byte {at} of {len(raw)}, bit {bit}")
         finally:
             path.write_bytes(raw)
     assert silent == [], f"{len(silent)} not found: {silent[:5]}"
-    assert judge(Run.open(run), on.meter, "meter").good == whole
+    assert judge(RunReader.open(run), on.meter, "meter").good == whole
     return f"{FLIPS} single bits flipped, each found in its file; no reading ever wrong"
 
 
@@ -87,11 +87,11 @@ def torn_tail(folder: Path) -> str:
             tail = bytes(len(raw) - cut) if k % 2 else b""
             path.write_bytes(raw[:cut] + tail)
             torn += bool(verify(on.run_path).faults)  # a cut between two records leaves nothing torn
-            kept = judge(Run.open(on.run_path), on.meter, "meter").good
+            kept = judge(RunReader.open(on.run_path), on.meter, "meter").good
         logger = on.start()
         logger.until_readings("meter", 10)
         assert logger.stop() == 0, logger.said
-        run = Run.open(on.run_path)
+        run = RunReader.open(on.run_path)
         found = judge(run, on.meter, "meter")
         assert found.wrong == []
         assert found.good >= kept + 10
@@ -114,13 +114,13 @@ def foreign(folder: Path) -> str:
         run = _recorded(on)
         readings = run / "readings"
         whole = next(readings.glob("2*.parquet"))
-        count = judge(Run.open(run), on.meter, "meter").good
+        count = judge(RunReader.open(run), on.meter, "meter").good
         (readings / "empty.parquet").write_bytes(b"")
         (readings / "garbage.parquet").write_bytes(random.Random(1).randbytes(5000))
         (readings / "2026-01-01T00-000003-000003.parquet").write_bytes(whole.read_bytes()[:300])
         (readings / ".2026-01-01T00-000004-000004.parquet.tmp").write_bytes(b"PAR1")
         (readings / "notes.txt").write_text("hello")
-        opened = Run.open(run)
+        opened = RunReader.open(run)
         found = judge(opened, on.meter, "meter")
         assert found.wrong == []
         assert found.good == count
@@ -129,7 +129,7 @@ def foreign(folder: Path) -> str:
         logger = on.start()
         logger.until_readings("meter", 5)
         assert logger.stop() == 0
-        assert judge(Run.open(run), on.meter, "meter").good > count
+        assert judge(RunReader.open(run), on.meter, "meter").good > count
         return f"{len(named)} files listed with their reason, all {count} readings there, recording goes on"
 
 
@@ -167,12 +167,12 @@ def sealer_killed(folder: Path) -> str:
             with subprocess.Popen(command, stderr=subprocess.DEVNULL) as sealer:
                 time.sleep(dice.uniform(0.05, 0.7))
                 sealer.kill()
-            found = judge(Run.open(on.run_path), on.meter, "meter")
+            found = judge(RunReader.open(on.run_path), on.meter, "meter")
             assert found.wrong == []
         after = on.start()
         after.until_readings("meter", 5)
         assert after.stop() == 0
-        found = judge(Run.open(on.run_path), on.meter, "meter")
+        found = judge(RunReader.open(on.run_path), on.meter, "meter")
         assert found.wrong == []
         assert verify(on.run_path).faults == ()
         return f"9 sealers killed, {found.good} readings each there once"

@@ -5,8 +5,8 @@ from __future__ import annotations
 import textwrap
 from pathlib import Path
 
-from rig.core.model import EventKind, Status
-from rig.store.reader import Run
+from rig.domain.model import EventKind, Status
+from rig.store.reader import RunReader
 from tests.faults.catalogue import provocation
 from tests.faults.meter import Meter, PtyPort, TcpPort, well
 from tests.faults.stage import end_and_judge, outage, stage
@@ -44,7 +44,7 @@ def error_queue(folder: Path) -> str:
         logger = on.start()
         logger.until_readings("meter", 40)
         found = end_and_judge(on, logger, statuses={Status.BAD_REPLY})
-        events = Run.open(on.run_path).events()
+        events = RunReader.open(on.run_path).events()
         reports = [one.text for one in events if one.kind is EventKind.INSTRUMENT_REPORT]
         assert len(reports) >= count // 8 - 1
         assert all("Queue overflow" in one for one in reports)
@@ -133,7 +133,7 @@ def stuck_call(folder: Path) -> str:
         import time
         from dataclasses import dataclass
         from drivers import Reply
-        from rig.core.model import Status
+        from rig.domain.model import Status
 
         @dataclass(frozen=True, slots=True, kw_only=True)
         class Options:

@@ -15,14 +15,14 @@ from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import TypeVar
 
-from rig.account.digest import RunDigest, histories
-from rig.account.proof import prove
-from rig.account.record import plain
-from rig.account.sightings import Wish, in_order
-from rig.fleet import asking, places
-from rig.fleet.asking import Crew
-from rig.fleet.questions import Digest, Search, Summarise
-from rig.store.reader import Run
+from rig.endurance.account_json import plain
+from rig.endurance.event_search import EventQuery, in_order
+from rig.fleet import ask_runs, run_places
+from rig.fleet.ask_runs import Crew
+from rig.fleet.run_questions import DigestQuestion, Search, Summarise
+from rig.reliability.design_evidence import prove
+from rig.reliability.run_digest import RunDigest, histories
+from rig.store.reader import RunReader
 from tests.fleet import makers
 
 T = TypeVar("T")
@@ -48,11 +48,11 @@ def timed(deed: Callable[[], T]) -> tuple[T, float]:
 
 def line(folder: Path, count: int) -> list[str]:
     """Ask everything of the first ``count`` runs; answers that disagree end the program."""
-    addresses, found_s = timed(lambda: sorted(places.find([str(folder)]), key=_number)[:count])
-    summaries, ls_s = timed(lambda: asking.ask(Summarise(), addresses))
-    hits, search_s = timed(lambda: asking.ask(Search(Wish(channel="heatsink")), addresses))
-    alone, account_s = timed(lambda: asking.ask(Digest(), addresses))
-    both, pair_s = timed(lambda: asking.ask(Digest(), addresses, Crew(processes=2)))
+    addresses, found_s = timed(lambda: sorted(run_places.find([str(folder)]), key=_number)[:count])
+    summaries, ls_s = timed(lambda: ask_runs.ask(Summarise(), addresses))
+    hits, search_s = timed(lambda: ask_runs.ask(Search(EventQuery(channel="heatsink")), addresses))
+    alone, account_s = timed(lambda: ask_runs.ask(DigestQuestion(), addresses))
+    both, pair_s = timed(lambda: ask_runs.ask(DigestQuestion(), addresses, Crew(processes=2)))
     assert alone == both
     digests = [one.value for one in alone if one.value is not None]
     assert len(digests) == count
@@ -60,7 +60,7 @@ def line(folder: Path, count: int) -> list[str]:
     _check(digests, proof, count)
     assert len(in_order(one.value or [] for one in hits)) == sum(n % 5 == 4 for n in range(count))
     size = sum(one.value.size for one in summaries if one.value is not None)
-    first = Run.open(addresses[0])
+    first = RunReader.open(addresses[0])
     readings = count * sum(len(first.series(name)) for name in first.channels())
     peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
     times = [f"{one:.2f}" for one in (found_s, ls_s, search_s, account_s, pair_s, prove_s)]

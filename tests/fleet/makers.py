@@ -7,18 +7,18 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
-from rig.core.accounting import Accounting, LevelPlan
-from rig.core.layouts import to_json
-from rig.core.model import (
+from rig.domain.accounting import Accounting, LevelPlan
+from rig.domain.layout_json import to_json
+from rig.domain.model import (
     Channel,
+    ChannelKind,
+    ChannelSource,
     EventKind,
     InstrumentFacts,
-    Kind,
     Layout,
     Limit,
     Scan,
     Side,
-    Source,
     Unit,
 )
 from rig.store import rundir
@@ -91,10 +91,10 @@ def layout(rig: str, serials: Sequence[str]) -> Layout:
 
 
 def _channel(name: str, unit: str | None, symbol: str, *limits: Limit) -> Channel:
-    kind = Kind.RESPONSE if unit else Kind.STIMULUS
+    kind = ChannelKind.RESPONSE if unit else ChannelKind.STIMULUS
     return Channel(
         name=name, unit_of_measure=symbol, unit=unit, kind=kind, limits=limits,
-        source=Source(instrument="meter", field=name),
+        source=ChannelSource(instrument="meter", field=name),
     )  # fmt: skip
 
 

@@ -8,20 +8,20 @@ from pathlib import Path
 
 import pytest
 
-from rig.account.digest import RunDigest, histories
-from rig.account.proof import prove
-from rig.account.record import plain
-from rig.account.sightings import Wish, in_order
+from rig.endurance.account_json import plain
+from rig.endurance.event_search import EventQuery, in_order
 from rig.errors import UsageError
-from rig.fleet import asking, places, upload
-from rig.fleet.asking import Crew
-from rig.fleet.questions import Answer, Digest, Question, Search, Summarise
+from rig.fleet import ask_runs, run_places, upload
+from rig.fleet.ask_runs import Crew
+from rig.fleet.run_questions import DigestQuestion, RunAnswer, RunQuestion, Search, Summarise
+from rig.reliability.design_evidence import prove
+from rig.reliability.run_digest import RunDigest, histories
 from tests.fleet import makers, peers
 from tests.fleet.peers import Cluster
 
 pytestmark = pytest.mark.slow
 RUNS = 24
-QUESTIONS: list[Question[object]] = [Summarise(), Digest(), Search(Wish(channel="heatsink"))]
+QUESTIONS: list[RunQuestion[object]] = [Summarise(), DigestQuestion(), Search(EventQuery(channel="heatsink"))]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -41,8 +41,8 @@ def archive(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Archive]:
         for run in runs:
             upload.upload(run.path, f"s3://archive/{run.rig}")
         yield Archive(
-            here=places.find([str(folder)]),
-            there=places.find(["s3://archive"]),
+            here=run_places.find([str(folder)]),
+            there=run_places.find(["s3://archive"]),
             environment=dict(store.environment),
         )
 
@@ -53,7 +53,7 @@ def cluster(archive: Archive, tmp_path: Path) -> Iterator[Cluster]:
         yield found
 
 
-def losing_one(cluster: Cluster, after: int) -> asking.Told:
+def losing_one(cluster: Cluster, after: int) -> ask_runs.Told:
     """Return what kills a worker once some runs, and not all, have answered."""
     lost: list[int] = []
 
@@ -66,7 +66,7 @@ def losing_one(cluster: Cluster, after: int) -> asking.Told:
     return told
 
 
-def without_place(answers: list[Answer[object]]) -> list[object]:
+def without_place(answers: list[RunAnswer[object]]) -> list[object]:
     """Return the answers as plain data without where they come from, which is all that may differ."""
 
     def stripped(value: object) -> object:
@@ -83,14 +83,14 @@ def test_a_cluster_that_loses_a_worker_midway_answers_as_one_process_does(
 ) -> None:
     addresses = archive.here if where == "folder" else archive.there
     assert len(addresses) == RUNS
-    alone = [asking.ask(question, addresses) for question in QUESTIONS]
+    alone = [ask_runs.ask(question, addresses) for question in QUESTIONS]
     assert [one.error for answers in alone for one in answers if one.error] == []
     together = [
-        asking.ask(QUESTIONS[1], addresses, Crew(scheduler=cluster.address), losing_one(cluster, after))
+        ask_runs.ask(QUESTIONS[1], addresses, Crew(scheduler=cluster.address), losing_one(cluster, after))
     ]
     assert len(cluster.workers) == 2
     together += [
-        asking.ask(question, addresses, Crew(scheduler=cluster.address))
+        ask_runs.ask(question, addresses, Crew(scheduler=cluster.address))
         for question in (QUESTIONS[0], QUESTIONS[2])
     ]
     assert together == [alone[1], alone[0], alone[2]]
@@ -98,16 +98,16 @@ def test_a_cluster_that_loses_a_worker_midway_answers_as_one_process_does(
 
 def test_folder_and_store_answer_alike(archive: Archive) -> None:
     for question in QUESTIONS:
-        here = without_place(asking.ask(question, archive.here))
-        there = without_place(asking.ask(question, archive.there))
+        here = without_place(ask_runs.ask(question, archive.here))
+        there = without_place(ask_runs.ask(question, archive.there))
         assert sorted(map(str, here)) == sorted(map(str, there))
 
 
 def test_what_a_fleet_proves_does_not_depend_on_where_and_in_which_order_it_was_asked(
     archive: Archive,
 ) -> None:
-    here = [one.value for one in asking.ask(Digest(), archive.here) if one.value is not None]
-    there = [one.value for one in asking.ask(Digest(), archive.there) if one.value is not None]
+    here = [one.value for one in ask_runs.ask(DigestQuestion(), archive.here) if one.value is not None]
+    there = [one.value for one in ask_runs.ask(DigestQuestion(), archive.there) if one.value is not None]
     assert plain(prove(here)) == plain(prove(list(reversed(here))))
     assert plain(prove(here)) == plain(prove(there))
     # copies of the same runs in two places count once
@@ -116,14 +116,20 @@ def test_what_a_fleet_proves_does_not_depend_on_where_and_in_which_order_it_was_
 
 
 def test_several_processes_answer_as_one_does(archive: Archive) -> None:
-    assert asking.ask(Digest(), archive.here[:6], Crew(processes=2)) == asking.ask(Digest(), archive.here[:6])
+    assert ask_runs.ask(DigestQuestion(), archive.here[:6], Crew(processes=2)) == ask_runs.ask(
+        DigestQuestion(), archive.here[:6]
+    )
 
 
 def test_the_fleet_tells_what_the_recipes_put_in(archive: Archive) -> None:
-    digests: list[RunDigest] = [one.value for one in asking.ask(Digest(), archive.there) if one.value]
+    digests: list[RunDigest] = [
+        one.value for one in ask_runs.ask(DigestQuestion(), archive.there) if one.value
+    ]
     dead = {one.serial for one in histories(digests) if one.died}
     assert dead == {f"D{number}" for number in range(RUNS) if number % 7 == 6}
-    found = in_order(one.value or [] for one in asking.ask(Search(Wish(channel="heatsink")), archive.there))
+    found = in_order(
+        one.value or [] for one in ask_runs.ask(Search(EventQuery(channel="heatsink")), archive.there)
+    )
     assert [one.facts.name[-4:] for one in found] == [f"{n:04d}" for n in range(RUNS) if n % 5 == 4]
     assert {one.worst for one in found} == {100.0}
 
@@ -131,30 +137,30 @@ def test_the_fleet_tells_what_the_recipes_put_in(archive: Archive) -> None:
 def test_a_cluster_that_loses_all_of_its_workers_is_not_waited_for(
     archive: Archive, cluster: Cluster, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr(asking, "LOOK_S", 1.0)
+    monkeypatch.setattr(ask_runs, "LOOK_S", 1.0)
 
     def told(done: int, _of: int) -> None:
         while done >= 3 and cluster.workers:
             cluster.kill_one()
 
     with pytest.raises(UsageError, match="all of its workers are gone"):
-        asking.ask(Digest(), archive.here, Crew(scheduler=cluster.address), told)
+        ask_runs.ask(DigestQuestion(), archive.here, Crew(scheduler=cluster.address), told)
 
 
 def test_a_cluster_that_is_not_there_is_said_so(archive: Archive) -> None:
     gone = f"tcp://127.0.0.1:{peers.free_port()}"
     with pytest.raises(UsageError, match="no Dask scheduler answered"):
-        asking.ask(Digest(), archive.here[:1], Crew(scheduler=gone))
+        ask_runs.ask(DigestQuestion(), archive.here[:1], Crew(scheduler=gone))
 
 
 def test_a_cluster_without_workers_is_said_so(archive: Archive, tmp_path: Path) -> None:
     with peers.cluster(0, tmp_path) as empty, pytest.raises(UsageError, match="it has no workers"):
-        asking.ask(Digest(), archive.here[:1], Crew(scheduler=empty.address))
+        ask_runs.ask(DigestQuestion(), archive.here[:1], Crew(scheduler=empty.address))
 
 
 def test_workers_of_another_version_are_refused(
     archive: Archive, cluster: Cluster, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr(asking, "__version__", "0.0.other")
+    monkeypatch.setattr(ask_runs, "__version__", "0.0.other")
     with pytest.raises(UsageError, match=r"here is soakrig 0\.0\.other, tcp.* has "):
-        asking.ask(Digest(), archive.here[:1], Crew(scheduler=cluster.address))
+        ask_runs.ask(DigestQuestion(), archive.here[:1], Crew(scheduler=cluster.address))

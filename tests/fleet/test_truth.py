@@ -22,15 +22,15 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from rig.account.bands import BandHours
-from rig.account.exposure import PhaseExposure
-from rig.account.whole import RunAccount, account
-from rig.bench.plan import plan
-from rig.bench.room import running
-from rig.bench.scenarios import scenario
-from rig.bench.world import World
-from rig.core.model import Series, Status
-from rig.store.reader import Run
+from rig.domain.model import Series, Status
+from rig.endurance.bands import BandHours
+from rig.endurance.exposure import PhaseExposure
+from rig.endurance.run_account import RunAccount, account
+from rig.simulator.room_plan import plan
+from rig.simulator.running_room import running
+from rig.simulator.scenarios import scenario
+from rig.simulator.world import World
+from rig.store.reader import RunReader
 from rig.store.rundir import newest_run
 
 pytestmark = [pytest.mark.slow, pytest.mark.timeout(300)]
@@ -58,7 +58,7 @@ program:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Recorded:
-    run: Run
+    run: RunReader
     account: RunAccount
     truth: Mapping[str, Any]
     t_ns: NDArray[np.int64]
@@ -85,7 +85,7 @@ def recorded(tmp_path_factory: pytest.TempPathFactory) -> Recorded:
         _after(14.0, lambda: logger.send_signal(signal.SIGTERM))
         assert logger.wait(60) == 0
     truth = json.loads((folder / "truth.json").read_text("utf-8"))
-    run = Run.open(newest_run(folder / "runs"))
+    run = RunReader.open(newest_run(folder / "runs"))
     t_ns, true = _computed(truth, run.span[1])
     return Recorded(
         run=run, account=account(run), truth=truth, t_ns=t_ns, true=true, killed_ns=(killed, again)

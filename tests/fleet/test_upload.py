@@ -9,13 +9,13 @@ from pathlib import Path
 import pandas as pd
 import pytest
 
-from rig.core.model import EventKind, Scan
+from rig.domain.model import EventKind, Scan
 from rig.errors import FormatError, RunInUseError, StoreError, UsageError
-from rig.fleet import ledger, places, targets, upload
-from rig.fleet.questions import Digest, answered
+from rig.fleet import copy_targets, run_places, upload, upload_state
+from rig.fleet.run_questions import DigestQuestion, answered
 from rig.store import rundir
 from rig.store.files import OS_DISK
-from rig.store.reader import Run
+from rig.store.reader import RunReader
 from rig.store.rundir import Lock, RunDir
 from rig.store.seal import seal
 from rig.store.verify import verify
@@ -43,7 +43,7 @@ def test_a_copy_is_a_run_that_answers_like_the_original(run: RunDir, tmp_path: P
     assert done.address == str(copy)
     assert done.complete
     assert verify(copy).faults == ()
-    first, second = (answered(Digest(), str(one)).value for one in (run.path, copy))
+    first, second = (answered(DigestQuestion(), str(one)).value for one in (run.path, copy))
     assert first is not None
     assert second is not None
     assert second.stays == first.stays
@@ -78,7 +78,7 @@ class Failing:
     """A folder that refuses after so many files, or gives back something else than was put."""
 
     def __init__(self, folder: Path, after: int, *, garble: bool = False) -> None:
-        self._inner = targets.FolderTarget(folder=folder)
+        self._inner = copy_targets.FolderTarget(folder=folder)
         self._left = after
         self._garble = garble
         self.order: list[str] = []
@@ -134,7 +134,7 @@ def test_what_does_not_come_back_as_it_was_put_does_not_count(
     monkeypatch.setattr(upload, "target", lambda _place, _run: Failing(copy, 2, garble=True))
     with pytest.raises(StoreError, match=r"were put, \d+ with [0-9a-f]{8} came back"):
         upload.upload(run.path, "archive")
-    kept = set(ledger.Ledger.read(run.path).of(str(copy)))
+    kept = set(upload_state.UploadState.read(run.path).of(str(copy)))
     assert len(kept) == 1
     assert names(copy) == kept
 
@@ -159,10 +159,10 @@ def test_two_uploads_of_one_run_do_not_meet(run: RunDir, tmp_path: Path) -> None
 
 
 def test_a_damaged_ledger_says_what_to_do(run: RunDir, tmp_path: Path) -> None:
-    (run.path / ledger.NAME).write_text('{"format": 1, "places": 7}', "utf-8")
+    (run.path / upload_state.NAME).write_text('{"format": 1, "places": 7}', "utf-8")
     with pytest.raises(StoreError, match="remove it, and everything is uploaded again"):
         upload.upload(run.path, str(tmp_path / "archive"))
-    (run.path / ledger.NAME).write_text('{"format": 99, "places": {}}', "utf-8")
+    (run.path / upload_state.NAME).write_text('{"format": 99, "places": {}}', "utf-8")
     with pytest.raises(FormatError, match="format 99"):
         upload.upload(run.path, str(tmp_path / "archive"))
 
@@ -187,7 +187,7 @@ class Growing:
 
     def __init__(self, folder: Path) -> None:
         plan = makers.layout("room", ("0001",))
-        from rig.core.layouts import to_json
+        from rig.domain.layout_json import to_json
 
         self.run = rundir.create(folder, rig="room", created_ns=YEAR_2031_NS, software="t", name="long")
         self.plan = plan
@@ -224,7 +224,7 @@ def test_only_what_is_sealed_goes_and_the_rest_is_told(tmp_path: Path) -> None:
     assert not any(name.startswith("journal") for name in names(tmp_path / "archive" / "long"))
     seal(rundir.open_run(growing.run.path))
     assert upload.upload(growing.run.path, str(tmp_path / "archive")).waiting == 1
-    copy = places.open_run(str(tmp_path / "archive" / "long"))
+    copy = run_places.open_run(str(tmp_path / "archive" / "long"))
     assert len(copy.series("mains")) == 60
 
 
@@ -244,7 +244,7 @@ def test_pairs_that_were_merged_leave_the_copy_and_nothing_is_counted_twice(tmp_
     assert set(done.removed) == small
     assert [len(list((copy / folder).iterdir())) for folder in ("sealed", "readings", "events")] == [1, 1, 1]
     assert len(pd.read_parquet(copy / "readings")) == 180 * len(growing.plan.channels)
-    assert len(Run.open(copy).series("mains")) == 180
+    assert len(RunReader.open(copy).series("mains")) == 180
 
 
 def test_following_a_run_ends_when_it_is_over_and_all_is_there(
@@ -267,7 +267,7 @@ def test_following_a_run_ends_when_it_is_over_and_all_is_there(
     done = upload.follow(growing.run.path, archive, 600.0, quiet)
     assert waited == [600.0] * 3
     assert done.complete
-    assert len(Run.open(tmp_path / "archive" / "long").series("mains")) == 60
+    assert len(RunReader.open(tmp_path / "archive" / "long").series("mains")) == 60
 
 
 def test_following_goes_on_when_the_place_is_away_for_a_while(

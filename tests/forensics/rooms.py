@@ -7,16 +7,17 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from rig.core.model import (
+from rig.domain.model import (
     Channel,
+    ChannelKind,
+    ChannelSource,
     Event,
     InstrumentFacts,
-    Kind,
     Layout,
     Limit,
     Series,
+    Session,
     Side,
-    Source,
     Status,
     Unit,
 )
@@ -58,11 +59,11 @@ def low(value: float, **more: float) -> Limit:
 def channel(
     name: str, *limits: Limit, unit: str | None = "A1", instrument: str = "meter", **more: object
 ) -> Channel:
-    settings: dict[str, object] = {"kind": Kind.RESPONSE, "unit_of_measure": "V", **more}
+    settings: dict[str, object] = {"kind": ChannelKind.RESPONSE, "unit_of_measure": "V", **more}
     return Channel(
         name=name,
         unit=unit,
-        source=Source(instrument=instrument, field=name),
+        source=ChannelSource(instrument=instrument, field=name),
         limits=limits,
         **settings,  # type: ignore[arg-type]
     )
@@ -97,6 +98,14 @@ class Room:
                 for i in instruments
             },
         )
+
+    @property
+    def layouts(self) -> Mapping[int, Layout]:
+        return {}
+
+    @property
+    def sessions(self) -> Sequence[Session]:
+        return ()
 
     @property
     def span(self) -> tuple[int, int]:

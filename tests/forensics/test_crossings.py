@@ -7,21 +7,21 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from rig.core.model import Channel, Limit, Series, Side, Status
-from rig.forensics.answer import Excursion, Method
+from rig.domain.model import Channel, Limit, Series, Side, Status
+from rig.forensics.answer import CrossingExcursion, Method
+from rig.forensics.channel_readings import readings
 from rig.forensics.crossings import excursions
-from rig.forensics.evidence import readings
 from rig.forensics.noise import of
 from rig.forensics.order import certainly_before
 from tests.forensics.rooms import START_NS, channel, high, low, series
 from tests.forensics.test_walk import READING, plain_loop
 
 
-def out(c: Channel, s: Series, limit: Limit) -> list[Excursion]:
+def out(c: Channel, s: Series, limit: Limit) -> list[CrossingExcursion]:
     return excursions(readings(c, s), limit, 0.95)
 
 
-def ends(e: Excursion) -> tuple[float, float]:
+def ends(e: CrossingExcursion) -> tuple[float, float]:
     assert e.interval.earliest_ns is not None
     assert e.interval.latest_ns is not None
     return (e.interval.earliest_ns - START_NS) / 1e9, (e.interval.latest_ns - START_NS) / 1e9

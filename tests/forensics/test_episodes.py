@@ -2,16 +2,16 @@
 
 from __future__ import annotations
 
-from rig.core.model import Side
-from rig.forensics.answer import Excursion, Interval, Mark, Method
+from rig.domain.model import Side
+from rig.forensics.answer import CrossingExcursion, Interval, Mark, Method
 from rig.forensics.episodes import closeness_s, episodes, final, first_of_each, joined
 
 
-def went_out(name: str, begin_s: float, end_s: float | None, *, counted: bool = True) -> Excursion:
+def went_out(name: str, begin_s: float, end_s: float | None, *, counted: bool = True) -> CrossingExcursion:
     def at(s: float) -> Mark:
         return Mark(index=int(s), t_ns=int(s * 1e9), h_ns=0, value=1.0)
 
-    return Excursion(
+    return CrossingExcursion(
         channel=name,
         side=Side.HIGH,
         limit=0.0,

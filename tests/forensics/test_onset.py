@@ -5,25 +5,27 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from rig.core.model import Kind
+from rig.domain.model import ChannelKind
+from rig.forensics.analysis_data import AnalysisData
 from rig.forensics.answer import Onset
 from rig.forensics.onset import onset
-from rig.forensics.scene import Scene
 from tests.forensics.rooms import START_NS, Room, channel, series
 
 T = np.arange(0, 3600.0, 2)
 UNTIL = START_NS + int(3500e9)
 
 
-def look(rows: dict[str, np.ndarray], name: str = "A1.t", **kinds: Kind) -> tuple[Onset | None, str]:
+def look(rows: dict[str, np.ndarray], name: str = "A1.t", **kinds: ChannelKind) -> tuple[Onset | None, str]:
     channels = [
         channel(
-            n, unit=n.split(".")[0] if "." in n else None, kind=kinds.get(n.replace(".", "_"), Kind.RESPONSE)
+            n,
+            unit=n.split(".")[0] if "." in n else None,
+            kind=kinds.get(n.replace(".", "_"), ChannelKind.RESPONSE),
         )
         for n in rows
     ]
     room = Room(channels=channels, data={n: series(n, T, v) for n, v in rows.items()})
-    return onset(Scene(room, room.layout, room.span), name, UNTIL, None, 0.95)
+    return onset(AnalysisData(room, room.layout, room.span), name, UNTIL, None, 0.95)
 
 
 def wander(seed: int, sigma: float = 0.2) -> np.ndarray:
@@ -62,9 +64,9 @@ def test_what_all_units_do_together_is_not_a_departure() -> None:
 def test_a_unit_alone_is_judged_against_its_stimuli() -> None:
     mains = 230 + np.where((T > 300) & (T < 900), 10.0, 0.0) + np.where(T > 2400, 10.0, 0.0) + wander(9, 0.1)
     quiet = {"A1.t": 60 + 0.5 * (mains - 230) + wander(10), "mains": mains}
-    assert look(quiet, mains=Kind.STIMULUS)[0] is None
+    assert look(quiet, mains=ChannelKind.STIMULUS)[0] is None
     sick = {"A1.t": quiet["A1.t"] + np.where(T > 2800, 0.02 * (T - 2800), 0.0), "mains": mains}
-    found, note = look(sick, mains=Kind.STIMULUS)
+    found, note = look(sick, mains=ChannelKind.STIMULUS)
     assert found is not None, note
     assert found.interval.best_ns is not None
     assert (found.interval.best_ns - START_NS) / 1e9 == pytest.approx(2800, abs=120)
@@ -72,7 +74,7 @@ def test_a_unit_alone_is_judged_against_its_stimuli() -> None:
 
 def test_a_stimulus_has_no_normal_to_depart_from() -> None:
     found, note = look(
-        {"mains": 230 + np.where(T > 2000, 20.0, 0.0) + wander(11)}, "mains", mains=Kind.STIMULUS
+        {"mains": 230 + np.where(T > 2000, 20.0, 0.0) + wander(11)}, "mains", mains=ChannelKind.STIMULUS
     )
     assert found is None
     assert "stimulus" in note
@@ -80,6 +82,6 @@ def test_a_stimulus_has_no_normal_to_depart_from() -> None:
 
 def test_too_short_a_recording_says_so() -> None:
     room = Room(channels=[channel("A1.t")], data={"A1.t": series("A1.t", np.arange(20.0), np.ones(20))})
-    found, note = onset(Scene(room, room.layout, room.span), "A1.t", START_NS + int(20e9), None, 0.95)
+    found, note = onset(AnalysisData(room, room.layout, room.span), "A1.t", START_NS + int(20e9), None, 0.95)
     assert found is None
     assert "too few" in note

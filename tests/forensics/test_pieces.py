@@ -6,7 +6,7 @@ import itertools
 import json
 import math
 import shutil
-from collections.abc import Collection, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
@@ -16,15 +16,15 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from rig.core.digest import Piece, whole
-from rig.core.model import Event, EventKind, Kind, Layout, Limit, Series, Side, Status
+from rig.domain.channel_digest import Piece, whole
+from rig.domain.model import ChannelKind, Event, EventKind, Layout, Limit, Series, Session, Side, Status
+from rig.domain.recording import InPieces, Recording
 from rig.forensics import analyse, to_json
 from rig.forensics.answer import Censoring
-from rig.forensics.evidence import InPieces, Recording
 from rig.forensics.grids import grid, kept_width
-from rig.forensics.track import SHORT, Track
+from rig.forensics.track import SHORT, ChannelTrack
 from rig.forensics.walk import stretches
-from rig.store.reader import Run
+from rig.store.reader import RunReader
 from tests.forensics.rooms import Room, channel, high, low, series
 from tests.forensics.test_walk import READING
 
@@ -42,6 +42,14 @@ class Whole:
     @property
     def layout(self) -> Layout:
         return self.inner.layout
+
+    @property
+    def layouts(self) -> Mapping[int, Layout]:
+        return self.inner.layouts
+
+    @property
+    def sessions(self) -> Sequence[Session]:
+        return self.inner.sessions
 
     @property
     def span(self) -> tuple[int, int]:
@@ -106,8 +114,10 @@ def death(seed: int = 3) -> Room:
         "air": series("air", t + 0.1, np.round(room + rng.normal(0, 0.05, len(t)), 1), h_s=0.1),
     }
     channels = [
-        channel("mains", high(260.0, deadband=1.0), unit=None, kind=Kind.STIMULUS, instrument="mains"),
-        channel("air", high(60.0), unit=None, kind=Kind.STIMULUS, unit_of_measure="degC", instrument="scan"),
+        channel("mains", high(260.0, deadband=1.0), unit=None, kind=ChannelKind.STIMULUS, instrument="mains"),
+        channel(
+            "air", high(60.0), unit=None, kind=ChannelKind.STIMULUS, unit_of_measure="degC", instrument="scan"
+        ),
     ]
     for k, unit in enumerate(("A1", "A2", "A3")):
         late = np.clip((t - (end - 30_000)) / 20_000, 0, None) if unit == "A2" else 0.0
@@ -154,7 +164,7 @@ def test_a_damaged_file_beside_a_good_summary_is_no_trap(tmp_path: Path, at: flo
     raw = bytearray(file.read_bytes())
     raw[int(len(raw) * at)] ^= 1
     file.write_bytes(raw)
-    run = Run.open(tmp_path / "run")
+    run = RunReader.open(tmp_path / "run")
     found = analyse(run)
     assert [one.path for one in run.skipped] == [file]
     unread = {one.channel for one in found.channels if one.censoring is Censoring.UNREAD}
@@ -165,7 +175,7 @@ def test_a_damaged_file_beside_a_good_summary_is_no_trap(tmp_path: Path, at: flo
 
 @pytest.mark.parametrize("folder", SAMPLES, ids=lambda folder: folder.name)
 def test_a_recorded_run_is_explained_alike_in_pieces_and_read_whole(folder: Path) -> None:
-    run = Run.open(folder / "run")
+    run = RunReader.open(folder / "run")
     assert isinstance(run, InPieces)
     assert not isinstance(Whole(run), InPieces)
     assert to_json(analyse(run)) == to_json(analyse(Whole(run)))
@@ -229,7 +239,7 @@ def test_a_walk_over_pieces_is_the_walk_over_the_whole(
     cut = Cut(Room(channels=[one], data={"x": found}), at=cuts)
     good = (found.status == 0) & np.isfinite(value)
     expected = stretches(np.abs(value[begin:]) if size else value[begin:], good[begin:], limit)
-    walked = Track(one, cut.pieces("x")).stretches(limit, begin, size=size)
+    walked = ChannelTrack(one, cut.pieces("x")).stretches(limit, begin, size=size)
     for got, want in zip(walked, expected, strict=True):
         for name in ("last_inside", "first_outside", "last_outside", "returned", "worst"):
             at = getattr(want, name)
@@ -244,7 +254,7 @@ def test_what_is_asked_of_pieces_is_what_the_whole_says(
     value = np.array([row[0] for row in rows])
     found = series("x", np.arange(float(len(rows))), value, status=[row[1] for row in rows])
     cut = Cut(Room(channels=[one], data={"x": found}), at=cuts)
-    track = Track(one, cut.pieces("x"))
+    track = ChannelTrack(one, cut.pieces("x"))
     good = np.flatnonzero((found.status == 0) & np.isfinite(value))
     at = min(at, len(rows) - 1)
     assert len(track) == len(rows)

@@ -6,8 +6,8 @@ import numpy as np
 from hypothesis import given
 from hypothesis import strategies as st
 
-from rig.core.model import Limit, Side, Status
-from rig.forensics.walk import Stretch, stretches
+from rig.domain.model import Limit, Side, Status
+from rig.forensics.walk import OutStretch, stretches
 
 VALUES = st.one_of(
     st.sampled_from([89.0, 90.0, 91.0, 88.0, 87.999, 90.000001, float("nan"), float("inf")]),
@@ -43,7 +43,7 @@ def plain_loop(rows: list[tuple[float, int]], limit: Limit) -> list[tuple[int, i
     return found
 
 
-def as_tuple(s: Stretch) -> tuple[int, int, int, int]:
+def as_tuple(s: OutStretch) -> tuple[int, int, int, int]:
     return (s.last_inside, s.first_outside, s.last_outside, s.returned)
 
 

@@ -6,12 +6,12 @@ from pathlib import Path
 
 import numpy as np
 
-from rig.core.model import EventKind, Series, Status
-from rig.interchange import limits
+from rig.domain.model import EventKind, Series, Status
+from rig.interchange import limits_file
 from rig.interchange.importing import import_files
-from rig.interchange.limits import Meaning
-from rig.rigfile import parse
-from rig.store.reader import Run
+from rig.interchange.limits_file import Meaning
+from rig.rigfile.yaml_reader import parse
+from rig.store.reader import RunReader
 
 LIMITS = """\
 rig: borrowed
@@ -30,7 +30,7 @@ HEADER = "time,tc1,volts,mains\n"
 
 def meaning(text: str = LIMITS) -> Meaning:
     """Return what a limits file says."""
-    return limits.parse(parse(text, "limits.yaml"), text)
+    return limits_file.parse(parse(text, "limits.yaml"), text)
 
 
 def row(second: int, *cells: object, day: str = "2031-02-03") -> str:
@@ -53,7 +53,9 @@ class Desk:
         path.write_bytes(content.encode() if isinstance(content, str) else content)
         return path
 
-    def run(self, *contents: str | bytes | Path, limits_text: str = LIMITS, name: str = "the-run") -> Run:
+    def run(
+        self, *contents: str | bytes | Path, limits_text: str = LIMITS, name: str = "the-run"
+    ) -> RunReader:
         """Import tables (texts, bytes, or files that are there) and open the run."""
         files = [
             one if isinstance(one, Path) else self.write(one, f"table{k}.csv")
@@ -62,7 +64,7 @@ class Desk:
         told = self.write(limits_text, "limits.yaml")
         made = import_files(files, told, runs=self.folder / "runs", name=name, say=self.said.append)
         self.path = made.path
-        return Run.open(made.path)
+        return RunReader.open(made.path)
 
     def heard(self, part: str) -> bool:
         """Return whether something with this part was said."""
@@ -79,6 +81,6 @@ def values(series: Series) -> list[float | None]:
     return [None if np.isnan(one) else one for one in series.value.tolist()]
 
 
-def texts(run: Run, *kinds: EventKind) -> list[str]:
+def texts(run: RunReader, *kinds: EventKind) -> list[str]:
     """Return the texts of a run's events of these kinds."""
     return [event.text for event in run.events() if event.kind in kinds]

@@ -6,7 +6,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from rig.core.model import Status
+from rig.domain.model import Status
 from rig.interchange.cells import CellReader, Found
 
 

@@ -7,7 +7,7 @@ import json
 
 import pytest
 
-from rig.cli import main
+from rig.cli.app import main
 from tests.interchange.tables import HEADER, LIMITS, Desk, row
 
 

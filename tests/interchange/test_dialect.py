@@ -6,7 +6,7 @@ import pytest
 
 from rig.errors import UsageError
 from rig.interchange import dialect
-from rig.interchange.limits import TableSection
+from rig.interchange.limits_file import TableSection
 
 
 def found(text: str, **table: object) -> dialect.Dialect:

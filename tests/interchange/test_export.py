@@ -20,9 +20,9 @@ from hypothesis import strategies as st
 
 from rig.errors import StoreError, UsageError
 from rig.interchange import export as module
-from rig.interchange.export import Wanted, export
-from rig.interchange.outfile import Column, CsvSheet, Kind, Look, guarded, whole
-from rig.store.reader import Run
+from rig.interchange.export import ExportSelection, export
+from rig.interchange.outfile import ColumnKind, CsvSheet, FileColumn, NumberFormat, guarded, whole
+from rig.store.reader import RunReader
 from tests.interchange.tables import HEADER, LIMITS, Desk, row, statuses, values
 
 OWN = LIMITS.replace("from: tc1, ", "").replace("from: volts, ", "")
@@ -30,7 +30,7 @@ OWN = LIMITS.replace("from: tc1, ", "").replace("from: volts, ", "")
 BERLIN = ZoneInfo("Europe/Berlin")
 
 
-def recorded(desk: Desk) -> Run:
+def recorded(desk: Desk) -> RunReader:
     lines = [row(k, cell, 40 + k / 3, 230) for k, cell in enumerate(["60.5", "OL", "", "61.25", "62"])]
     return desk.run(HEADER + "".join(lines) + row(9, 63, 40, 230))
 
@@ -42,7 +42,7 @@ def rows_of(path: Path, delimiter: str = ",") -> list[dict[str, str]]:
 
 def test_wide_csv_names_units_and_both_times_and_says_why_a_cell_is_blank(desk: Desk) -> None:
     run, to = recorded(desk), desk.folder / "out.csv"
-    count = export(run.path, to, Wanted(zone=BERLIN))
+    count = export(run.path, to, ExportSelection(zone=BERLIN))
     rows = rows_of(to)
     assert count == len(rows) == 11
     assert list(rows[0]) == [
@@ -65,25 +65,25 @@ def test_without_status_columns_only_good_values_stand(desk: Desk) -> None:
     more = LIMITS.replace("unit: degC,", "unit: degC, plausible: [0 degC, 100 degC],")
     run = desk.run(HEADER + row(0, 60, 40, 230) + row(1, 500, 40, 230), limits_text=more)
     to = desk.folder / "out.csv"
-    export(run.path, to, Wanted(statuses=False, zone=UTC))
+    export(run.path, to, ExportSelection(statuses=False, zone=UTC))
     rows = rows_of(to)
     assert list(rows[0]) == ["time_utc", "time_local", "mains [V]", "A1.heatsink [degC]", "A1.output [V]"]
     assert [one["A1.heatsink [degC]"] for one in rows[:2]] == ["60", ""]
-    export(run.path, to, Wanted(zone=UTC), force=True)
+    export(run.path, to, ExportSelection(zone=UTC), force=True)
     assert [one["A1.heatsink [degC]"] for one in rows_of(to)[:2]] == ["60", "500"]
     assert rows_of(to)[1]["A1.heatsink status"] == "SUSPECT"
 
 
 def test_decimal_commas_come_with_semicolons(desk: Desk) -> None:
     to = desk.folder / "out.csv"
-    export(recorded(desk).path, to, Wanted(decimal=",", zone=UTC))
+    export(recorded(desk).path, to, ExportSelection(decimal=",", zone=UTC))
     assert rows_of(to, delimiter=";")[0]["A1.heatsink [degC]"] == "60,5"
 
 
 def test_channels_unit_stretch_step_and_age_are_chosen(desk: Desk) -> None:
     run, to = recorded(desk), desk.folder / "out.csv"
     noon = run.series("mains").t_ns[0]
-    wanted = Wanted(
+    wanted = ExportSelection(
         unit="A1",
         start_ns=int(noon) + 3 * 10**9,
         end_ns=int(noon) + 6 * 10**9,
@@ -101,7 +101,7 @@ def test_channels_unit_stretch_step_and_age_are_chosen(desk: Desk) -> None:
 def test_the_first_row_of_a_stretch_holds_the_reading_before_it(desk: Desk) -> None:
     run, to = recorded(desk), desk.folder / "out.csv"
     start = int(run.series("mains").t_ns[0]) + 3_500_000_000
-    export(run.path, to, Wanted(start_ns=start, every_s=0.5, zone=UTC))
+    export(run.path, to, ExportSelection(start_ns=start, every_s=0.5, zone=UTC))
     assert rows_of(to)[0]["A1.heatsink [degC]"] == "61.25"
 
 
@@ -109,15 +109,15 @@ def test_the_first_row_of_a_stretch_holds_the_reading_before_it(desk: Desk) -> N
     ("wanted", "message"),
     [
         (
-            Wanted(channels=("A1.heatsnik",)),
+            ExportSelection(channels=("A1.heatsnik",)),
             "no channel named 'A1.heatsnik' in this recording; there are: mains",
         ),
-        (Wanted(unit="A9"), "no unit named 'A9' in this recording; there are: A1"),
-        (Wanted(every_s=0.0), "--every 0 s"),
-        (Wanted(start_ns=2 * 10**18, end_ns=10**18), "the stretch ends"),
+        (ExportSelection(unit="A9"), "no unit named 'A9' in this recording; there are: A1"),
+        (ExportSelection(every_s=0.0), "--every 0 s"),
+        (ExportSelection(start_ns=2 * 10**18, end_ns=10**18), "the stretch ends"),
     ],
 )
-def test_what_is_not_there_is_refused_by_name(desk: Desk, wanted: Wanted, message: str) -> None:
+def test_what_is_not_there_is_refused_by_name(desk: Desk, wanted: ExportSelection, message: str) -> None:
     with pytest.raises(UsageError, match=message):
         export(recorded(desk).path, desk.folder / "out.csv", wanted)
     assert not list(desk.folder.glob("*out.csv*"))
@@ -125,7 +125,7 @@ def test_what_is_not_there_is_refused_by_name(desk: Desk, wanted: Wanted, messag
 
 def test_channels_may_be_named_by_patterns_and_each_comes_once(desk: Desk) -> None:
     to = desk.folder / "out.csv"
-    export(recorded(desk).path, to, Wanted(channels=("A1.heat*", "A1.*"), statuses=False, zone=UTC))
+    export(recorded(desk).path, to, ExportSelection(channels=("A1.heat*", "A1.*"), statuses=False, zone=UTC))
     names = [name for name in rows_of(to)[0] if name.startswith("A1.")]
     assert names[0] == "A1.heatsink [degC]"
     assert len(names) == len(set(names)) > 1
@@ -134,15 +134,15 @@ def test_channels_may_be_named_by_patterns_and_each_comes_once(desk: Desk) -> No
 def test_a_file_that_exists_is_replaced_only_by_force(desk: Desk) -> None:
     run, to = recorded(desk), desk.write("mine", "out.csv")
     with pytest.raises(UsageError, match="exists already; write --force"):
-        export(run.path, to, Wanted())
+        export(run.path, to, ExportSelection())
     assert to.read_text() == "mine"
-    export(run.path, to, Wanted(), force=True)
+    export(run.path, to, ExportSelection(), force=True)
     assert to.read_text() != "mine"
 
 
 def test_another_ending_is_refused(desk: Desk) -> None:
     with pytest.raises(UsageError, match=r"must end in .csv, .xlsx, .parquet, found '.ods'"):
-        export(recorded(desk).path, desk.folder / "out.ods", Wanted())
+        export(recorded(desk).path, desk.folder / "out.ods", ExportSelection())
 
 
 def test_an_export_that_fails_leaves_nothing_behind(desk: Desk) -> None:
@@ -160,7 +160,7 @@ def test_an_export_that_fails_leaves_nothing_behind(desk: Desk) -> None:
 
 def test_xlsx_holds_numbers_and_times_and_what_they_are(desk: Desk) -> None:
     run, to = recorded(desk), desk.folder / "out.xlsx"
-    export(run.path, to, Wanted(zone=BERLIN))
+    export(run.path, to, ExportSelection(zone=BERLIN))
     book = openpyxl.load_workbook(to)
     sheet = book["readings"]
     rows = list(sheet.iter_rows(values_only=True))
@@ -207,15 +207,15 @@ def test_no_room_to_make_up_a_sheet_is_said_with_its_folder(small_disk: Path, de
 
 def test_more_rows_than_a_sheet_holds_are_refused_with_what_to_do(desk: Desk) -> None:
     with pytest.raises(UsageError, match=r"do not fit a sheet, which holds 1,048,576 .*--every"):
-        export(recorded(desk).path, desk.folder / "out.xlsx", Wanted(every_s=1e-6))
+        export(recorded(desk).path, desk.folder / "out.xlsx", ExportSelection(every_s=1e-6))
 
 
 @pytest.mark.parametrize("text", ["=1+1", "+1", "-1", "@SUM(A1)", "\tx", "\r=1"])
 def test_no_text_becomes_a_formula_in_a_spreadsheet(tmp_path: Path, text: str) -> None:
     """The characters that begin a formula: OWASP, "CSV injection"."""
     assert guarded(text) == f"'{text}"
-    columns = [Column(name=text, kind=Kind.TEXT), Column(name="number", kind=Kind.NUMBER)]
-    sheet = CsvSheet(tmp_path / "x.csv", columns, Look(zone=UTC, digits=0, decimal="."))
+    columns = [FileColumn(name=text, kind=ColumnKind.TEXT), FileColumn(name="number", kind=ColumnKind.NUMBER)]
+    sheet = CsvSheet(tmp_path / "x.csv", columns, NumberFormat(zone=UTC, digits=0, decimal="."))
     sheet.add([[text], np.array([-1.5])])
     sheet.close()
     with (tmp_path / "x.csv").open(newline="") as file:
@@ -227,7 +227,7 @@ def test_no_text_becomes_a_formula_in_a_spreadsheet(tmp_path: Path, text: str) -
 
 def test_wide_parquet_is_read_by_pandas_and_duckdb_as_it_is(desk: Desk) -> None:
     run, to = recorded(desk), desk.folder / "out.parquet"
-    export(run.path, to, Wanted(zone=BERLIN))
+    export(run.path, to, ExportSelection(zone=BERLIN))
     frame = pd.read_parquet(to)
     assert str(frame["time_local"].dtype.tz) == "Europe/Berlin"  # type: ignore[union-attr]
     assert (frame["time_local"] == frame["time_utc"]).all()
@@ -240,12 +240,12 @@ def test_wide_parquet_is_read_by_pandas_and_duckdb_as_it_is(desk: Desk) -> None:
 
 def test_a_zone_without_a_name_gives_local_times_as_text(desk: Desk) -> None:
     to = desk.folder / "out.parquet"
-    export(recorded(desk).path, to, Wanted(zone=timezone(timedelta(hours=5, minutes=30))))
+    export(recorded(desk).path, to, ExportSelection(zone=timezone(timedelta(hours=5, minutes=30))))
     assert pd.read_parquet(to)["time_local"][0] == "2031-02-03T17:30:00+05:30"
 
 
-def circle(desk: Desk, run: Run, to: Path) -> Run:
-    export(run.path, to, Wanted(long=True, zone=BERLIN), force=True)
+def circle(desk: Desk, run: RunReader, to: Path) -> RunReader:
+    export(run.path, to, ExportSelection(long=True, zone=BERLIN), force=True)
     return desk.run(to, limits_text=OWN, name=f"from-{to.suffix[1:]}-{len(desk.said)}")
 
 
@@ -284,7 +284,7 @@ def test_any_readings_survive_the_circle(desk: Desk, lines: list[tuple[int, str,
 
 def test_a_wide_export_on_its_own_grid_comes_back_too(desk: Desk) -> None:
     run, to = recorded(desk), desk.folder / "out.csv"
-    export(run.path, to, Wanted(age_s=0.0, zone=BERLIN))
+    export(run.path, to, ExportSelection(age_s=0.0, zone=BERLIN))
     again = desk.run(to, limits_text=OWN, name="again")
     assert values(again.series("A1.heatsink"))[:5] == values(run.series("A1.heatsink"))[:5]
     assert statuses(again.series("A1.heatsink"))[:5] == statuses(run.series("A1.heatsink"))[:5]
@@ -295,7 +295,7 @@ def test_long_runs_are_written_in_pieces_that_join_without_a_seam(
     desk: Desk, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     run = recorded(desk)
-    export(run.path, desk.folder / "one.csv", Wanted(zone=UTC))
+    export(run.path, desk.folder / "one.csv", ExportSelection(zone=UTC))
     monkeypatch.setattr(module, "CHUNK_ROWS", 3)
-    export(run.path, desk.folder / "two.csv", Wanted(zone=UTC))
+    export(run.path, desk.folder / "two.csv", ExportSelection(zone=UTC))
     assert (desk.folder / "one.csv").read_bytes() == (desk.folder / "two.csv").read_bytes()

@@ -9,7 +9,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from rig.core.model import Series
+from rig.domain.model import Series
 from rig.interchange import grid
 
 SECOND = 10**9

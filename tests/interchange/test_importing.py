@@ -11,11 +11,11 @@ import pyarrow.parquet as pq
 import pytest
 
 from rig import forensics
-from rig.core.model import EventKind
+from rig.domain.model import EventKind
 from rig.errors import ConfigError, StoreError, UsageError
 from rig.interchange.importing import import_files
 from rig.store import rundir
-from rig.store.reader import State
+from rig.store.reader import RecordingState
 from tests.interchange.tables import HEADER, LIMITS, Desk, row, statuses, texts, values
 
 NOON_NS = 1_927_886_400 * 10**9
@@ -33,7 +33,7 @@ def calm(count: int = 10, start: int = 0) -> str:
 
 def test_a_wide_table_becomes_an_ordinary_finished_run(desk: Desk) -> None:
     run = desk.run(HEADER + calm())
-    assert run.state is State.FINISHED
+    assert run.state is RecordingState.FINISHED
     assert run.skipped == ()
     assert rundir.has_ended(run.dir)
     heatsink = run.series("A1.heatsink")
@@ -376,7 +376,7 @@ def test_a_run_that_cannot_be_finished_is_removed_again(desk: Desk, monkeypatch:
     def full(*_: object, **__: object) -> None:
         raise StoreError("no space left on device")
 
-    monkeypatch.setattr("rig.interchange.recording.seal.seal", full)
+    monkeypatch.setattr("rig.interchange.import_recording.seal.seal", full)
     with pytest.raises(StoreError):
         desk.run(HEADER + calm())
     assert list((desk.folder / "runs").iterdir()) == []

@@ -9,7 +9,7 @@ from pathlib import Path
 
 import pytest
 
-from rig import cli
+from rig.cli import app
 
 
 def completion(shell: str) -> str:
@@ -40,7 +40,7 @@ def completed(tmp_path: Path, *words: str) -> list[str]:
 
 
 def test_bash_completes_every_command(tmp_path: Path) -> None:
-    parser = cli._parser()
+    parser = app._parser()
     commands = next(action.choices for action in parser._actions if isinstance(action.choices, dict))
     assert set(completed(tmp_path, "soakrig", "")) >= set(commands)
     assert sorted(completed(tmp_path, "soakrig", "ver")) == ["verdict", "verify"]

@@ -16,12 +16,13 @@ from pathlib import Path
 import pytest
 
 import drivers
-from rig import rigfile
-from rig.core.config import RigConfig
 from rig.errors import UsageError
-from rig.setup import newfile, ports
+from rig.rigfile import yaml_reader
+from rig.rigfile.config import RigConfig
+from rig.setup import found_ports as ports
+from rig.setup import newfile
 from rig.setup.draft import scalar, suggested
-from rig.setup.ports import Port, serial_ports
+from rig.setup.found_ports import Port, serial_ports
 
 IDENTITY = "EXAMPLE,METER 5-B,0017,1.2"
 
@@ -54,7 +55,7 @@ def scripted(
 
 def create(path: Path, **more: object) -> RigConfig:
     newfile.create(path, **{"ask": defaults, "say": lambda _text: None, "ports": [], **more})  # type: ignore[arg-type]
-    return rigfile.read(path, drivers.spec)
+    return yaml_reader.read(path, drivers.spec)
 
 
 @contextmanager
@@ -173,7 +174,7 @@ def seen(event, args):
 sys.addaudithook(seen)
 from pathlib import Path
 from rig.setup import newfile
-from rig.setup.ports import Port
+from rig.setup.found_ports import Port
 def ask(question, default):
     return {answer!r} if "open it" in question else default
 newfile.create(Path("rig.yaml"), ask=ask, say=print, ports=[Port(path={str(port)!r}, device="/dev/example")])

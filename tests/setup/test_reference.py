@@ -7,9 +7,9 @@ from pathlib import Path
 import pytest
 
 import drivers
-from rig.core.schema import keys, reference
-from rig.core.sections import RigSection
 from rig.errors import UsageError
+from rig.rigfile.schema import keys, reference
+from rig.rigfile.sections import RigSection
 from rig.setup import reference as pages
 
 ROOT = Path(__file__).parents[2]

@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
-from rig.core.model import Scan
+from rig.domain.model import Scan
 from rig.store import rundir
 from rig.store.files import OS_DISK, Disk
 from rig.store.rundir import RunDir

@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 
-from rig.store.reader import Run
+from rig.store.reader import RunReader
 from rig.store.seal import seal
 from tests.store.rooms import new_run, scan, writer
 
@@ -36,13 +36,13 @@ def test_a_reader_sees_a_growing_prefix_while_journals_are_written_sealed_and_me
     threads = [threading.Thread(target=record), threading.Thread(target=sealing)]
     for thread in threads:
         thread.start()
-    long_open = Run.open(run.path)
+    long_open = RunReader.open(run.path)
     seen, rounds = 0, 0
     while threads[0].is_alive() or rounds < 3:
         rounds += 1
         floor = acknowledged
         long_open.refresh()
-        for recording in (Run.open(run.path), long_open):
+        for recording in (RunReader.open(run.path), long_open):
             values = recording.series("A1.volts").value.tolist()
             assert values == list(range(len(values)))
             assert len(values) >= max(floor, seen if recording is long_open else 0)
@@ -52,6 +52,6 @@ def test_a_reader_sees_a_growing_prefix_while_journals_are_written_sealed_and_me
     for thread in threads:
         thread.join()
     assert faults == []
-    assert len(Run.open(run.path).series("A1.volts")) == 2_000
+    assert len(RunReader.open(run.path).series("A1.volts")) == 2_000
     assert seal(run, finish=True).wrong == ()
-    assert Run.open(run.path).series("A1.amps").value.tolist() == [-k for k in range(2_000)]
+    assert RunReader.open(run.path).series("A1.amps").value.tolist() == [-k for k in range(2_000)]

@@ -11,7 +11,7 @@ from pathlib import Path
 import numpy as np
 import pyarrow.parquet as pq
 
-from rig.core.model import EventKind, Status
+from rig.domain.model import EventKind, Status
 from rig.store import rundir
 from rig.store.seal import seal
 from tests.store.rooms import BLOCKS, BOOT_NS, SECOND, UTC_NS, new_run, scan, writer

@@ -7,22 +7,29 @@ from pathlib import Path
 
 import pytest
 
-from rig.core.model import EventKind
+from rig.domain.model import EventKind
 from rig.errors import StoreError
-from rig.store import frames
-from rig.store.frames import FrameType, Head
+from rig.store import journal_frames
 from rig.store.index import ChannelNote, Index, SessionNote
+from rig.store.journal_frames import FrameType, Head
 
 SALT = 0x5EED5EED
 
 
 def small_journal() -> bytes:
     head = Head(session=1, journal=1, salt=SALT, first_seq=0, offset_ns=7, opened_ns=9, run=bytes(16))
-    parts = [frames.pack_head(head), frames.seal(frames.body(FrameType.HEADER, 0, b"{}"), SALT)]
+    parts = [
+        journal_frames.pack_head(head),
+        journal_frames.seal(journal_frames.body(FrameType.HEADER, 0, b"{}"), SALT),
+    ]
     for seq in range(8):
         kind = FrameType.EVENT if seq % 3 else FrameType.SCAN
-        parts.append(frames.seal(frames.body(kind, seq, str(EventKind.NOTE).encode() * (seq + 1)), SALT))
-        parts.append(frames.seal(frames.body(FrameType.SYNCED, seq + 1), SALT))
+        parts.append(
+            journal_frames.seal(
+                journal_frames.body(kind, seq, str(EventKind.NOTE).encode() * (seq + 1)), SALT
+            )
+        )
+        parts.append(journal_frames.seal(journal_frames.body(FrameType.SYNCED, seq + 1), SALT))
     return b"".join(parts)
 
 
@@ -42,25 +49,25 @@ def mutated(raw: bytes, dice: random.Random) -> bytes:
             case 4:
                 data[at:at] = raw[dice.randrange(len(raw)) :][:size]
             case _:
-                data[at:at] = frames.MARKER + dice.randbytes(17)
+                data[at:at] = journal_frames.MARKER + dice.randbytes(17)
     return bytes(data)
 
 
 def fuzz_journals(times: int, seed: int) -> int:
     raw = small_journal()
-    good = {(f.type, f.seq, f.payload) for f in frames.walk(raw, SALT, seq=0).frames}
+    good = {(f.type, f.seq, f.payload) for f in journal_frames.walk(raw, SALT, seq=0).frames}
     dice = random.Random(seed)
     found = 0
     for _ in range(times):
         data = mutated(raw, dice)
         try:
-            assert frames.parse_head(data).salt == SALT
-        except frames.HeadError:
+            assert journal_frames.parse_head(data).salt == SALT
+        except journal_frames.HeadError:
             pass
-        walk = frames.walk(data, SALT, seq=0)
+        walk = journal_frames.walk(data, SALT, seq=0)
         assert good.issuperset((f.type, f.seq, f.payload) for f in walk.frames)
         assert walk.end <= len(data)
-        numbers = [f.seq for f in walk.frames if f.type in frames.RECORDS]
+        numbers = [f.seq for f in walk.frames if f.type in journal_frames.RECORDS]
         assert numbers == sorted(set(numbers))
         found += len(walk.frames)
     return found

@@ -8,11 +8,11 @@ from pathlib import Path
 
 import pytest
 
-from rig.core.orders import Deed, Order, to_json
+from rig.domain.orders import Order, OrderKind, to_json
 from rig.errors import StoreError
-from rig.store import inbox, rundir, standing
+from rig.store import inbox, rundir, session_state
 from rig.store.rundir import RunDir
-from rig.store.standing import Standing
+from rig.store.session_state import SessionState
 
 
 @pytest.fixture
@@ -21,7 +21,7 @@ def run(tmp_path: Path) -> RunDir:
 
 
 def order(text: str = "x", name: str = "20260301T130500-000000-ab") -> Order:
-    return Order(id=name, deed=Deed.NOTE, by="eve@rack", asked_ns=7, data={"text": text})
+    return Order(id=name, deed=OrderKind.NOTE, by="eve@rack", asked_ns=7, data={"text": text})
 
 
 def test_an_order_waits_is_read_and_is_gone_when_done(run: RunDir) -> None:
@@ -79,14 +79,14 @@ def test_names_that_are_no_orders_are_left_alone(run: RunDir) -> None:
 
 
 def test_where_a_run_stands_is_read_back_and_damage_is_said(run: RunDir) -> None:
-    assert standing.read(run) == (Standing(), "")
-    stood = Standing(config="abc", serials={"A1": "7"}, written={"A1": "1"}, program={"at": 2})
-    standing.write(run, stood)
-    assert standing.read(run) == (stood, "")
-    path = run.path / standing.NAME
+    assert session_state.read(run) == (SessionState(), "")
+    stood = SessionState(config="abc", serials={"A1": "7"}, written={"A1": "1"}, program={"at": 2})
+    session_state.write(run, stood)
+    assert session_state.read(run) == (stood, "")
+    path = run.path / session_state.NAME
     whole = path.read_bytes()
     for raw in (whole[:40], b"[]", b"null", whole.replace(b'"format": 1', b'"format": 9'), b"\xff"):
         path.write_bytes(raw)
-        found, fault = standing.read(run)
-        assert found == Standing()
+        found, fault = session_state.read(run)
+        assert found == SessionState()
         assert str(path) in fault

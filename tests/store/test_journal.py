@@ -11,10 +11,10 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from rig.errors import DamageError, FormatError
-from rig.store import frames, journal, rundir
+from rig.store import journal, journal_frames, rundir
 from rig.store.files import OS_DISK
-from rig.store.frames import FRAME, HEADS_BYTES
-from rig.store.reader import Run
+from rig.store.journal_frames import FRAME, HEADS_BYTES
+from rig.store.reader import RunReader
 from rig.store.seal import seal
 from tests.store.rooms import new_run, pair, writer
 
@@ -36,7 +36,7 @@ def recorded(folder: Path, *, close: bool = True, every: int = 1) -> tuple[rundi
 
 
 def values(run: rundir.RunDir) -> tuple[list[float], list[float]]:
-    recording = Run.open(run.path)
+    recording = RunReader.open(run.path)
     return recording.series("A1.volts").value.tolist(), recording.series("mains").value.tolist()
 
 
@@ -46,9 +46,11 @@ MAINS = [1000.0 + k for k in range(SECONDS)]
 
 def record_places(raw: bytes) -> list[tuple[int, int]]:
     """Return offset and payload size of each record."""
-    head = frames.parse_head(raw)
-    found = frames.walk(raw[HEADS_BYTES:], head.salt, seq=0, base=HEADS_BYTES)
-    return [(frame.offset, len(frame.payload)) for frame in found.frames if frame.type in frames.RECORDS]
+    head = journal_frames.parse_head(raw)
+    found = journal_frames.walk(raw[HEADS_BYTES:], head.salt, seq=0, base=HEADS_BYTES)
+    return [
+        (frame.offset, len(frame.payload)) for frame in found.frames if frame.type in journal_frames.RECORDS
+    ]
 
 
 def record_offsets(raw: bytes) -> list[int]:
@@ -79,7 +81,7 @@ def test_a_tail_of_zeros_of_any_length_reads_as_a_prefix_and_is_reported(tmp_pat
         volts, mains = values(run)
         assert volts == VOLTS[: len(volts)]
         assert mains == MAINS[: len(mains)]
-        assert (damaged == raw) == (Run.open(run.path).skipped == ())
+        assert (damaged == raw) == (RunReader.open(run.path).skipped == ())
 
 
 def test_one_flipped_bit_costs_no_more_than_one_record_and_never_changes_a_value(tmp_path: Path) -> None:
@@ -95,7 +97,7 @@ def test_one_flipped_bit_costs_no_more_than_one_record_and_never_changes_a_value
         assert set(mains) <= set(MAINS)
         in_record = any(at <= place // 8 < at + FRAME.size + size for at, size in records)
         assert len(volts) + len(mains) == 2 * SECONDS - in_record
-        noticed = [one.reason for one in Run.open(run.path).skipped]
+        noticed = [one.reason for one in RunReader.open(run.path).skipped]
         assert bool(noticed) == (place // 8 >= HEADS_BYTES)
         assert all(" bytes at offset " in reason for reason in noticed)
 
@@ -112,7 +114,7 @@ def test_a_hole_among_synced_records_costs_only_what_it_covers(tmp_path: Path) -
     at = record_offsets(raw)[10]
     path.write_bytes(raw[:at] + bytes(40) + raw[at + 40 :])
     assert values(run) == (VOLTS[:5] + VOLTS[6:], MAINS)
-    (skipped,) = Run.open(run.path).skipped
+    (skipped,) = RunReader.open(run.path).skipped
     assert "records 10 to 10 are not there" in skipped.reason
     assert skipped.start_ns is not None
     assert skipped.end_ns is not None
@@ -128,20 +130,20 @@ def test_damaged_bytes_are_kept_when_the_rest_is_sealed(tmp_path: Path) -> None:
     (aside,) = run.folder("damaged").iterdir()
     assert aside.name == f"j000001-{at:08d}.bytes"
     assert len(aside.read_bytes()) == record_offsets(raw)[11] - at
-    (skipped,) = Run.open(run.path).skipped
+    (skipped,) = RunReader.open(run.path).skipped
     assert "damaged bytes" in skipped.reason
 
 
 def test_one_damaged_head_is_read_from_its_copy_and_two_are_named(tmp_path: Path) -> None:
     run, path, raw = recorded(tmp_path)
-    for start in (0, frames.HEAD_BYTES):
+    for start in (0, journal_frames.HEAD_BYTES):
         path.write_bytes(raw[: start + 20] + b"\xff\xff\xff\xff" + raw[start + 24 :])
         assert values(run) == (VOLTS, MAINS)
     path.write_bytes(bytes(HEADS_BYTES) + raw[HEADS_BYTES:])
     with pytest.raises(DamageError, match=r"j000001\.journal: not a journal.*begins with 136 zero bytes"):
         journal.read_head(OS_DISK, path)
     assert values(run) == ([], [])
-    assert [one.path for one in Run.open(run.path).skipped] == [path]
+    assert [one.path for one in RunReader.open(run.path).skipped] == [path]
 
 
 def test_damaged_session_facts_are_read_from_the_sessions_own_file(tmp_path: Path) -> None:
@@ -150,18 +152,18 @@ def test_damaged_session_facts_are_read_from_the_sessions_own_file(tmp_path: Pat
     assert values(run) == (VOLTS, MAINS)
     (run.folder("sessions") / rundir.session_name(1)).unlink()
     assert values(run) == ([], [])
-    assert "names its channels is damaged" in Run.open(run.path).skipped[0].reason
+    assert "names its channels is damaged" in RunReader.open(run.path).skipped[0].reason
 
 
 def test_a_newer_format_is_refused_by_name_and_left_alone(tmp_path: Path) -> None:
     run, path, raw = recorded(tmp_path)
     newer = bytearray(raw)
     newer[8:10] = (7).to_bytes(2, "little")
-    newer[frames.HEAD_BYTES + 8 : frames.HEAD_BYTES + 10] = (7).to_bytes(2, "little")
+    newer[journal_frames.HEAD_BYTES + 8 : journal_frames.HEAD_BYTES + 10] = (7).to_bytes(2, "little")
     path.write_bytes(newer)
     with pytest.raises(FormatError, match="journal format 7, this soakrig reads format 1"):
         journal.read_head(OS_DISK, path)
-    assert "install the newer soakrig" in Run.open(run.path).skipped[0].reason
+    assert "install the newer soakrig" in RunReader.open(run.path).skipped[0].reason
     assert seal(run).sealed == ()
     assert path.read_bytes() == bytes(newer)
 
@@ -182,7 +184,7 @@ def test_a_file_that_is_no_journal_is_named_and_the_others_are_read(
     (run.folder("journal") / journal.name(2)).write_bytes(content)
     (run.folder("journal") / "notes.txt").write_text("mine")
     assert values(run) == (VOLTS, MAINS)
-    reasons = [one.reason for one in Run.open(run.path).skipped]
+    reasons = [one.reason for one in RunReader.open(run.path).skipped]
     assert len(reasons) == 2
     assert "not a file of a recording" in reasons[0]
     assert reason in reasons[1]
@@ -199,20 +201,20 @@ def test_frames_left_on_the_disk_by_another_journal_are_not_taken_for_this_ones(
 def test_the_checksum_is_the_crc_32_of_ethernet_and_zip() -> None:
     # Check value 0xCBF43926 for "123456789": ITU-T V.42 / IEEE 802.3, as catalogued for CRC-32/ISO-HDLC.
     assert crc32(b"123456789") == 0xCBF43926
-    part = frames.body(frames.FrameType.EVENT, 0, b"x")
-    whole = frames.seal(part, 0)
+    part = journal_frames.body(journal_frames.FrameType.EVENT, 0, b"x")
+    whole = journal_frames.seal(part, 0)
     assert whole[4:8] == crc32(whole[8:]).to_bytes(4, "little")
 
 
 @given(st.binary(max_size=400), st.integers(0, 2**32 - 1))
 def test_any_bytes_at_all_are_walked_without_an_error(data: bytes, salt: int) -> None:
-    good = frames.seal(frames.body(frames.FrameType.EVENT, 3, b"payload"), salt)
-    found = frames.walk(data + good, salt, seq=3)
+    good = journal_frames.seal(journal_frames.body(journal_frames.FrameType.EVENT, 3, b"payload"), salt)
+    found = journal_frames.walk(data + good, salt, seq=3)
     assert [frame.payload for frame in found.frames][-1:] == [b"payload"]
 
 
 @given(st.binary(max_size=200))
 def test_any_bytes_at_all_are_a_head_or_a_named_error(data: bytes) -> None:
-    for raw in (data, frames.MAGIC + data):
-        with pytest.raises(frames.HeadError):
-            frames.parse_head(raw)
+    for raw in (data, journal_frames.MAGIC + data):
+        with pytest.raises(journal_frames.HeadError):
+            journal_frames.parse_head(raw)

@@ -11,8 +11,8 @@ from pathlib import Path
 
 import pytest
 
-from rig.core.model import EventKind
-from rig.store.reader import Run, State
+from rig.domain.model import EventKind
+from rig.store.reader import RecordingState, RunReader
 from tests.store.rooms import new_run
 
 
@@ -42,7 +42,7 @@ def killed_sealing(path: Path, after_s: float) -> None:
 
 
 def assert_nothing_lost(path: Path, known: dict[int, int]) -> None:
-    recording = Run.open(path)
+    recording = RunReader.open(path)
     series, minus = recording.series("n"), recording.series("minus")
     assert (series.value == -minus.value).all()
     for session, count in known.items():
@@ -73,7 +73,7 @@ def test_a_recorder_killed_at_any_moment_loses_nothing_it_had_acknowledged(tmp_p
     run = new_run(tmp_path)
     known = kill_often(run.path, 5, seed=3)
     assert sum(known.values()) > 100
-    assert Run.open(run.path).state is State.CRASHED
+    assert RunReader.open(run.path).state is RecordingState.CRASHED
 
 
 @pytest.mark.slow

@@ -12,13 +12,13 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from rig.core.model import EventKind, Series, Status
+from rig.domain.model import EventKind, Series, Status
 from rig.errors import DamageError, FormatError
-from rig.store import parquet, stamps
+from rig.store import parquet, reading_stamps
 from rig.store.files import OS_DISK
 from rig.store.index import Index
 from rig.store.parquet import ReadingsFile
-from rig.store.reader import Run
+from rig.store.reader import RunReader
 from rig.store.rundir import RunDir
 from rig.store.seal import seal
 from tests.store.rooms import BOOT_NS, SECOND, UTC_NS, new_run, scan, writer
@@ -35,7 +35,7 @@ def series(draw: st.DrawFn) -> Series:
     sent = draw(st.lists(st.integers(-(2**61), 2**61), min_size=count, max_size=count))
     width = draw(st.lists(st.integers(0, 10**14), min_size=count, max_size=count))
     start = np.array(sent, np.int64)
-    t_ns, h_ns = stamps.rounded(*stamps.interval(start, start + np.array(width, np.int64)))
+    t_ns, h_ns = reading_stamps.rounded(*reading_stamps.interval(start, start + np.array(width, np.int64)))
     value = np.where(np.array(status) > Status.SUSPECT, np.nan, np.array(numbers))
     return Series(
         channel=draw(st.text(min_size=1, max_size=8)), t_ns=t_ns, h_ns=h_ns,
@@ -77,17 +77,17 @@ def test_readings_come_back_bit_for_bit(parts: list[Series]) -> None:
 def test_a_rounded_interval_holds_the_one_it_came_from(pairs: list[tuple[int, int]]) -> None:
     sent = np.array([start for start, _ in pairs], np.int64)
     received = sent + np.array([width for _, width in pairs], np.int64)
-    middle, half = stamps.interval(sent, received)
-    t_ns, h_ns = stamps.rounded(middle, half)
+    middle, half = reading_stamps.interval(sent, received)
+    t_ns, h_ns = reading_stamps.rounded(middle, half)
     assert (t_ns - h_ns <= sent).all()
     assert (t_ns + h_ns >= received).all()
-    step = stamps.quantum(half)
+    step = reading_stamps.quantum(half)
     assert (t_ns % step == 0).all()
     assert (h_ns % step == 0).all()
     coarse = half >= 10_000
     assert (10 * step[coarse] <= half[coarse]).all()
     assert (h_ns <= half + step + step // 2 + 1).all()
-    again = stamps.rounded(t_ns, h_ns)
+    again = reading_stamps.rounded(t_ns, h_ns)
     assert (again[0] - again[1] <= sent).all()
 
 
@@ -97,7 +97,7 @@ def test_a_rounded_interval_holds_the_one_it_came_from(pairs: list[tuple[int, in
      (10_000_000, 1_000_000), (150_000_000, 10_000_000), (3_600_000_000_000, 100_000_000_000)],
 )  # fmt: skip
 def test_a_stamp_is_no_finer_than_a_tenth_of_its_half_width(half_ns: int, step_ns: int) -> None:
-    assert stamps.quantum(np.array([half_ns]))[0] == step_ns
+    assert reading_stamps.quantum(np.array([half_ns]))[0] == step_ns
 
 
 def test_a_day_of_readings_takes_little_more_than_a_byte_each(tmp_path: Path) -> None:
@@ -119,7 +119,7 @@ def test_a_day_of_readings_takes_little_more_than_a_byte_each(tmp_path: Path) ->
     for name, (value, reply_ns) in shown.items():
         sent = UTC_NS + np.arange(n) * SECOND + rng.integers(0, 500_000, n)
         received = sent + reply_ns + rng.integers(0, reply_ns // 10, n)
-        t_ns, h_ns = stamps.rounded(*stamps.interval(sent, received))
+        t_ns, h_ns = reading_stamps.rounded(*reading_stamps.interval(sent, received))
         status, session = np.zeros(n, np.uint8), np.ones(n, np.int32)
         parts.append(Series(channel=name, t_ns=t_ns, h_ns=h_ns, value=value, status=status, session=session))
     parquet.write_readings(OS_DISK, tmp_path / "x.parquet", parts, INDEX)
@@ -152,7 +152,7 @@ def test_a_sealed_file_that_cannot_be_read_costs_its_own_hour_and_is_named(
     else:
         spoilt = {"cut": raw[:-9], "empty": b"", "zeros": bytes(len(raw)), "foreign": b"hello" * 99}
         readings.write_bytes(spoilt[damage])
-    recording = Run.open(run.path)
+    recording = RunReader.open(run.path)
     minutes = recording.series("A1.volts").value.tolist()
     assert minutes == list(range(62, 120, 2))
     (skipped,) = recording.skipped
@@ -174,7 +174,7 @@ def test_a_file_of_another_run_or_of_no_run_in_the_folder_is_named_and_passed_ov
     (run.folder("events") / name).write_bytes(events.read_bytes())
     index = (other.folder("sealed") / strange.name).with_suffix(".json")
     (run.folder("sealed") / name).with_suffix(".json").write_bytes(index.read_bytes())
-    recording = Run.open(run.path)
+    recording = RunReader.open(run.path)
     assert len(recording.series("mains")) == 60
     reasons = {one.path.name: one.reason for one in recording.skipped}
     assert reasons["mine.parquet"] == "not a file of a recording"
@@ -189,7 +189,7 @@ def test_events_that_cannot_be_read_cost_no_reading(tmp_path: Path) -> None:
             events.unlink()
         else:
             events.write_bytes(damage)
-        recording = Run.open(run.path)
+        recording = RunReader.open(run.path)
         assert len(recording.series("mains")) == 60
         assert [event.text for event in recording.events()] == ["ended"]
         assert {one.path for one in recording.skipped} == {events}
@@ -199,14 +199,14 @@ def test_events_that_cannot_be_read_cost_no_reading(tmp_path: Path) -> None:
 def test_any_flipped_bit_in_a_sealed_file_is_found_and_never_changes_a_reading(tmp_path: Path) -> None:
     run, readings, _ = sealed_run(tmp_path)
     raw = readings.read_bytes()
-    good = {name: Run.open(run.path).series(name) for name in ("A1.volts", "A1.amps", "mains")}
+    good = {name: RunReader.open(run.path).series(name) for name in ("A1.volts", "A1.amps", "mains")}
     dice = random.Random(8)
     missed = 0
     for place in dice.sample(range(8 * len(raw)), 250):
         damaged = bytearray(raw)
         damaged[place // 8] ^= 1 << place % 8
         readings.write_bytes(damaged)
-        recording = Run.open(run.path)
+        recording = RunReader.open(run.path)
         for name, whole in good.items():
             series = recording.series(name)
             rest = np.isin(whole.t_ns, series.t_ns)
@@ -223,7 +223,7 @@ def test_a_damaged_row_group_costs_one_channel_and_the_time_is_named(tmp_path: P
     raw = bytearray(readings.read_bytes())
     raw[value.data_page_offset + value.total_compressed_size - 40] ^= 4
     readings.write_bytes(raw)
-    recording = Run.open(run.path)
+    recording = RunReader.open(run.path)
     assert len(recording.series("A1.volts")) == len(recording.series("mains")) == 60
     assert [one.reason for one in recording.skipped] == []
     assert len(recording.series("A1.heatsink")) == 29
@@ -232,7 +232,7 @@ def test_a_damaged_row_group_costs_one_channel_and_the_time_is_named(tmp_path: P
     assert skipped.start_ns == UTC_NS + SECOND + 10_000_000
     assert skipped.end_ns == UTC_NS + 3601 * SECOND + 10_000_000
     seal(run, finish=True)
-    merged = Run.open(run.path)
+    merged = RunReader.open(run.path)
     assert len(merged.series("mains")) == 60
     assert len(merged.series("A1.heatsink")) == 29
     assert any("31 readings of A1.heatsink are damaged" in one.reason for one in merged.skipped)
@@ -246,7 +246,7 @@ def test_a_damaged_footer_is_found_before_the_file_is_opened(tmp_path: Path) -> 
     raw = bytearray(readings.read_bytes())
     raw[-60] ^= 1
     readings.write_bytes(raw)
-    recording = Run.open(run.path)
+    recording = RunReader.open(run.path)
     assert len(recording.series("mains")) == 29
     assert [one.reason for one in recording.skipped] == [f"{readings}: its footer is damaged"]
 
@@ -261,15 +261,15 @@ def test_a_lost_index_is_replaced_by_the_copy_in_the_readings(tmp_path: Path, da
         index.unlink()
     else:
         index.write_bytes(raw if damage == "flipped" else raw[:50])
-    recording = Run.open(run.path)
+    recording = RunReader.open(run.path)
     assert len(recording.series("mains")) == 60
     assert len(recording.events()) == 1
     (skipped,) = recording.skipped
     assert skipped.path == index
     assert "the copy in the readings file is used" in skipped.reason
     assert seal(run, finish=True).wrong == ()
-    assert len(Run.open(run.path).series("mains")) == 60
-    assert Run.open(run.path).skipped == ()
+    assert len(RunReader.open(run.path).series("mains")) == 60
+    assert RunReader.open(run.path).skipped == ()
 
 
 def test_a_newer_sealed_format_is_refused_by_name() -> None:

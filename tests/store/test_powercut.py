@@ -9,11 +9,11 @@ from pathlib import Path
 
 import pytest
 
-from rig.core.model import EventKind
+from rig.domain.model import EventKind
 from rig.errors import FormatError
 from rig.store import rundir
 from rig.store.files import Disk
-from rig.store.reader import Run
+from rig.store.reader import RunReader
 from rig.store.recover import recover
 from rig.store.rundir import RunDir
 from rig.store.seal import seal
@@ -88,7 +88,7 @@ def acked(marks: list[tuple[int, int]]) -> Acked:
     return dict(marks)
 
 
-def numbers(recording: Run) -> dict[int, list[int]]:
+def numbers(recording: RunReader) -> dict[int, list[int]]:
     """Return the numbers that the records of each session carry, sorted."""
     found: dict[int, list[int]] = {}
     for channel in ("a", "b"):
@@ -105,7 +105,7 @@ def numbers(recording: Run) -> dict[int, list[int]]:
 
 def assert_whole(path: Path, known: Acked) -> None:
     """Check that each session is an exact prefix and holds at least what was acknowledged."""
-    recording = Run.open(path)
+    recording = RunReader.open(path)
     found = numbers(recording)
     for number, seqs in found.items():
         assert seqs == list(range(len(seqs))), f"session {number} is no prefix: {seqs}"
@@ -135,7 +135,7 @@ def assert_clean(path: Path) -> None:
     """Check that nothing is left lying about after recovery and sealing."""
     assert list((path / "journal").iterdir()) == []
     assert list(path.rglob("*.tmp")) == []
-    recording = Run.open(path)
+    recording = RunReader.open(path)
     assert recording.catalogue.partial == ()
     assert recording.catalogue.superseded == ()
     assert all("torn" in one.reason for one in recording.skipped), recording.skipped

@@ -1,9 +1,9 @@
 from pathlib import Path
 
-from rig.core.model import EventKind
+from rig.domain.model import EventKind
 from rig.store import journal, rundir
 from rig.store.files import OS_DISK, OsDisk
-from rig.store.reader import Run
+from rig.store.reader import RunReader
 from rig.store.recover import recover
 from rig.store.seal import seal
 from tests.store.rooms import BOOT_NS, UTC_NS, new_run, pair, writer
@@ -46,7 +46,7 @@ def test_a_torn_tail_is_set_aside_cut_off_and_reported(tmp_path: Path) -> None:
     (aside,) = run.folder("damaged").iterdir()
     assert whole[:-7].endswith(aside.read_bytes())
     assert len(aside.read_bytes()) == damage.data["size"]
-    recording = Run.open(run.path)
+    recording = RunReader.open(run.path)
     assert len(recording.series("A1.volts")) == 20
     assert len(recording.series("mains")) == 19
     assert recording.skipped == ()
@@ -111,4 +111,4 @@ def test_a_copy_that_lacks_the_empty_folders_can_be_gone_on_with(tmp_path: Path)
     second.event(EventKind.SESSION_STOP, BOOT_NS, "run", "ended")
     second.close()
     assert seal(run, finish=True).wrong == ()
-    assert len(Run.open(run.path).series("A1.volts")) == 20
+    assert len(RunReader.open(run.path).series("A1.volts")) == 20

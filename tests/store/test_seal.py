@@ -6,11 +6,11 @@ import numpy as np
 import pandas as pd
 import pyarrow.parquet as pq
 
-from rig.core.model import EventKind, Series, Status
+from rig.domain.model import EventKind, Series, Status
 from rig.store import catalogue, journal, segments
 from rig.store.files import OS_DISK
 from rig.store.index import pack
-from rig.store.reader import Run
+from rig.store.reader import RunReader
 from rig.store.rundir import RunDir
 from rig.store.seal import seal
 from tests.store.rooms import BLOCKS, BOOT_NS, SECOND, UTC_NS, new_run, scan, writer
@@ -56,13 +56,13 @@ def names(run: RunDir, folder: str) -> list[str]:
 def test_sealing_changes_nothing_that_is_read(tmp_path: Path) -> None:
     run = new_run(tmp_path)
     hours(run, 0, 5)
-    before = Run.open(run.path)
+    before = RunReader.open(run.path)
     live = {channel: before.series(channel) for channel in CHANNELS}
     outcome = seal(run)
     assert outcome.wrong == ()
     assert names(run, "journal") == []
     assert len(names(run, "readings")) == len(outcome.sealed) == 5
-    after = Run.open(run.path)
+    after = RunReader.open(run.path)
     for channel in CHANNELS:
         assert len(live[channel]) == 60
         assert same(live[channel], after.series(channel)), channel
@@ -76,7 +76,7 @@ def test_a_run_opened_before_sealing_reads_on_after_it(tmp_path: Path) -> None:
     run = new_run(tmp_path)
     hours(run, 0, 3)
     hours(run, 30, 31, session=2)
-    recording = Run.open(run.path)
+    recording = RunReader.open(run.path)
     before = recording.series("mains")
     seal(run, finish=True)
     assert same(recording.series("mains"), before)
@@ -105,7 +105,7 @@ def test_a_day_is_merged_when_another_day_has_begun_and_not_before(tmp_path: Pat
         "2026-01-01-000001-000004.parquet",
         "2026-01-02-000005-000007.parquet",
     ]
-    recording = Run.open(run.path)
+    recording = RunReader.open(run.path)
     assert len(recording.series("A1.volts")) == 7 * 12
     assert recording.series("A1.volts").session.tolist() == [1] * 72 + [2] * 12
     assert [event.text for event in recording.events()] == [f"hour {k}" for k in range(20, 27)]
@@ -124,12 +124,12 @@ def test_channels_that_came_and_went_in_mid_run_are_whole_for_this_reader_and_fo
         recorder.scan(scan(0, minute * 60, (-1.0, minute)))
     recorder.close()
     expected = dict.fromkeys(CHANNELS, 24) | {"A1.volts": 36, "A2.volts": 12}
-    live = Run.open(run.path)
+    live = RunReader.open(run.path)
     assert {name: len(live.series(name)) for name in expected} == expected
     for merged in (False, True):
         seal(run, finish=merged)
         assert len(names(run, "readings")) == (1 if merged else 3)
-        recording = Run.open(run.path)
+        recording = RunReader.open(run.path)
         assert recording.channels() == sorted(expected)
         for name in expected:
             assert same(recording.series(name), live.series(name)), name
@@ -152,7 +152,7 @@ def test_the_journal_in_use_is_left_alone(tmp_path: Path) -> None:
     assert names(run, "journal") == [journal.name(2)]
     recorder.scan(scan(0, 3, (5.0, 6.0)))
     recorder.close()
-    assert Run.open(run.path).series("A1.volts").value.tolist() == [1.0, 3.0, 5.0]
+    assert RunReader.open(run.path).series("A1.volts").value.tolist() == [1.0, 3.0, 5.0]
 
 
 def test_the_readings_folder_opens_with_pandas_and_duckdb_as_it_is(tmp_path: Path) -> None:
@@ -192,7 +192,7 @@ def test_each_channel_is_one_row_group_with_statistics(tmp_path: Path) -> None:
         assert status.has_min_max
         assert time.has_min_max
         assert value.has_min_max == (channel != "mains")
-    stretch = Run.open(run.path).stretches("A1.amps")
+    stretch = RunReader.open(run.path).stretches("A1.amps")
     assert [(one.low, one.high, one.worst, one.rows) for one in stretch] == [(-175.0, 0.0, 0, 36)]
     assert stretch[0].start_ns == UTC_NS + SECOND + 10_000_000
 
@@ -209,7 +209,7 @@ def test_what_a_larger_file_holds_is_never_counted_twice(tmp_path: Path) -> None
         (run.folder("journal") / name).write_bytes(raw)
     for name, raw in pieces.items():
         (run.path / name).write_bytes(raw)
-    recording = Run.open(run.path)
+    recording = RunReader.open(run.path)
     assert len(recording.series("A1.volts")) == 36
     assert len(recording.events()) == 3
     outcome = seal(run)
@@ -218,7 +218,7 @@ def test_what_a_larger_file_holds_is_never_counted_twice(tmp_path: Path) -> None
     for folder in ("events", "readings"):
         assert names(run, folder) == ["2026-01-01-000001-000003.parquet"]
     assert names(run, "sealed") == ["2026-01-01-000001-000003.json"]
-    assert len(Run.open(run.path).series("A1.volts")) == 36
+    assert len(RunReader.open(run.path).series("A1.volts")) == 36
 
 
 def test_a_day_groups_only_neighbouring_journals() -> None:
@@ -246,6 +246,6 @@ def test_a_pair_that_a_newer_soakrig_sealed_is_left_alone_and_named(tmp_path: Pa
     index.write_bytes(pack(b'{"format": 2}'))
     assert seal(run).cleared == ()
     assert [path.name for path in run.folder("sealed").iterdir()] == [index.name]
-    recording = Run.open(run.path)
+    recording = RunReader.open(run.path)
     assert len(recording.series("A1.volts")) == 24
     assert any("install the newer soakrig" in one.reason for one in recording.skipped)

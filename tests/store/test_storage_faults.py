@@ -8,11 +8,11 @@ from pathlib import Path
 
 import pytest
 
-from rig.core.model import Event, EventKind
+from rig.domain.model import Event, EventKind
 from rig.errors import StoreError
 from rig.store import journal
 from rig.store.files import temporary
-from rig.store.reader import Run
+from rig.store.reader import RunReader
 from rig.store.seal import seal
 from rig.store.writer import RESERVE, RESERVE_BYTES
 from tests.store.faulty import FaultyDisk, Refusal
@@ -20,7 +20,7 @@ from tests.store.rooms import BOOT_NS, new_run, pair, scan, writer
 
 
 def kinds(run: Path) -> list[EventKind]:
-    return [event.kind for event in Run.open(run).events()]
+    return [event.kind for event in RunReader.open(run).events()]
 
 
 def test_after_a_failed_sync_everything_since_the_last_good_one_is_in_a_new_journal(tmp_path: Path) -> None:
@@ -50,13 +50,13 @@ def test_after_a_failed_sync_everything_since_the_last_good_one_is_in_a_new_jour
     raw = first.read_bytes()
     for damage in (raw, raw[:cut], raw[:cut] + bytes(len(raw) - cut)):
         first.write_bytes(damage)
-        assert Run.open(run.path).series("A1.volts").value.tolist() == [0.25, 1.25, 2.25, 3.25]
+        assert RunReader.open(run.path).series("A1.volts").value.tolist() == [0.25, 1.25, 2.25, 3.25]
         assert kinds(run.path) == [EventKind.STORE_FAULT, EventKind.STORE_BACK]
-        assert Run.open(run.path).skipped == ()
+        assert RunReader.open(run.path).skipped == ()
     assert [event.kind for event in told] == [EventKind.STORE_FAULT, EventKind.STORE_BACK]
     assert "could not sync j000001.journal: Input/output error" in told[0].text
     seal(run, finish=True)
-    assert Run.open(run.path).series("A1.volts").value.tolist() == [0.25, 1.25, 2.25, 3.25]
+    assert RunReader.open(run.path).series("A1.volts").value.tolist() == [0.25, 1.25, 2.25, 3.25]
 
 
 @pytest.mark.parametrize("number", [errno.ENOSPC, errno.EROFS, errno.EIO, errno.ESTALE, errno.EDQUOT])
@@ -75,7 +75,7 @@ def test_while_the_disk_refuses_records_wait_in_memory_and_then_go_on_without_a_
         recorder.sync()
         assert bool(recorder.fault) == (5 <= k < 30)
     recorder.close()
-    recording = Run.open(run.path)
+    recording = RunReader.open(run.path)
     assert recording.series("A1.volts").value.tolist() == [k + 0.25 for k in range(40)]
     assert recording.series("mains").value.tolist() == [1000.0 + k for k in range(40)]
     assert kinds(run.path) == [EventKind.STORE_FAULT, EventKind.STORE_BACK]
@@ -117,9 +117,9 @@ def test_a_disk_that_fills_again_while_catching_up_is_not_tried_without_pause(tm
     assert sum(deed == "create" for deed, _ in disk.deeds) < 20
     disk.refuse = lambda _deed, _path: 0
     recorder.close()
-    texts = [event.text for event in Run.open(run.path).events() if event.kind is EventKind.NOTE]
+    texts = [event.text for event in RunReader.open(run.path).events() if event.kind is EventKind.NOTE]
     assert texts == [big] * 6
-    assert len(Run.open(run.path).series("A1.volts")) == 100
+    assert len(RunReader.open(run.path).series("A1.volts")) == 100
 
 
 def test_when_memory_is_full_too_the_loss_is_counted_in_the_recording(tmp_path: Path) -> None:
@@ -135,7 +135,7 @@ def test_when_memory_is_full_too_the_loss_is_counted_in_the_recording(tmp_path: 
     recorder.sync()
     recorder.scans(pair(101))
     recorder.close()
-    recording = Run.open(run.path)
+    recording = RunReader.open(run.path)
     volts = recording.series("A1.volts").value.tolist()
     mains = recording.series("mains").value.tolist()
     assert volts[:5] == [k + 0.25 for k in range(5)]
@@ -177,7 +177,7 @@ def test_a_journal_is_not_sealed_where_sealing_might_take_its_room(tmp_path: Pat
     outcome = seal(run, disk=disk)
     assert outcome.sealed == ()
     assert "not sealed: 100 bytes are free" in outcome.wrong[0]
-    assert len(Run.open(run.path).series("mains")) == 1
+    assert len(RunReader.open(run.path).series("mains")) == 1
 
 
 def test_a_folder_that_vanishes_is_noticed_at_the_next_sync_and_costs_nothing_once_it_is_back(
@@ -195,7 +195,7 @@ def test_a_folder_that_vanishes_is_noticed_at_the_next_sync_and_costs_nothing_on
         recorder.sync()
         assert bool(recorder.fault) == (3 <= k < 8)
     recorder.close()
-    recording = Run.open(run.path)
+    recording = RunReader.open(run.path)
     assert recording.series("mains").value.tolist() == [1000.0 + k for k in range(12)]
     assert kinds(run.path) == [EventKind.STORE_FAULT, EventKind.STORE_BACK]
     assert recording.skipped == ()
@@ -232,10 +232,10 @@ def test_sealing_on_a_disk_that_refuses_leaves_the_journals_as_they_are(tmp_path
         assert len(outcome.wrong) == 1
         assert "No space left" in outcome.wrong[0]
         assert (run.folder("journal") / journal.name(1)).exists()
-        assert len(Run.open(run.path).series("mains")) == 9
+        assert len(RunReader.open(run.path).series("mains")) == 9
     disk.refuse = lambda _deed, _path: 0
     seal(run, disk=disk)
-    assert len(Run.open(run.path).series("mains")) == 9
+    assert len(RunReader.open(run.path).series("mains")) == 9
     assert list(run.folder("journal").iterdir()) == []
 
 
@@ -258,7 +258,7 @@ def test_a_disk_that_is_really_full_costs_no_reading_once_there_is_room_again(sm
     ballast.unlink()
     recorder.scan(scan(0, sent, (sent, 0.0)))
     recorder.close()
-    assert Run.open(run.path).series("A1.volts").value.tolist() == list(range(sent + 1))
+    assert RunReader.open(run.path).series("A1.volts").value.tolist() == list(range(sent + 1))
 
 
 def test_the_reserve_lets_the_last_records_be_written(tmp_path: Path) -> None:
@@ -274,7 +274,7 @@ def test_the_reserve_lets_the_last_records_be_written(tmp_path: Path) -> None:
     assert not reserve.exists()
     recorder.sync()
     assert recorder.fault == ""
-    assert len(Run.open(run.path).series("mains")) == 1
+    assert len(RunReader.open(run.path).series("mains")) == 1
     assert kinds(run.path) == [EventKind.STORE_FAULT, EventKind.LIMIT_OUT, EventKind.STORE_BACK]
     recorder.close()
     assert not reserve.exists()

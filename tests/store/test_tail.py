@@ -3,10 +3,10 @@ from pathlib import Path
 
 import pytest
 
-from rig.core.model import EventKind
+from rig.domain.model import EventKind
 from rig.errors import FormatError
 from rig.store.files import OS_DISK
-from rig.store.reader import Run
+from rig.store.reader import RunReader
 from rig.store.seal import seal
 from rig.store.tail import Tail
 from tests.store.faulty import FaultyDisk, Refusal
@@ -65,7 +65,7 @@ def test_journals_sealed_away_before_they_were_seen_are_named_as_missed(tmp_path
     update = tail.poll()
     assert [scan.values[0] for scan in update.scans] == [3.25, 3.0]
     assert set(update.missed) == {"j000001.journal", "j000002.journal"}
-    assert len(Run.open(run.path).series("A1.volts")) == 4
+    assert len(RunReader.open(run.path).series("A1.volts")) == 4
     assert tail.poll().missed == ()
 
 

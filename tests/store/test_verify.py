@@ -4,7 +4,7 @@ from pathlib import Path
 import pytest
 
 from rig.store import rundir
-from rig.store.reader import Run
+from rig.store.reader import RunReader
 from rig.store.seal import seal
 from rig.store.verify import verify
 from tests.store.rooms import BLOCKS, new_run, scan, writer
@@ -61,7 +61,7 @@ def test_a_sealed_hour_or_a_journal_that_somebody_removed_is_missed(tmp_path: Pa
     run = recorded(tmp_path)
     for path in run.path.rglob("*-000002-000002.*"):
         path.unlink()
-    recording = Run.open(run.path)
+    recording = RunReader.open(run.path)
     (skipped,) = recording.skipped
     assert skipped.path.name == "j000002.journal"
     assert "neither there nor sealed" in skipped.reason

@@ -3,8 +3,8 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from rig.core.model import EventKind
-from rig.store.reader import Run
+from rig.domain.model import EventKind
+from rig.store.reader import RunReader
 from rig.store.tail import Tail
 from tests.store.rooms import BOOT_NS, SECOND, UTC_NS, new_run, pair, scan, writer
 
@@ -16,7 +16,7 @@ def test_what_is_appended_is_read_back_in_order(tmp_path: Path) -> None:
     for k in range(100):
         recorder.scans(pair(k))
     recorder.close()
-    recording = Run.open(run.path)
+    recording = RunReader.open(run.path)
     series = recording.series("A1.amps")
     assert series.value.tolist() == [k + 0.5 for k in range(100)]
     assert series.t_ns.tolist() == [UTC_NS + k * SECOND + 10_000_000 for k in range(100)]
@@ -72,5 +72,5 @@ def test_sessions_of_one_boot_share_one_time_line_whatever_the_wall_clock_does(t
     other_boot = writer(run, session=3, boot_id="boot-b", boot_ns=BOOT_NS, utc_ns=UTC_NS + 7 * SECOND)
     other_boot.scans(pair(300))
     other_boot.close()
-    stamps = Run.open(run.path).series("mains").t_ns
+    stamps = RunReader.open(run.path).series("mains").t_ns
     assert np.diff(stamps).tolist() == [200 * SECOND, 107 * SECOND]

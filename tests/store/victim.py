@@ -10,7 +10,7 @@ import sys
 from pathlib import Path
 
 from rig.clock import SYSTEM
-from rig.core.model import EventKind, Scan
+from rig.domain.model import EventKind, Scan
 from rig.store import rundir
 from rig.store.recover import recover
 from rig.store.rundir import Lock

@@ -12,7 +12,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from rig.core.model import Series, Status
+from rig.domain.model import Series, Status
 from tests.verify.cases import START_NS, Truth
 from tests.verify.signals import at
 

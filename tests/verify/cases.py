@@ -8,7 +8,7 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from rig.core.model import Event, Layout, Series, Unit
+from rig.domain.model import Event, Layout, Series, Session, Unit
 from tests.verify.instruments import START_NS, UNITS, Made, Stratum, Truth, schemes
 from tests.verify.physics import MEASURE, QUANTITIES, Build, Room, course
 from tests.verify.scenarios import KINDS, Trouble
@@ -31,6 +31,14 @@ class Case:
     truth: dict[str, Truth]
     victim: str
     happened: list[Event] = field(default_factory=list)
+
+    @property
+    def layouts(self) -> dict[int, Layout]:
+        return {}
+
+    @property
+    def sessions(self) -> tuple[Session, ...]:
+        return ()
 
     @property
     def span(self) -> tuple[int, int]:

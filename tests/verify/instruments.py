@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from rig.core.model import Channel, InstrumentFacts, Kind, Limit, Series, Side, Source, Status
+from rig.domain.model import Channel, ChannelKind, ChannelSource, InstrumentFacts, Limit, Series, Side, Status
 from tests.verify.physics import MEASURE, STIMULI, Room
 from tests.verify.scenarios import Trouble
 from tests.verify.signals import Signal, at, averaged, departures, lagged
@@ -218,8 +218,8 @@ class Made:
             name=name,
             unit_of_measure=MEASURE[quantity],
             unit=self.unit_names[unit] if unit >= 0 else None,
-            kind=Kind.STIMULUS if unit < 0 or quantity in STIMULI else Kind.RESPONSE,
-            source=None if quantity == "load" else Source(instrument=scheme.name, field=quantity),
+            kind=ChannelKind.STIMULUS if unit < 0 or quantity in STIMULI else ChannelKind.RESPONSE,
+            source=None if quantity == "load" else ChannelSource(instrument=scheme.name, field=quantity),
             formula=f"{self.name((unit, 'vout'))} / {self.name((unit, 'iout'))}"
             if quantity == "load"
             else None,

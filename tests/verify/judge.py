@@ -7,7 +7,7 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 
 from rig.forensics import analyse
-from rig.forensics.answer import Excursion, PostMortem
+from rig.forensics.answer import CrossingExcursion, PostMortem
 from tests.verify.best import best_interval
 from tests.verify.cases import START_NS, Case, make
 
@@ -76,7 +76,7 @@ def compare(case: Case, answer: PostMortem) -> Judged:
     return judged
 
 
-def truth_of(case: Case, excursion: Excursion) -> float | None:
+def truth_of(case: Case, excursion: CrossingExcursion) -> float | None:
     """Return the true departure nearest to a stated interval; None where the channel never left."""
     found = case.truth[excursion.channel].departures.get((excursion.side.value, excursion.limit), [])
     if not found or excursion.interval.best_ns is None:
@@ -102,7 +102,7 @@ def _truly_left(case: Case, channel: str) -> bool:
     return any(case.truth[channel].departures.values())
 
 
-def _defined(case: Case, excursion: Excursion) -> bool:
+def _defined(case: Case, excursion: CrossingExcursion) -> bool:
     """Return whether the quantity existed at that moment: a load has no resistance without a current."""
     undefined = case.truth[excursion.channel].undefined
     k = int((excursion.first_outside.t_ns - START_NS) / 1e9 / case.dt)
@@ -117,7 +117,7 @@ def _missed(case: Case, channel: str, counted: int) -> int:
     return int(counted == 0 and found > 0 and long_before_end)
 
 
-def _crossed(case: Case, excursion: Excursion, ordered: bool) -> Crossed:
+def _crossed(case: Case, excursion: CrossingExcursion, ordered: bool) -> Crossed:
     interval = excursion.interval
     assert interval.earliest_ns is not None
     assert interval.latest_ns is not None

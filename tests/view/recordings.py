@@ -6,8 +6,8 @@ from collections.abc import Mapping
 from pathlib import Path
 
 from rig.clock import SYSTEM
-from rig.core.layouts import to_json
-from rig.core.model import EventKind, Layout, Scan
+from rig.domain.layout_json import to_json
+from rig.domain.model import EventKind, Layout, Scan
 from rig.store import rundir
 from rig.store.rundir import Lock
 from rig.store.writer import RunWriter

@@ -5,22 +5,22 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping
 
-from rig.core.model import (
+from rig.domain.model import (
     Channel,
+    ChannelKind,
+    ChannelSource,
     Event,
     EventKind,
     InstrumentFacts,
-    Kind,
     Layout,
     Limit,
     Side,
-    Source,
     Status,
     Unit,
 )
-from rig.view.picture import Standing, picture
-from rig.view.room import Room
+from rig.view.live_state import LiveState
 from rig.view.snapshot import RunState, Snapshot
+from rig.view.snapshot_maker import Surroundings, picture
 
 SECOND = 1_000_000_000
 START = 1_900_000_000 * SECOND
@@ -49,7 +49,7 @@ def channel(
     low: float | None = None,
     instrument: str = "meter",
     resolution: float = 0.0,
-    kind: Kind = Kind.RESPONSE,
+    kind: ChannelKind = ChannelKind.RESPONSE,
 ) -> Channel:
     limits = []
     if low is not None:
@@ -68,7 +68,7 @@ def channel(
         unit_of_measure=measure,
         unit=unit,
         kind=kind,
-        source=Source(instrument=instrument, field=name),
+        source=ChannelSource(instrument=instrument, field=name),
         limits=tuple(limits),
         resolution=resolution,
     )
@@ -94,7 +94,14 @@ def layout(units: int = 6, names: Mapping[int, str] | None = None) -> Layout:
         )
     for name, low, high in (("mains", 207.0, 253.0), ("frequency", 49.0, 51.0), ("ambient", 10.0, 45.0)):
         channels[name] = channel(
-            name, None, "V", low=low, high=high, instrument="supply", resolution=0.1, kind=Kind.STIMULUS
+            name,
+            None,
+            "V",
+            low=low,
+            high=high,
+            instrument="supply",
+            resolution=0.1,
+            kind=ChannelKind.STIMULUS,
         )
     instruments["supply"] = InstrumentFacts(
         name="supply", bus="mains-line", driver="modbus", poll_s=0.5, timeout_s=0.3
@@ -113,7 +120,7 @@ class Feeder:
 
     def __init__(self, plan: Layout, run: str = "2030-03-17-soak") -> None:
         self.plan = plan
-        self.room = Room(plan, run)
+        self.room = LiveState(plan, run)
         self.seq = 0
         self.event(EventKind.SESSION_START, 0.0, "run", "session 1 begins")
 
@@ -165,7 +172,7 @@ class Feeder:
 
     def picture(self, at_s: float, state: RunState = RunState.RUNNING, **more: object) -> Snapshot:
         now_ns = START + round(at_s * SECOND)
-        return picture(self.room, Standing(now_ns=now_ns, state=state, disk_free=118_000_000_000, **more))  # type: ignore[arg-type]
+        return picture(self.room, Surroundings(now_ns=now_ns, state=state, disk_free=118_000_000_000, **more))  # type: ignore[arg-type]
 
 
 def busy_room() -> Feeder:

@@ -6,14 +6,14 @@ from pathlib import Path
 import pytest
 
 from rig.clock import SYSTEM
-from rig.core.model import EventKind
-from rig.core.orders import Deed
-from rig.daemon import asking
+from rig.daemon import order_client
+from rig.domain.model import EventKind
+from rig.domain.orders import OrderKind
 from rig.errors import FormatError, StoreError
 from rig.store import rundir
 from rig.view.feed import Feed
-from rig.view.picture import picture
-from rig.view.snapshot import Condition, RunState
+from rig.view.snapshot import ChannelCondition, RunState
+from rig.view.snapshot_maker import picture
 from tests.view.recordings import Recording
 from tests.view.rooms import layout
 
@@ -63,7 +63,7 @@ def test_a_note_after_the_end_changes_nothing_that_is_shown_but_the_events(tmp_p
     recording.scans({"A1.heatsink": 97.0})
     recording.event(EventKind.LIMIT_OUT, "A1.heatsink", "out", side="high")
     recording.crash()
-    asking.ask(recording.run, Deed.NOTE, {"text": "fan seized"})
+    order_client.ask(recording.run, OrderKind.NOTE, {"text": "fan seized"})
     feed = Feed(recording.path)
     snapshot = picture(feed.room, feed.standing())
     assert snapshot.state is RunState.CRASHED
@@ -110,7 +110,7 @@ def test_a_new_session_with_another_rig_file_is_shown_by_the_new_one(tmp_path: P
     snapshot = picture(feed.room, feed.standing())
     assert {unit.name for unit in snapshot.units} == {"A1", "A2", "A3", "room"}
     assert snapshot.session == 2
-    assert set(snapshot.counts()) == {Condition.OK}
+    assert set(snapshot.counts()) == {ChannelCondition.OK}
 
 
 def test_records_that_were_sealed_away_are_still_shown(tmp_path: Path) -> None:
@@ -126,7 +126,7 @@ def test_records_that_were_sealed_away_are_still_shown(tmp_path: Path) -> None:
     snapshot = picture(feed.room, feed.standing())
     assert value(feed, "A1.bias") == 55.5
     assert "early words" in {event.text for event in snapshot.events}
-    assert snapshot.counts() == {Condition.OK: len(recording.plan.channels)}
+    assert snapshot.counts() == {ChannelCondition.OK: len(recording.plan.channels)}
 
 
 def test_a_folder_that_is_no_run_or_an_empty_run_is_refused_by_name(tmp_path: Path) -> None:

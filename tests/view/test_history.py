@@ -9,10 +9,10 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from rig.core.model import Status
+from rig.domain.model import Status
 from rig.view.margin import pieces
-from rig.view.picture import PIECES
-from rig.view.tables import BLOCKS, HISTORY, channel_columns, spark, unit_columns
+from rig.view.row_tables import BLOCKS, HISTORY, channel_columns, spark, unit_columns
+from rig.view.snapshot_maker import PIECES
 from tests.view.rooms import Feeder, layout
 
 FLOATS = st.floats(allow_nan=True, allow_infinity=False, width=32)

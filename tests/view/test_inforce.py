@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from rig.core.layouts import limits_to_json
-from rig.core.model import EventKind, Limit, Side
-from rig.view.snapshot import Condition
+from rig.domain.layout_json import limits_to_json
+from rig.domain.model import EventKind, Limit, Side
+from rig.view.snapshot import ChannelCondition
 from tests.view.rooms import Feeder, layout
 
 
@@ -15,7 +15,7 @@ def test_limits_of_a_phase_or_a_reload_count_and_a_new_session_begins_with_its_o
 
     def limits() -> list[float]:
         view = next(one for one in feeder.picture(11.0).channels if one.name == name)
-        assert view.condition is not Condition.OUT
+        assert view.condition is not ChannelCondition.OUT
         return [limit.value for limit in feeder.room.layout.channels[name].limits]
 
     own = limits()

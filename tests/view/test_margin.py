@@ -5,7 +5,7 @@ import math
 import numpy as np
 import pytest
 
-from rig.core.model import Channel, Kind, Limit, Side
+from rig.domain.model import Channel, ChannelKind, Limit, Side
 from rig.view.margin import margin, reach, trends
 from rig.view.snapshot import Trend
 
@@ -13,7 +13,7 @@ NONE = np.array([0.0])
 
 
 def channel(*limits: Limit) -> Channel:
-    return Channel(name="x", unit_of_measure="V", unit=None, kind=Kind.RESPONSE, limits=limits)
+    return Channel(name="x", unit_of_measure="V", unit=None, kind=ChannelKind.RESPONSE, limits=limits)
 
 
 HIGH = Limit(side=Side.HIGH, value=100.0, early=90.0)

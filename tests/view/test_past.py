@@ -8,11 +8,11 @@ from zoneinfo import ZoneInfo
 
 import pytest
 
-from rig.core.model import EventKind
+from rig.domain.model import EventKind
 from rig.errors import StoreError, UsageError
 from rig.store import seal
-from rig.view.past import Past, moment_ns
-from rig.view.snapshot import Condition, RunState
+from rig.view.past import PastSnapshots, moment_ns
+from rig.view.snapshot import ChannelCondition, RunState
 from tests.view.recordings import Recording
 
 SECOND = 1_000_000_000
@@ -43,8 +43,8 @@ def test_what_is_no_moment_of_the_recording_is_refused(text: str) -> None:
         moment_ns(text, SPAN, UTC)
 
 
-def at(path: Path, ns: int) -> Past:
-    return Past(path, datetime.fromtimestamp(ns / 1e9, UTC).isoformat())
+def at(path: Path, ns: int) -> PastSnapshots:
+    return PastSnapshots(path, datetime.fromtimestamp(ns / 1e9, UTC).isoformat())
 
 
 @pytest.mark.parametrize("sealed", [False, True])
@@ -62,13 +62,13 @@ def test_the_room_is_shown_as_it_stood_then(tmp_path: Path, sealed: bool) -> Non
     then = source.look()
     heatsink = next(one for one in then.channels if one.name == "A1.heatsink")
     assert then.state is RunState.PAST
-    assert (heatsink.value, heatsink.condition) == (70.0, Condition.OK)
+    assert (heatsink.value, heatsink.condition) == (70.0, ChannelCondition.OK)
     assert then.age_s == pytest.approx(0.0, abs=1.5)
     assert not then.excursions
     assert source.move("right")
     now = source.look()
     heatsink = next(one for one in now.channels if one.name == "A1.heatsink")
-    assert heatsink.condition is Condition.OUT
+    assert heatsink.condition is ChannelCondition.OUT
     assert [one.channel for one in now.excursions] == ["A1.heatsink"]
     assert source.move("<")
     assert source.look().now_ns < then.now_ns  # stops at the beginning
@@ -76,9 +76,9 @@ def test_the_room_is_shown_as_it_stood_then(tmp_path: Path, sealed: bool) -> Non
 
 
 def _now(recording: Recording) -> int:
-    from rig.store.reader import Run
+    from rig.store.reader import RunReader
 
-    return Run.open(recording.path).span[1]
+    return RunReader.open(recording.path).span[1]
 
 
 def test_a_run_without_a_record_has_no_past(tmp_path: Path) -> None:
@@ -86,7 +86,7 @@ def test_a_run_without_a_record_has_no_past(tmp_path: Path) -> None:
     for one in (recording.path / "journal").iterdir():
         one.unlink()
     with pytest.raises((StoreError, UsageError)):
-        Past(recording.path, "03:12")
+        PastSnapshots(recording.path, "03:12")
 
 
 def test_the_past_can_be_walked_on_a_terminal(tmp_path: Path) -> None:

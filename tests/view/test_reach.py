@@ -7,7 +7,7 @@ import math
 import numpy as np
 import pytest
 
-from rig.core.model import Limit, Side
+from rig.domain.model import Limit, Side
 from rig.view.margin import reach, trends
 from rig.view.snapshot import Pace, Reach, Trend
 from tests.view.rooms import channel

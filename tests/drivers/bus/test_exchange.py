@@ -22,7 +22,7 @@ from drivers.bus.scripted import (
     Step,
     Unasked,
 )
-from rig.core.model import Status
+from rig.domain.model import Status
 from rig.errors import BusError, BusInUseError, DeadlineError, InstrumentError, ReplyError
 from tests.drivers.peers import Heard, Tagged
 

@@ -10,7 +10,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from drivers.bus.numbers import decode, read_field, settled, words_of
-from rig.core.model import Status
+from rig.domain.model import Status
 from rig.errors import ReplyError
 
 # IEEE 488.2 response types NR1, NR2, NR3 (any of them is NRf)

@@ -11,8 +11,8 @@ from drivers.bus.opening import open_transport
 from drivers.bus.serial_port import SerialTransport
 from drivers.bus.tcp import TcpTransport
 from drivers.bus.visa import VisaTransport
-from rig.core.sections import Bus
 from rig.errors import UsageError
+from rig.rigfile.sections import Bus
 
 
 @pytest.mark.parametrize(
@@ -61,7 +61,7 @@ def test_serial_settings_reach_the_port() -> None:
 def test_libraries_that_a_bus_does_not_need_are_not_loaded(bus: str, unloaded: tuple[str, ...]) -> None:
     heavy = (*unloaded, "pymodbus", "asyncio", "scipy", "pandas", "pyarrow", "thermocouple_its90")
     code = (
-        "import sys\nfrom rig.core.sections import Bus\nfrom drivers.bus.opening import open_transport\n"
+        "import sys\nfrom rig.rigfile.sections import Bus\nfrom drivers.bus.opening import open_transport\n"
         f"import drivers\nopen_transport({bus})\n[drivers.load(n) for n in drivers.available()]\n"
         f"print([n for n in {heavy!r} if n in sys.modules])"
     )

@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 from pymodbus.client import ModbusTcpClient
 
 from drivers.bus.registers import ORDERS, TYPES, WORDS, Value, sorted_bytes
-from rig.core.model import Status
+from rig.domain.model import Status
 
 
 def read(hexes: str, type_: str, order: str = "ABCD", **more: float) -> tuple[float, Status]:

@@ -1,0 +1,282 @@
+"""The loop of the alerts process: look, judge, write down, send. One pass is ``turn``; it never waits."""
+
+from __future__ import annotations
+
+import json
+import threading
+from collections.abc import Callable, Mapping
+from dataclasses import replace
+from pathlib import Path
+from typing import Any
+
+from rig.alerts.delivery_outcome import DeliveryOutcome, refused
+from rig.alerts.delivery_process import DeliveryProcess, job_of
+from rig.alerts.delivery_state import DeliveryState
+from rig.alerts.facts import Fact
+from rig.alerts.heartbeat import HeartbeatSender
+from rig.alerts.incident import Incident
+from rig.alerts.incidents import Incidents
+from rig.alerts.message import compose
+from rig.alerts.outbox import FOLDER, Outbox
+from rig.alerts.run_watch import RunWatch, WatchResult
+from rig.alerts.settings import Settings
+from rig.clock import SYSTEM, Clock
+from rig.domain.formatting import stamp
+from rig.domain.model import Event, EventKind
+from rig.errors import StoreError
+from rig.stop import Stop
+from rig.store.files import OS_DISK, Disk, publish
+
+LOOK_S = 0.5
+STATUS = "status.json"
+STATUS_NS = 10_000_000_000
+PARTING_S = 5.0
+"""How long messages under way may take when the process is asked to end."""
+OLD_NS = 600_000_000_000
+"""What happened longer ago when a run is first looked at is told only if it still goes on."""
+
+Start = Callable[[Mapping[str, Any]], DeliveryProcess]
+
+
+class AlertService:
+    """Alerts of one run under one rig file. The caller holds the lock of the run's alerts folder."""
+
+    def __init__(
+        self,
+        path: Path,
+        settings: Settings,
+        *,
+        clock: Clock = SYSTEM,
+        disk: Disk = OS_DISK,
+        start: Start = DeliveryProcess,
+    ) -> None:
+        self._settings = settings
+        self._alerts = settings.alerts
+        self._clock = clock
+        self._disk = disk
+        self._start = start
+        self._folder = path / FOLDER
+        self.outbox = Outbox(self._folder, DeliveryState(self._alerts, settings.run_id), disk)
+        self.ledger = self.outbox.ledger
+        self.incidents = Incidents(self._alerts, settings.layout, settings.inputs)
+        self._restore()
+        self._first_look = self.outbox.fresh
+        self.watch = RunWatch(path, clock, self.ledger.position, disk)
+        self._couriers: dict[str, DeliveryProcess] = {}
+        self._status_ns = 0
+        self.heartbeat = (
+            HeartbeatSender(self._alerts.heartbeat, start, clock.monotonic_ns)
+            if self._alerts.heartbeat
+            else None
+        )
+
+    def run(self, stopping: Stop) -> None:
+        """Go on until ``stopping`` is set or a session with another rig file has begun."""
+        while not stopping.is_set():
+            if self._is_another_rig(self.turn()):
+                break
+            stopping.wait(LOOK_S)
+        self.close()
+
+    def turn(self) -> WatchResult:
+        """Do what is to be done now; return what was seen of the run."""
+        look = self.watch.poll()
+        if self._is_another_rig(look):
+            return look  # what is new belongs to those whom the new rig file names
+        self._judge(look)
+        self._collect(look.now_ns)
+        self._send(look.now_ns)
+        if self.heartbeat is not None:
+            self.heartbeat.turn(self._beat(look))
+        self._tell_status(look)
+        return look
+
+    def close(self) -> None:
+        """Give messages under way a moment, then end; what was cut off goes again next time."""
+        until_ns = self._clock.monotonic_ns() + round(PARTING_S * 1e9)
+        pause = threading.Event()
+        while self._couriers and self._clock.monotonic_ns() < until_ns:
+            self._collect(self.watch.now_ns())
+            pause.wait(0.05)
+        for courier in self._couriers.values():
+            courier.kill()
+            while courier.poll() is None:
+                pause.wait(0.01)
+        if self.heartbeat is not None:
+            self.heartbeat.close()
+        self.outbox.close()
+
+    def _is_another_rig(self, look: WatchResult) -> bool:
+        mine = self._settings.config
+        return bool(mine) and bool(look.config) and look.config != mine
+
+    # ---- judging
+
+    def _restore(self) -> None:
+        for key, data in self.ledger.incidents.items():
+            try:
+                self.incidents.open[key] = Incident.from_json(data)
+            except (KeyError, TypeError, ValueError):
+                continue  # written by another version; it will be told again rather than never
+        self.incidents.next_number = self.ledger.next_number
+        self._kept = dict(self.incidents.open)
+
+    def _judge(self, look: WatchResult) -> None:
+        facts: list[Fact] = []
+        events = list(look.events)
+        if self._first_look and not self.watch.holding:
+            events = self._past(events, look.now_ns)
+            self._first_look = False
+        if self.outbox.dropped:
+            facts += self.incidents.take(_damage(self.outbox.dropped, look.now_ns))
+            self.outbox.dropped = ""
+        for event, began_ns in events:
+            facts += self.incidents.take(event, began_ns)
+        for scan in look.scans:
+            self.incidents.follow(scan.channels, scan.values, scan.statuses)
+        facts += self.incidents.tick(look.newest_ns)
+        facts += self.incidents.look_at_logger(
+            look.now_ns, look.now_ns - look.age_ns, stopped=look.stopped, place=self._settings.place
+        )
+        facts += self._judge_ways(look.now_ns)
+        position = max([self.ledger.position, *((one.session, one.seq) for one, _ in look.events)])
+        self._keep([_queued(fact, look.now_ns) for fact in facts], position)
+
+    def _past(self, events: list[tuple[Event, int | None]], now_ns: int) -> list[tuple[Event, int | None]]:
+        """Take in, without telling, what happened long before anybody was to be told."""
+        old = [one for one in events if now_ns - one[0].t_ns > OLD_NS]
+        for event, began_ns in old:
+            self.incidents.take(event, began_ns)
+        self.incidents.begin_quietly()
+        return [one for one in events if now_ns - one[0].t_ns <= OLD_NS]
+
+    def _judge_ways(self, now_ns: int) -> list[Fact]:
+        facts: list[Fact] = []
+        for way, queue in self.ledger.queues.items():
+            since_ns = queue.failing_since_ns
+            if since_ns and now_ns - since_ns >= self._alerts.failing_s * 1e9:
+                facts += self.incidents.way_fails(way, since_ns, now_ns, queue.error)
+            elif not since_ns:
+                facts += self.incidents.way_works(way, now_ns)
+            test_ns = round(self._alerts.test_s * 1e9)
+            if test_ns and (not queue.tested_ns or now_ns - queue.tested_ns >= test_ns):
+                facts.append(self.incidents.test(way, now_ns))
+        return facts
+
+    def _keep(self, facts: list[Fact], position: tuple[int, int]) -> None:
+        """Write down what is to be told and what is known, together: neither is ever there alone."""
+        now = self.incidents.open
+        changed: dict[str, Any] = {
+            key: one.to_json() for key, one in now.items() if self._kept.get(key) != one
+        }
+        changed |= {key: None for key in self._kept if key not in now}
+        if not facts and not changed:
+            return
+        self._kept = dict(now)
+        self.outbox.record(
+            {
+                "r": "seen",
+                "facts": [fact.to_json() for fact in facts],
+                "position": list(position),
+                "next": self.incidents.next_number,
+                "incidents": changed,
+            }
+        )
+
+    # ---- sending
+
+    def _collect(self, now_ns: int) -> None:
+        for way, courier in list(self._couriers.items()):
+            outcome = courier.poll()
+            if outcome is not None:
+                del self._couriers[way]
+                self._ended(way, outcome, now_ns)
+
+    def _ended(self, way: str, outcome: DeliveryOutcome, now_ns: int) -> None:
+        if outcome.delivered:
+            self.outbox.record({"r": "sent", "way": way, "t": now_ns, "note": outcome.note})
+        else:
+            self.outbox.record(
+                {"r": "failed", "way": way, "t": now_ns, "error": outcome.note, "refused": outcome.refused}
+            )
+
+    def _send(self, now_ns: int) -> None:
+        for way in self.ledger.queues:
+            if way in self._couriers:
+                continue
+            parcel = self.ledger.due(way, now_ns)
+            if parcel is None:
+                continue
+            message = compose(
+                parcel,
+                rig=self._settings.rig,
+                run=self._settings.run,
+                place=self._settings.place,
+                now_ns=now_ns,
+                most_lines=self._alerts.most_lines,
+            )
+            numbers = [fact.number for fact in parcel.facts]
+            self.outbox.record({"r": "sending", "way": way, "facts": numbers, "key": parcel.key})
+            try:
+                self._couriers[way] = self._start(job_of(self._alerts.ways[way], message.to_json()))
+            except OSError as error:
+                self._ended(way, refused(f"no process could be started: {error}"), now_ns)
+
+    # ---- telling how it stands
+
+    def _beat(self, look: WatchResult) -> dict[str, Any] | None:
+        if look.age_ns > self._alerts.silence_s * 1e9 and not look.stopped:
+            return None
+        newest = look.newest_ns
+        return {
+            "soakrig": "heartbeat",
+            "rig": self._settings.rig,
+            "run": self._settings.run,
+            "state": "stopped" if look.stopped else "recording",
+            "utc": stamp(look.now_ns),
+            "newest_row_utc": stamp(newest) if newest is not None else None,
+            "newest_row_age_s": round(look.age_ns / 1e9, 3),
+            "failing_ways": [name for name, queue in self.ledger.queues.items() if queue.failures],
+        }
+
+    def _tell_status(self, look: WatchResult) -> None:
+        """Write, for whoever shows it, how each way stands; not kept if the disk refuses."""
+        now_ns = self._clock.monotonic_ns()
+        if self._status_ns and now_ns - self._status_ns < STATUS_NS:
+            return
+        self._status_ns = now_ns
+        status = {
+            "utc_ns": look.now_ns,
+            "ways": {
+                name: {
+                    "waiting": len(queue.waiting) + len(queue.flight),
+                    "delivered_ns": queue.delivered_ns,
+                    "test_ok_ns": queue.test_ok_ns,
+                    "failing_since_ns": queue.failing_since_ns,
+                    "error": queue.error,
+                }
+                for name, queue in self.ledger.queues.items()
+            },
+            "outbox": self.outbox.fault,
+            "heartbeat": (
+                {target: last.note or "sent" for target, last in self.heartbeat.last.items()}
+                if self.heartbeat
+                else {}
+            ),
+            "open": sorted(self.incidents.open),
+        }
+        try:
+            publish(self._disk, self._folder / STATUS, json.dumps(status, indent=1).encode() + b"\n")
+        except StoreError:
+            return
+
+
+def _queued(fact: Fact, now_ns: int) -> Fact:
+    return replace(fact, queued_ns=now_ns)
+
+
+def _damage(text: str, now_ns: int) -> Event:
+    return Event(
+        kind=EventKind.DAMAGE, t_ns=now_ns, session=0, seq=0, subject="run", text=f"alerts: {text}",
+        data={"cause": "outbox"},
+    )  # fmt: skip

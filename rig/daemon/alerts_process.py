@@ -1,0 +1,81 @@
+"""The alerts beside the logger: a process of its own, started with it and again whenever it dies."""
+
+from __future__ import annotations
+
+import subprocess
+import sys
+from collections.abc import Sequence
+from pathlib import Path
+
+from rig.clock import Clock
+from rig.daemon.observers.record_observer import Announce
+from rig.daemon.realtime_priority import as_usual
+from rig.domain.model import EventKind
+from rig.domain.schedule import Backoff
+from rig.errors import RunInUseError
+from rig.store import rundir
+
+ENDING_S = 5.0
+"""How long the alerts may still tell after a clean stop."""
+LOOK_NS = 2_000_000_000
+LONGEST_WAIT_S = 3600.0
+
+
+class AlertsProcess:
+    """Keeps somebody telling people of a run, for as long as it is recorded.
+
+    The process outlives a crash of the logger and tells of it. Where another tells of this run already
+    (that of a session that crashed, or a service of its own), ours ends at once and is not started again
+    while the other lives.
+    """
+
+    def __init__(self, run: Path, clock: Clock, command: Sequence[str] = ()) -> None:
+        self._command = [*(command or (sys.executable, "-m", "rig.alerts")), str(run)]
+        self._lock = run / "alerts" / rundir.LOCK
+        self._clock = clock
+        self._backoff = Backoff(first_s=2.0, cap_s=LONGEST_WAIT_S)
+        self._process: subprocess.Popen[bytes] | None = None
+        self._look_ns = 0
+        self._due_ns: int | None = None
+
+    def start(self) -> None:
+        """Start the process."""
+        self._process = subprocess.Popen(  # noqa: S603 - our own module on our own run
+            self._command,
+            stdin=subprocess.DEVNULL,
+            stdout=subprocess.DEVNULL,
+            stderr=subprocess.DEVNULL,
+            start_new_session=True,
+            preexec_fn=as_usual,  # noqa: PLW1509 - three system calls, takes no lock
+        )
+
+    def look(self, announce: Announce) -> None:
+        """Start it again if it died and nobody else tells: each time after a longer wait, and say so."""
+        now_ns = self._clock.monotonic_ns()
+        if self._process is None or now_ns < self._look_ns:
+            return
+        self._look_ns = now_ns + LOOK_NS
+        code = self._process.poll()
+        if code is None or rundir.is_held(self._lock):
+            self._due_ns = None
+            return
+        if self._due_ns is None:
+            wait_s = self._backoff.failed()
+            self._due_ns = now_ns + round(wait_s * 1e9)
+            if code != RunInUseError.exit_code:  # then another told until now
+                text = f"the alerts ended (exit {code}): nobody is told of anything until they start again"
+                data = {"part": "alerts", "exit": code, "wait_s": wait_s}
+                announce(EventKind.LOGGER_FAULT, "run", f"{text}, in {wait_s:g} s", data)
+        elif now_ns >= self._due_ns:
+            self._due_ns = None
+            self.start()
+
+    def end(self) -> None:
+        """After a stop in good order nothing is left to watch; what is undelivered is kept for the next."""
+        if self._process is None:
+            return
+        try:
+            self._process.wait(ENDING_S)  # let it tell of the stop
+        except subprocess.TimeoutExpired:
+            self._process.terminate()
+            self._process.wait()

@@ -1,0 +1,197 @@
+"""The test program in a session: the shell around ``rig.domain.program_state``.
+
+Says what is due, sees by readback whether it came about, times it, and lets the limits of the phase in
+force count. Where the rig file has a source for a stimulus, that is told; else a person turns the knob.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+
+from rig.clock import Clock
+from rig.daemon.observers.order_inbox import order_data
+from rig.daemon.observers.record_observer import Announce, LimitsInForce
+from rig.daemon.observers.stimulus_sources import Sources
+from rig.daemon.resume import Keeper
+from rig.domain import phase_texts, program_state
+from rig.domain.model import EventKind, Layout, Scan
+from rig.domain.orders import Order
+from rig.domain.phase_monitor import PhaseMonitor, PhaseObservation
+from rig.domain.program import Phase, Program, each
+from rig.domain.program_state import PhaseStage, ProgramChange, Progress, What
+
+SAVE_NS = 10_000_000_000
+"""How much of a phase's time a crash may cost."""
+LOOK_NS = 90_000_000
+NO_PHASE = Phase(name="")
+
+
+class Phases:
+    """An attendant that runs the test program of a session. ``progress``: where it stands."""
+
+    def __init__(
+        self,
+        *,
+        program: Program,
+        layout: Layout,
+        blocks: Sequence[tuple[str, ...]],
+        stale_s: Mapping[str, float],
+        limits: LimitsInForce,
+        sources: Sources,
+        keeper: Keeper,
+        announce: Announce,
+        clock: Clock,
+    ) -> None:
+        self.program = program
+        self._layout = layout
+        self._blocks = blocks
+        self._stale_s = stale_s
+        self._limits = limits
+        self._sources = sources
+        self._keeper = keeper
+        self._announce = announce
+        self._clock = clock
+        self._steps = program.steps
+        self._units = list(layout.units)
+        self._saved_ns = self._looked_ns = clock.boot_ns()
+        self._cycles = 0
+        self._sighting = PhaseMonitor(NO_PHASE, (), {})
+        self._taken: list[list[tuple[int, str]]] = [[] for _ in blocks]
+        self.progress = Progress(at=-1, stage=PhaseStage.UNKNOWN)
+        self._start()
+
+    def _start(self) -> None:
+        now_ns = self._clock.boot_ns()
+        if self._keeper.program:
+            progress = program_state.resumed(self._keeper.program, self._steps, now_ns)
+            known = progress.stage is not PhaseStage.UNKNOWN
+            why = "" if known else f"the record says {dict(self._keeper.program)}"
+            what = What.RESUMED if known else What.UNKNOWN
+            happenings: tuple[ProgramChange, ...] = (ProgramChange(what=what, progress=progress, why=why),)
+        elif self._keeper.lost:
+            progress = Progress(at=-1, stage=PhaseStage.UNKNOWN, since_ns=now_ns)
+            happenings = (ProgramChange(what=What.UNKNOWN, progress=progress, why=self._keeper.lost),)
+        else:
+            progress, happenings = program_state.begin(now_ns)
+        self._enter(progress)
+        self._move(progress, happenings, {})
+
+    # ---- attending
+
+    def scan(self, scan: Scan) -> None:
+        """Look at the channels that the phase depends on."""
+        for at, channel in self._taken[scan.block]:
+            t_ns = (scan.sent_ns + scan.received_ns) // 2
+            self._sighting.take(channel, t_ns, scan.values[at], scan.statuses[at])
+        self._sources.scan(scan)
+
+    def event(self, event: object) -> None:
+        """Pass over events."""
+
+    def tick(self) -> None:
+        """Look whether the phase goes on."""
+        now_ns = self._clock.boot_ns()
+        if now_ns - self._looked_ns < LOOK_NS:
+            return
+        self._looked_ns = now_ns
+        sight = self._sighting.look(now_ns)
+        drive = self._sighting.drive
+        cycles = drive.cycles if drive is not None else 0
+        progress, happenings = program_state.advance(
+            self.progress, self._steps, sight, now_ns, max(0, cycles - self._cycles)
+        )
+        self._cycles = cycles
+        self._move(progress, happenings, {})
+        self._set(sight)
+        self._sources.tick()
+        if now_ns - self._saved_ns >= SAVE_NS:
+            self._save()
+
+    def close(self) -> None:
+        """Keep how far it has come."""
+        self._save()
+
+    def move(self, order: Order) -> None:
+        """Do what somebody wishes: hold, go, next, or a phase's name. Raises ValueError to refuse."""
+        progress, happenings = program_state.by_hand(
+            self.progress, self.program, order.text_of("to"), self._clock.boot_ns()
+        )
+        said = {**order_data(order), "note": order.text_of("text")}
+        self._move(progress, happenings, said)
+
+    def reload(self, layout: Layout) -> None:
+        """Go by another rig file's limits; its program differs in nothing else."""
+        if layout.program is not None:
+            self._layout, self.program = layout, layout.program
+            self._steps = layout.program.steps
+            self._enter(self.progress)
+
+    # ---- moving
+
+    def _move(
+        self, progress: Progress, happenings: Sequence[ProgramChange], said: Mapping[str, object]
+    ) -> None:
+        if progress.stage is not self.progress.stage or progress.at != self.progress.at:
+            self._enter(progress)
+        for one in happenings:
+            if one.progress.at != self.progress.at:  # what is done is told by the readings of its own phase
+                self.progress = progress
+                self._watch(progress)
+            self._say(one, said)
+        self.progress = progress
+        if happenings:
+            self._save()
+
+    def _enter(self, progress: Progress) -> None:
+        own = {name: channel.limits for name, channel in self._limits.base.items()}
+        self._limits.enter(program_state.limits_in_force(self.program, progress, own))
+
+    def _watch(self, progress: Progress) -> None:
+        """Watch the channels of the phase now in force."""
+        inside = 0 <= progress.at < len(self._steps)
+        phase = self._steps[progress.at].phase if inside else NO_PHASE
+        self._sighting = PhaseMonitor(phase, self._units, self._stale_s, self._sighting)
+        self._taken = [
+            [(at, name) for at, name in enumerate(names) if name in self._sighting.channels]
+            for names in self._blocks
+        ]
+        self._cycles = 0
+        self._sources.forget()
+
+    def _say(self, happening: ProgramChange, said: Mapping[str, object]) -> None:
+        readings = {channel: self._reads(channel) for channel in self._targets()}
+        drive = self._sighting.drive
+        text = phase_texts.words(happening, self.program, self._layout.channels, readings, drive)
+        data = phase_texts.data(happening, self.program, readings, drive)
+        self._announce(
+            EventKind.PHASE, str(data["phase"]) or "run", text, {**data, **self._limits.data(), **said}
+        )
+
+    def _targets(self) -> list[str]:
+        inside = 0 <= self.progress.at < len(self._steps)
+        return list(self._steps[self.progress.at].phase.targets) if inside else []
+
+    def _reads(self, channel: str) -> float | None:
+        """Return the newest reading of a target: for each unit's, the one farthest off."""
+        target = self._steps[self.progress.at].phase.targets.get(channel)
+        found = [
+            value for name in each(channel, self._units) if (value := self._sighting.value(name)) is not None
+        ]
+        if target is None or not found:
+            return None
+        return max(found, key=lambda value: abs(value - target.value))
+
+    def _set(self, sight: PhaseObservation) -> None:
+        """Have the sources bring about what is due, once the readback shows that it is not there."""
+        if self.progress.stage not in {PhaseStage.DUE, PhaseStage.LEFT} or sight.met is not False:
+            return
+        phase = self._steps[self.progress.at].phase
+        for channel, target in phase.targets.items():
+            reads = self._sighting.value(channel)
+            if channel in self.program.sources and reads is not None:
+                self._sources.bring(channel, target, reads, phase.ramp_s)
+
+    def _save(self) -> None:
+        self._saved_ns = self._clock.boot_ns()
+        self._keeper.program = program_state.to_json(self.progress, self._steps)
+        self._keeper.save()

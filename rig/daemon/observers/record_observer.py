@@ -1,0 +1,135 @@
+"""What attends the recorder: sees every scan and event after it is written, and may have more recorded.
+
+An attendant lives in the recorder's thread. What it wants recorded goes through the intake like anybody's
+notice, so it keeps its place in the record; what it wants done on a bus goes through that bus's errands.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import replace
+from typing import Any, Protocol
+
+from rig.clock import Clock
+from rig.daemon.intake import Intake, Notice
+from rig.domain.layout_json import limits_to_json
+from rig.domain.limit_evaluation import Evaluation, LimitFinding
+from rig.domain.limit_history import KEY
+from rig.domain.model import Channel, Event, EventKind, Limit, Scan
+
+
+class RecordObserver(Protocol):
+    """Somebody who looks at what is recorded."""
+
+    def scan(self, scan: Scan) -> None:
+        """Look at a scan that has been written."""
+        ...
+
+    def event(self, event: Event) -> None:
+        """Look at an event that has been written."""
+        ...
+
+    def tick(self) -> None:
+        """Let time pass; called several times a second."""
+        ...
+
+    def close(self) -> None:
+        """Put things in order at the end: everything recorded is durable by now."""
+        ...
+
+
+class Armed(Protocol):
+    """Whoever judges or hurries by limits."""
+
+    def arm(self, channels: Mapping[str, Channel]) -> None:
+        """Go by these channels' limits from now on."""
+        ...
+
+
+class Announce(Protocol):
+    """Has an event recorded; ``boot_ns``: when it became true, now if not given."""
+
+    def __call__(
+        self, kind: EventKind, subject: str, text: str, data: Mapping[str, Any], boot_ns: int | None = None
+    ) -> None:
+        """Have it recorded."""
+        ...
+
+
+class Announcer:
+    """Has events recorded by handing them to the recorder."""
+
+    def __init__(self, intake: Intake, clock: Clock) -> None:
+        self._intake = intake
+        self._clock = clock
+
+    def __call__(
+        self, kind: EventKind, subject: str, text: str, data: Mapping[str, Any], boot_ns: int | None = None
+    ) -> None:
+        """Hand an event to the recorder; ``boot_ns``: when it became true, now if not given."""
+        at_ns = self._clock.boot_ns() if boot_ns is None else boot_ns
+        self._intake.notice(Notice(kind=kind, boot_ns=at_ns, subject=subject, text=text, data=data))
+
+    def findings(self, found: Sequence[LimitFinding]) -> None:
+        """Hand over what an evaluation noticed."""
+        for one in found:
+            self(one.kind, one.channel, one.text, one.data, one.boot_ns)
+
+
+class LimitsInForce:
+    """The one place that says which limits count now: the rig file's, a reload's, the phase's.
+
+    ``frozen``: the channels as the session's own rig file has them, which a reader of the record starts
+    from; ``base``: those of the rig file in force; the phase's limits lie over these.
+    """
+
+    def __init__(
+        self,
+        *,
+        frozen: Mapping[str, Channel],
+        evaluation: Evaluation,
+        announce: Announcer,
+        clock: Clock,
+        others: Sequence[Armed] = (),
+    ) -> None:
+        self._frozen = frozen
+        self.base = frozen
+        self.phase: Mapping[str, tuple[Limit, ...]] = {}
+        self._evaluation = evaluation
+        self._announce = announce
+        self._clock = clock
+        self._others = others
+
+    def reload(self, base: Mapping[str, Channel]) -> None:
+        """Go by another rig file's limits."""
+        self.base = base
+        self._arm()
+
+    def enter(self, phase: Mapping[str, tuple[Limit, ...]]) -> None:
+        """Go by a phase's limits, by channel; the others keep the rig file's."""
+        if phase != self.phase:
+            self.phase = phase
+            self._arm()
+
+    def channels(self) -> dict[str, Channel]:
+        """Return all channels with the limits in force."""
+        return {
+            name: replace(channel, limits=self.phase.get(name, channel.limits))
+            for name, channel in self.base.items()
+        }
+
+    def data(self) -> dict[str, Any]:
+        """Return what an event must carry for readers to know the limits from then on."""
+        return {
+            KEY: {
+                name: limits_to_json(channel.limits)
+                for name, channel in self.channels().items()
+                if channel.limits != self._frozen[name].limits
+            }
+        }
+
+    def _arm(self) -> None:
+        channels = self.channels()
+        self._announce.findings(self._evaluation.arm(channels, self._clock.boot_ns()))
+        for one in self._others:
+            one.arm(channels)

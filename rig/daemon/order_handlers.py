@@ -1,0 +1,132 @@
+"""What can be asked of a run: notes, swaps, other limits. One handler each, raising ValueError to refuse."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from rig.daemon.observers.order_inbox import Handler, order_data
+from rig.daemon.observers.phases import Phases
+from rig.daemon.observers.record_observer import Announce, LimitsInForce
+from rig.daemon.resume import Keeper
+from rig.domain import positions
+from rig.domain.layout_json import layout_from_json
+from rig.domain.limit_history import change_data, limit_changes, only_limits_differ
+from rig.domain.model import EventKind, Layout
+from rig.domain.orders import Order, OrderKind
+from rig.domain.positions import PositionChange
+from rig.errors import DamageError, shown
+from rig.store import rundir
+from rig.store.rundir import RunDir
+
+LONGEST_SERIAL = 100
+
+
+class OrderHandlers:
+    """Carries out orders for one session.
+
+    layout: of the session's rig file. limits, phases: None where nobody judges (a session that only
+    carries out orders), or no program runs.
+    """
+
+    def __init__(
+        self,
+        *,
+        run: RunDir,
+        layout: Layout,
+        keeper: Keeper,
+        announce: Announce,
+        limits: LimitsInForce | None = None,
+        phases: Phases | None = None,
+    ) -> None:
+        self._layout = layout
+        self._keeper = keeper
+        self._run = run
+        self._announce = announce
+        self._limits = limits
+        self._phases = phases
+
+    def handlers(self) -> dict[OrderKind, Handler]:
+        """Return the handler of each deed."""
+        return {
+            OrderKind.NOTE: self._note,
+            OrderKind.SWAP: self._swap,
+            OrderKind.RELOAD: self._reload,
+            OrderKind.PHASE: self._phase,
+        }
+
+    def _note(self, order: Order) -> None:
+        text, unit = order.text_of("text").strip(), order.text_of("unit")
+        if not text:
+            raise ValueError("a note without text")
+        if unit:
+            self._known(unit)
+        data: dict[str, Any] = order_data(order)
+        at_ns = order.data.get("at_ns")
+        if at_ns is not None:
+            if isinstance(at_ns, bool) or not isinstance(at_ns, int):
+                raise ValueError(f"the time of the note is {shown(str(at_ns))}; expected UTC nanoseconds")
+            data["at_ns"] = at_ns
+        if order.data.get("died") is True:
+            if not unit:
+                raise ValueError("somebody is said to have died, and no unit is named")
+            data["died"] = True
+        self._announce(EventKind.NOTE, unit or "run", text, data)
+
+    def _swap(self, order: Order) -> None:
+        unit, serial = order.text_of("unit"), order.text_of("serial").strip()
+        self._known(unit)
+        if len(serial) > LONGEST_SERIAL or not serial.isprintable():
+            raise ValueError(f"{shown(serial)} cannot be a serial number; write up to 100 plain characters")
+        sits = self._keeper.serials
+        if serial == sits.get(unit, ""):
+            raise ValueError(f"{serial or 'nobody'} sits in {unit} already")
+        other = positions.elsewhere(sits, unit, serial)
+        if other is not None:
+            raise ValueError(f"{serial} sits in {other} by the record; take it out there first")
+        why = order.text_of("text").strip() or f"swapped by {order.by}"
+        change = PositionChange(unit=unit, before=sits.get(unit, ""), serial=serial, why=why)
+        sits[unit] = serial
+        self._announce(EventKind.UNIT, unit, change.text, change.data() | order_data(order))
+        self._keeper.save()
+
+    def _phase(self, order: Order) -> None:
+        if self._phases is None:
+            raise ValueError("no test program is running: nobody records, or the rig file has no program")
+        self._phases.move(order)
+
+    def _reload(self, order: Order) -> None:
+        config = order.text_of("config")
+        try:
+            fresh = layout_from_json(rundir.frozen_layout(self._run, config))
+        except (DamageError, ValueError) as error:
+            raise ValueError(f"the rig file {shown(config)} is not in the run: {error}") from error
+        self._change(self._layout, fresh, config, order)
+
+    def _change(self, old: Layout, fresh: Layout, config: str, order: Order) -> None:
+        if self._limits is None:
+            raise ValueError(
+                "nobody records now, so no limit is in force; start the logger with the new file"
+            )
+        others = only_limits_differ(old, fresh)
+        if others:
+            raise ValueError(
+                f"only limits can be reloaded, and more than limits differs: {', '.join(others[:8])}; "
+                "stop the logger and start it with the new file"
+            )
+        changes = limit_changes(old, fresh)
+        if not changes:
+            raise ValueError("all limits are as they were; nothing to reload")
+        data = order_data(order) | change_data(changes, old, self._keeper.config, config)
+        data["reason"] = order.text_of("text")
+        self._limits.reload(fresh.channels)
+        if self._phases is not None:
+            self._phases.reload(fresh)
+        data |= self._limits.data()
+        self._layout, self._keeper.config = fresh, config
+        self._announce(EventKind.CONFIG_CHANGE, "run", f"limits changed by {order.by}: {data['words']}", data)
+        self._keeper.save()
+
+    def _known(self, unit: str) -> None:
+        if unit not in self._layout.units:
+            known = ", ".join(self._layout.units) or "none"
+            raise ValueError(f"there is no position {shown(unit)}; there are: {known}")

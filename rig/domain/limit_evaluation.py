@@ -1,0 +1,233 @@
+"""Limits and silences of all channels of a session, fed scan by scan.
+
+The common case, a scan whose every reading is good and well inside, is settled by one array
+comparison; only what is near, out or unknown takes the slow road through `limits.step`.
+"""
+
+from __future__ import annotations
+
+import struct
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from rig.domain import limits
+from rig.domain.limits import NORMAL, Bound, BoundState, LimitChangeKind, LimitState, SilenceAlarm
+from rig.domain.model import Channel, EventKind, Scan, Side, Status
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LimitFinding:
+    """Something the evaluation noticed; becomes an event. ``boot_ns`` is when it became true."""
+
+    kind: EventKind
+    boot_ns: int
+    channel: str
+    text: str
+    data: Mapping[str, Any] = field(default_factory=dict)
+
+
+_OUT_KINDS = {
+    (False, LimitChangeKind.COUNTED): EventKind.LIMIT_OUT,
+    (False, LimitChangeKind.ENDED): EventKind.LIMIT_IN,
+    (True, LimitChangeKind.COUNTED): EventKind.EARLY_OUT,
+    (True, LimitChangeKind.ENDED): EventKind.EARLY_IN,
+}
+
+
+@dataclass(slots=True)
+class _Watched:
+    bound: Bound
+    watch: BoundState = NORMAL
+
+
+@dataclass(slots=True, kw_only=True)
+class _JudgedBlock:
+    """The channels of one block: ``low``/``high`` is the calm zone where nothing can change."""
+
+    channels: tuple[Channel, ...]
+    watched: tuple[tuple[_Watched, ...], ...]
+    low: NDArray[np.float64]
+    high: NDArray[np.float64]
+    good: bytes
+    unpack_as: struct.Struct
+    busy: int = 0
+    heard_ns: int = 0
+    silent: int = 0
+
+
+class Evaluation:
+    """The live limit states of one session.
+
+    ``crossed_units`` grows as units first leave a limit (None stands for the room's own channels).
+    ``near`` holds the channels that are beyond an early warning or a limit right now.
+    """
+
+    def __init__(
+        self, blocks: Sequence[tuple[str, ...]], channels: Mapping[str, Channel], start_ns: int
+    ) -> None:
+        self._blocks = [_block([channels[name] for name in names]) for names in blocks]
+        self._silences = {
+            name: SilenceAlarm(limit_ns=round(channels[name].silence_s * 1e9), valid_ns=start_ns)
+            for names in blocks
+            for name in names
+        }
+        for block in self._blocks:
+            block.heard_ns = start_ns
+        self.crossed_units: set[str | None] = set()
+        self.near: set[str] = set()
+
+    def arm(self, channels: Mapping[str, Channel], now_ns: int) -> list[LimitFinding]:
+        """Judge by the limits of these channels (the same names) from now on; return what that ended.
+
+        A bound keeps its state where its side and sort (limit, early warning) are still limited: one that
+        is out stays out until a reading says otherwise. Where nothing is limited any more, it is over.
+        """
+        findings: list[LimitFinding] = []
+        for place, old in enumerate(self._blocks):
+            fresh = _block([channels[channel.name] for channel in old.channels])
+            fresh.heard_ns, fresh.silent = old.heard_ns, old.silent
+            for at, channel in enumerate(old.channels):
+                kept = {(one.bound.side, one.bound.early): one for one in fresh.watched[at]}
+                for one in old.watched[at]:
+                    successor = kept.get((one.bound.side, one.bound.early))
+                    if successor is not None:
+                        successor.watch = one.watch
+                    elif one.watch.state is LimitState.OUT:
+                        findings.append(_no_longer_limited(channel, one, now_ns))
+                if all(one.watch.state is LimitState.NORMAL for one in fresh.watched[at]):
+                    self.near.discard(channel.name)
+            fresh.busy = sum(
+                one.watch.state is not LimitState.NORMAL for group in fresh.watched for one in group
+            )
+            self._blocks[place] = fresh
+        return findings
+
+    def feed(self, scan: Scan) -> list[LimitFinding]:
+        """Return what this scan changed."""
+        block = self._blocks[scan.block]
+        if not block.busy and not block.silent and scan.statuses == block.good:
+            block.heard_ns = max(block.heard_ns, scan.received_ns)
+            values = np.frombuffer(block.unpack_as.pack(*scan.values), dtype=np.float64)
+            if bool(np.all((values > block.low) & (values < block.high))):
+                return []
+        return self._look_closely(block, scan)
+
+    def tick(self, now_ns: int) -> list[LimitFinding]:
+        """Return the channels whose last valid reading has become too old."""
+        findings: list[LimitFinding] = []
+        for block in self._blocks:
+            for channel in block.channels:
+                silence = self._silences[channel.name]
+                silence.valid_ns = max(silence.valid_ns, block.heard_ns)
+                if silence.overdue(now_ns):
+                    findings.append(_silent(channel, silence.valid_ns, now_ns))
+            block.silent = sum(self._silences[channel.name].alarmed for channel in block.channels)
+        return findings
+
+    def _look_closely(self, block: _JudgedBlock, scan: Scan) -> list[LimitFinding]:
+        t_ns = (scan.sent_ns + scan.received_ns) // 2
+        findings: list[LimitFinding] = []
+        for at, channel in enumerate(block.channels):
+            value, status = scan.values[at], scan.statuses[at]
+            if status == Status.GOOD:
+                silence = self._silences[channel.name]
+                if silence.heard(scan.received_ns):
+                    findings.append(
+                        LimitFinding(
+                            kind=EventKind.VALID_AGAIN,
+                            boot_ns=scan.received_ns,
+                            channel=channel.name,
+                            text=f"{channel.name} gives valid readings again",
+                        )
+                    )
+            for watched in block.watched[at]:
+                findings.extend(self._step(channel, watched, t_ns, value, status))
+            if all(watched.watch.state is LimitState.NORMAL for watched in block.watched[at]):
+                self.near.discard(channel.name)
+            else:
+                self.near.add(channel.name)
+        block.busy = sum(
+            watched.watch.state is not LimitState.NORMAL for group in block.watched for watched in group
+        )
+        if scan.statuses == block.good:
+            block.heard_ns = max(block.heard_ns, scan.received_ns)
+        block.silent = sum(self._silences[channel.name].alarmed for channel in block.channels)
+        return findings
+
+    def _step(
+        self, channel: Channel, watched: _Watched, t_ns: int, value: float, status: int
+    ) -> list[LimitFinding]:
+        bound = watched.bound
+        watched.watch, changes = limits.step(watched.watch, bound, t_ns, value, status)
+        findings: list[LimitFinding] = []
+        for change in changes:
+            if change is LimitChangeKind.BEGAN and not bound.early:
+                self.crossed_units.add(channel.unit)
+            kind = _OUT_KINDS.get((bound.early, change))
+            if kind is not None:
+                findings.append(_crossing(kind, channel, watched, t_ns, value))
+        return findings
+
+
+def _block(channels: Sequence[Channel]) -> _JudgedBlock:
+    watched = tuple(tuple(_Watched(bound) for bound in limits.bounds(channel)) for channel in channels)
+    low = np.full(len(channels), -np.inf)
+    high = np.full(len(channels), np.inf)
+    for at, group in enumerate(watched):
+        for one in group:
+            bound = one.bound
+            if bound.side is Side.HIGH:
+                high[at] = min(high[at], np.nextafter(bound.value, np.inf))
+            else:
+                low[at] = max(low[at], np.nextafter(bound.value, -np.inf))
+    return _JudgedBlock(
+        channels=tuple(channels),
+        watched=watched,
+        low=low,
+        high=high,
+        good=bytes(len(channels)),
+        unpack_as=struct.Struct(f"{len(channels)}d"),
+    )
+
+
+def _crossing(kind: EventKind, channel: Channel, watched: _Watched, t_ns: int, value: float) -> LimitFinding:
+    bound, watch = watched.bound, watched.watch
+    unit = channel.unit_of_measure
+    word = "early-warning" if bound.early else "limit"
+    if kind in (EventKind.LIMIT_OUT, EventKind.EARLY_OUT):
+        side = "above" if bound.side is Side.HIGH else "below"
+        text = f"{channel.name} {side} its {bound.side} {word} {bound.value:g} {unit}: {value:g} {unit}"
+    else:
+        text = f"{channel.name} back inside its {bound.side} {word} {bound.value:g} {unit}: {value:g} {unit}"
+    data: dict[str, Any] = {"side": str(bound.side), "limit": bound.value, "value": value, "unit": unit}
+    if kind in (EventKind.LIMIT_OUT, EventKind.EARLY_OUT):
+        data |= {"began_boot_ns": watch.began_ns, "trip": bound.limit.trip and not bound.early}
+    return LimitFinding(kind=kind, boot_ns=t_ns, channel=channel.name, text=text, data=data)
+
+
+def _no_longer_limited(channel: Channel, watched: _Watched, now_ns: int) -> LimitFinding:
+    bound = watched.bound
+    word = "early-warning" if bound.early else "limit"
+    return LimitFinding(
+        kind=EventKind.EARLY_IN if bound.early else EventKind.LIMIT_IN,
+        boot_ns=now_ns,
+        channel=channel.name,
+        text=f"{channel.name} has no {bound.side} {word} any more: the excursion beyond {bound.value:g} "
+        f"{channel.unit_of_measure} ends here",
+        data={"side": str(bound.side), "limit": bound.value, "cause": "limit taken away"},
+    )
+
+
+def _silent(channel: Channel, valid_ns: int, now_ns: int) -> LimitFinding:
+    silent_s = (now_ns - valid_ns) / 1e9
+    return LimitFinding(
+        kind=EventKind.NO_VALID,
+        boot_ns=now_ns,
+        channel=channel.name,
+        text=f"{channel.name}: no valid reading for {silent_s:.0f} s",
+        data={"last_valid_boot_ns": valid_ns, "allowed_s": channel.silence_s},
+    )

@@ -1,0 +1,321 @@
+"""Unit against unit, run against run, prototype against reference: phase by phase, with uncertainty.
+
+Only time within a phase's targets is compared, so both sides had alike stimuli; what still differed is
+said. The uncertainty of a difference joins the scatter of batch means (``averages``: readings are alike in
+time) and what the rig file states for both sensors, taken as independent of each other; it is expanded by
+Student's factor with the effective degrees of freedom (JCGM 100:2008, G.4).
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field, replace
+
+import numpy as np
+
+from rig.domain.model import Channel, Side
+from rig.endurance.averages import Mean, mean
+from rig.endurance.conformity import combined, of_channel
+from rig.endurance.coverage import Held
+from rig.endurance.drift import Drift, drift
+from rig.endurance.exposure import phase_time
+from rig.endurance.held_readings import HeldReadings
+from rig.endurance.phases_in_force import Phase, Stay, named, time_of
+from rig.endurance.stretches import Stretches, stretch
+
+RANKING = (
+    "differences that are larger than their uncertainty, each as a share of the first side's distance to its "
+    "nearest limit (of its own size where it has no limit); the largest of each quantity"
+)
+_DECIBELS = {"V": 20.0, "A": 20.0, "W": 10.0}
+_OVER_AMBIENT = " over ambient"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Party:
+    """One side of a comparison: a serial number in its place in a recording, under a name for the report.
+
+    ambient: channel that temperature rises are taken over; may hold ``{unit}``.
+    phases: the program; called: the other side's name of a phase, where it differs.
+    """
+
+    name: str
+    readings: HeldReadings
+    stay: Stay
+    phases: Sequence[Phase] = ()
+    ambient: str | None = None
+    called: Mapping[str, str] = field(default_factory=dict)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Difference:
+    """One quantity in one phase: second less first, in its unit of measure.
+
+    pm: expanded uncertainty at the stated confidence; decibel: of the ratio, for V, A and W with positive
+    means; proven: |difference| > pm; weight: see ``RANKING``. correlated: pm rests on a guess.
+    """
+
+    quantity: str
+    phase: str
+    unit_of_measure: str
+    first: Mean
+    second: Mean
+    difference: float
+    pm: float
+    decibel: float | None
+    proven: bool
+    weight: float
+    correlated: bool
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PhaseDrift:
+    """Drift of one party's quantity within one phase, its targets met."""
+
+    party: str
+    phase: str
+    drift: Drift
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RunComparison:
+    """All differences, the ones that matter first, drifts, and what stands against comparing.
+
+    loads: what each side drove. matter: at most three, by ``ranking``. by_chance: how many differences are
+    expected to look proven if there were none. cautions: stimuli that differed, quantities and phases that
+    only one side has.
+    """
+
+    first: str
+    second: str
+    loads: tuple[str, str]
+    confidence: float
+    differences: tuple[Difference, ...]
+    matter: tuple[Difference, ...]
+    drifts: tuple[PhaseDrift, ...]
+    by_chance: float
+    cautions: tuple[str, ...]
+    ranking: str = RANKING
+
+
+def compare(first: Party, second: Party, confidence: float = 0.95) -> RunComparison:
+    """Return the comparison of two parties; ``first`` is the reference."""
+    cautions: list[str] = []
+    pairs = _pairs(first, second, cautions)
+    differences: list[Difference] = []
+    short: dict[str, list[str]] = {}
+    drifts: list[PhaseDrift] = []
+    for one, two in _phases(first, second, cautions):
+        here, there = _time(first, one), _time(second, two)
+        if not len(here) or not len(there):
+            cautions.append(f"phase {one.name or 'all'}: no time within its targets on both sides")
+            continue
+        drifts.extend(_drifts(first, one.name, here, pairs, confidence))
+        drifts.extend(_drifts(second, one.name, there, pairs, confidence))
+        cautions.extend(_stimuli(first, second, (one, two), (here, there), confidence))
+        for quantity in pairs:
+            sides = (_Side.of(first, quantity, one, here), _Side.of(second, quantity, two, there))
+            found = _difference(quantity, one.name, sides, confidence)
+            if found is None:
+                short.setdefault(quantity, []).append(one.name or "all")
+            else:
+                differences.append(found)
+    where: dict[str, list[str]] = {}
+    for quantity, phases in short.items():
+        where.setdefault(", ".join(phases), []).append(quantity)
+    for names, quantities in where.items():
+        cautions.append(f"too few readings to compare in phase {names}: {', '.join(quantities)}")
+    return RunComparison(
+        first=first.name,
+        second=second.name,
+        loads=(_load(first), _load(second)),
+        confidence=confidence,
+        differences=tuple(differences),
+        matter=_matter(differences),
+        drifts=tuple(drifts),
+        by_chance=len(differences) * (1 - confidence),
+        cautions=tuple(cautions),
+    )
+
+
+def rise(held: Held, ambient: Held) -> Held:
+    """Return a temperature less the ambient of the same moment; unknown where the ambient is."""
+    value = held.value - ambient.at(held.middle_ns)
+    return replace(
+        held, channel=held.channel + _OVER_AMBIENT, value=value, good=held.good & np.isfinite(value)
+    )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Side:
+    held: Held
+    time: Stretches
+    facts: Channel
+    limits: tuple[tuple[Side, float], ...]
+    uncertainty: float
+
+    @staticmethod
+    def of(party: Party, quantity: str, phase: Phase, time: Stretches) -> _Side:
+        plain = quantity.removesuffix(_OVER_AMBIENT)
+        name = f"{party.stay.unit}.{plain}"
+        facts = party.readings.facts(name)
+        limits = phase.limits_of(name, party.stay.unit, facts.limits)
+        held, unsure = party.readings(name), of_channel(facts)
+        if plain != quantity:
+            ambient = named(party.ambient or "", party.stay.unit)
+            held = rise(held, party.readings(ambient))
+            unsure = combined([unsure, of_channel(party.readings.facts(ambient))])
+            limits = ()
+        bounds = tuple((one.side, one.value) for one in limits)
+        return _Side(held=held, time=time, facts=facts, limits=bounds, uncertainty=unsure)
+
+    def scale(self, value: float) -> float:
+        """What a difference is weighed against: the distance to the nearest limit ahead, or the own size."""
+        gaps = [bound - value if side is Side.HIGH else value - bound for side, bound in self.limits]
+        ahead = [gap for gap in gaps if gap > 0]
+        return min(ahead) if ahead else abs(value) or 1.0
+
+
+def _pairs(first: Party, second: Party, cautions: list[str]) -> list[str]:
+    """Return the quantities that both units have in the same unit of measure, rises among them."""
+    ours, theirs = _quantities(first), _quantities(second)
+    cautions.extend(
+        f"{name}: only {first.name if name in ours else second.name} has it"
+        for name in sorted(ours.keys() ^ theirs.keys())
+    )
+    shared = []
+    for name in sorted(ours.keys() & theirs.keys()):
+        if ours[name] != theirs[name]:
+            cautions.append(f"{name}: in {ours[name]} and in {theirs[name]}, not compared")
+            continue
+        shared.append(name)
+        if ours[name] == "degC" and first.ambient and second.ambient:
+            shared.append(name + _OVER_AMBIENT)
+    return shared
+
+
+def _quantities(party: Party) -> dict[str, str]:
+    layout = party.readings.recording.layout
+    prefix = f"{party.stay.unit}."
+    return {
+        name.removeprefix(prefix): layout.channels[name].unit_of_measure
+        for name in layout.units[party.stay.unit].channels
+        if name.startswith(prefix)
+    }
+
+
+def _phases(first: Party, second: Party, cautions: list[str]) -> list[tuple[Phase, Phase]]:
+    if not first.phases and not second.phases:
+        return [(Phase(name=""), Phase(name=""))]
+    theirs = {phase.name: phase for phase in second.phases}
+    found = []
+    for phase in first.phases:
+        other = theirs.get(first.called.get(phase.name, phase.name))
+        if other is None:
+            cautions.append(f"phase {phase.name}: {second.name} has none like it")
+        else:
+            found.append((phase, other))
+    return found
+
+
+def _time(party: Party, phase: Phase) -> Stretches:
+    """Return the time of a phase in which its targets were met, within the stay."""
+    time = stretch(party.stay.start_ns, party.stay.end_ns)
+    if phase.name:
+        time = time.both(time_of(phase.name, party.readings.forces()))
+    targets = phase.targets_of(party.stay.unit)
+    if not targets:
+        return time
+    met, _ = phase_time(party.readings, {name: (one.low, one.high) for name, one in targets.items()})
+    return time.both(met)
+
+
+def _stimuli(
+    first: Party,
+    second: Party,
+    phases: tuple[Phase, Phase],
+    times: tuple[Stretches, Stretches],
+    confidence: float,
+) -> list[str]:
+    """Return in words which stimuli differed although both were within their targets."""
+    found = []
+    for name in phases[0].targets:
+        if name not in phases[1].targets:
+            continue
+        one = mean(first.readings(named(name, first.stay.unit)), times[0])
+        two = mean(second.readings(named(name, second.stay.unit)), times[1])
+        if one is None or two is None:
+            continue
+        gap = two.value - one.value
+        if abs(gap) > _expanded([one.pm, two.pm], [one.freedom, two.freedom], 0.0, confidence):
+            unit = first.readings.facts(named(name, first.stay.unit)).unit_of_measure
+            found.append(
+                f"phase {phases[0].name or 'all'}: {name} was {abs(gap):.3g} {unit} "
+                f"{'higher' if gap > 0 else 'lower'} for {second.name}"
+            )
+    return found
+
+
+def _difference(
+    quantity: str, phase: str, sides: tuple[_Side, _Side], confidence: float
+) -> Difference | None:
+    one, two = (mean(side.held, side.time) for side in sides)
+    if one is None or two is None:
+        return None
+    stated = combined([side.uncertainty for side in sides])
+    pm = _expanded([one.pm, two.pm], [one.freedom, two.freedom], stated, confidence)
+    gap = two.value - one.value
+    return Difference(
+        quantity=quantity,
+        phase=phase,
+        unit_of_measure="K" if quantity.endswith(_OVER_AMBIENT) else sides[0].facts.unit_of_measure,
+        first=one,
+        second=two,
+        difference=gap,
+        pm=pm,
+        decibel=_decibel(sides[0].facts.unit_of_measure, one.value, two.value),
+        proven=abs(gap) > pm,
+        weight=abs(gap) / sides[0].scale(one.value),
+        correlated=one.correlated or two.correlated,
+    )
+
+
+def _expanded(scatter: Sequence[float], freedom: Sequence[int], stated: float, confidence: float) -> float:
+    """Return the expanded uncertainty after Welch and Satterthwaite; ``stated`` has infinite freedom."""
+    from scipy.special import stdtrit
+
+    whole = combined([*scatter, stated])
+    if whole == 0:
+        return 0.0
+    small = math.fsum((u / whole) ** 4 / nu for u, nu in zip(scatter, freedom, strict=True))
+    effective = 1 / small if small > 1e-9 else 1e9
+    return whole * float(stdtrit(effective, (1 + confidence) / 2))
+
+
+def _decibel(unit: str, first: float, second: float) -> float | None:
+    factor = _DECIBELS.get(unit)
+    if factor is None or first <= 0 or second <= 0:
+        return None
+    return factor * math.log10(second / first)
+
+
+def _matter(differences: Sequence[Difference]) -> tuple[Difference, ...]:
+    best: dict[str, Difference] = {}
+    for one in differences:
+        plain = one.quantity.removesuffix(_OVER_AMBIENT)
+        if one.proven and (plain not in best or one.weight > best[plain].weight):
+            best[plain] = one
+    return tuple(sorted(best.values(), key=lambda one: -one.weight)[:3])
+
+
+def _drifts(
+    party: Party, phase: str, time: Stretches, quantities: Sequence[str], confidence: float
+) -> list[PhaseDrift]:
+    names = [f"{party.stay.unit}.{one}" for one in quantities if not one.endswith(_OVER_AMBIENT)]
+    found = [drift(party.readings(name), time, confidence) for name in names]
+    return [PhaseDrift(party=party.name, phase=phase, drift=one) for one in found if one is not None]
+
+
+def _load(party: Party) -> str:
+    return party.readings.recording.layout.units[party.stay.unit].load

@@ -1,0 +1,99 @@
+"""Measurement uncertainty and decisions at a limit.
+
+JCGM 100:2008 (GUM) for standard uncertainties, JCGM 106:2012 for probabilities of conformity and guard
+bands, ILAC-G8:09/2019 4.2 for the four answers of a decision with a guard band.
+"""
+
+from __future__ import annotations
+
+import enum
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from rig.domain.model import Channel, Limit, Side
+from rig.errors import UsageError
+
+
+class LimitDecision(enum.StrEnum):
+    """What a measured value says about a limit with a guard band of width w inside it."""
+
+    PASS = "pass"  # noqa: S105 - the word of the standard, no secret
+    """Inside the limit by w at least."""
+    CONDITIONAL_PASS = "conditional pass"  # noqa: S105 - likewise
+    """Inside the limit, by less than w."""
+    CONDITIONAL_FAIL = "conditional fail"
+    """Outside the limit, by no more than w."""
+    FAIL = "fail"
+    """Outside the limit by more than w; without a guard band, outside it."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Conformity:
+    """Probabilities of where the true value lies, for a normal distribution about the measured one."""
+
+    inside: float
+    below: float
+    above: float
+
+
+def rectangular(half_width: float) -> float:
+    """Return the standard uncertainty of "somewhere within +- half_width": a / sqrt 3 (GUM 4.3.7)."""
+    return half_width / math.sqrt(3)
+
+
+def triangular(half_width: float) -> float:
+    """Return the standard uncertainty of a triangular distribution: a / sqrt 6 (GUM 4.3.9)."""
+    return half_width / math.sqrt(6)
+
+
+def resolution(step: float) -> float:
+    """Return the standard uncertainty of a display with this step: step / sqrt 12 (GUM F.2.2.1)."""
+    return step / math.sqrt(12)
+
+
+def combined(parts: Sequence[float]) -> float:
+    """Return the root of the sum of squares: uncertainties that do not depend on each other (GUM 5.1.2)."""
+    return math.hypot(*parts)
+
+
+def of_channel(channel: Channel) -> float:
+    """Return the standard uncertainty of a reading from what the rig file states; 0 where it states nothing.
+
+    Accuracy and resolution, both rectangular. Noise, mounting and drift are not in it.
+    """
+    return combined([rectangular(channel.accuracy), resolution(channel.resolution)])
+
+
+def conformity(
+    value: float, uncertainty: float, *, low: float = -math.inf, high: float = math.inf
+) -> Conformity:
+    """Return the probabilities that the true value lies inside, below and above (JCGM 106:2012, 7.3, 7.4).
+
+    uncertainty: standard uncertainty (k = 1), >= 0. Raises UsageError if it is negative or not a number.
+    """
+    if not uncertainty >= 0:
+        raise UsageError(f"standard uncertainty {uncertainty!r}: expected a number from 0")
+    below, above = _beyond(low - value, uncertainty), _beyond(value - high, uncertainty)
+    return Conformity(inside=1.0 - below - above, below=below, above=above)
+
+
+def decide(value: float, limit: Limit, guard: float = 0.0) -> LimitDecision:
+    """Return what a value says about a limit with a guard band (ILAC-G8:09/2019, 4.2.3).
+
+    guard: its width w >= 0, in the channel's unit; U = 2u gives at most 2.3 % false acceptance (one limit,
+    normal distribution), 0 is simple acceptance. A value on the limit is inside.
+    """
+    beyond = value - limit.value if limit.side is Side.HIGH else limit.value - value
+    if beyond > 0:
+        return LimitDecision.CONDITIONAL_FAIL if beyond <= guard and guard > 0 else LimitDecision.FAIL
+    return LimitDecision.PASS if -beyond >= guard else LimitDecision.CONDITIONAL_PASS
+
+
+def _beyond(distance: float, uncertainty: float) -> float:
+    """Return the probability that a normal error exceeds -distance, i.e. that the truth lies beyond."""
+    if math.isinf(distance):
+        return 0.0 if distance < 0 else 1.0
+    if uncertainty == 0:
+        return 1.0 if distance > 0 else 0.0
+    return 0.5 * math.erfc(-distance / (uncertainty * math.sqrt(2)))

@@ -1,0 +1,196 @@
+"""What happened in a recording, picked by kind, channel, unit and time: excursions, notes, gaps..."""
+
+from __future__ import annotations
+
+import fnmatch
+import math
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from rig.domain.model import Event, EventKind, Side, Status
+from rig.domain.recording import Recording
+from rig.endurance.held_readings import HeldReadings
+from rig.endurance.phases_in_force import InForce, Stay
+from rig.endurance.run_identity import RunIdentity
+
+EXCURSION, EARLY = "excursion", "early"
+_PAIRS = {
+    EXCURSION: (EventKind.LIMIT_OUT, EventKind.LIMIT_IN),
+    EARLY: (EventKind.EARLY_OUT, EventKind.EARLY_IN),
+}
+SETTLING_S = 60.0
+"""How soon after its start a session has said again what is still out, beside the on-delay."""
+KINDS = (EXCURSION, EARLY, *(kind.value for kind in EventKind))
+"""What can be looked for: the two that have a beginning and an end, and every kind of event."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class EventQuery:
+    """What to look for. kind: one of ``KINDS``. channel: a quantity (``heatsink``) or a pattern with ``*``.
+
+    unit, serial: exactly; since_ns, until_ns: UTC; text: part of the words, whatever the case.
+    """
+
+    kind: str = EXCURSION
+    channel: str | None = None
+    unit: str | None = None
+    serial: str | None = None
+    since_ns: int | None = None
+    until_ns: int | None = None
+    text: str | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class EventMatch:
+    """One thing that was looked for.
+
+    serial: who sat there; '' for the room's. end_ns: None where it has no end, or had not come back when
+    the record ended. worst: the value farthest out, None where that is not known. phase: in force then.
+    """
+
+    facts: RunIdentity
+    kind: str
+    subject: str
+    unit: str
+    serial: str
+    start_ns: int
+    end_ns: int | None
+    side: str
+    limit: float | None
+    worst: float | None
+    unit_of_measure: str
+    phase: str
+    text: str
+
+
+def sightings(recording: Recording, facts: RunIdentity, wish: EventQuery) -> list[EventMatch]:
+    """Return everything in a recording that fits a wish, oldest first."""
+    start_ns, end_ns = recording.span
+    if (wish.until_ns is not None and start_ns > wish.until_ns) or (
+        wish.since_ns is not None and end_ns < wish.since_ns
+    ):
+        return []
+    readings = HeldReadings(recording)
+    context = _Context(readings=readings, stays=readings.stays(), forces=readings.forces(), facts=facts)
+    found = [one for one in _candidates(context, wish) if _fits(one, wish)]
+    return sorted(found, key=lambda one: (one.start_ns, one.subject, one.side))
+
+
+def in_order(answers: Iterable[Sequence[EventMatch]]) -> list[EventMatch]:
+    """Return what several runs answered in order of time; of two copies of a run the one that tells more."""
+    best: dict[str, Sequence[EventMatch]] = {}
+    for answer in answers:
+        if answer and len(answer) > len(best.get(answer[0].facts.run, ())):
+            best[answer[0].facts.run] = answer
+    every = [one for answer in best.values() for one in answer]
+    return sorted(every, key=lambda one: (one.start_ns, one.facts.run, one.subject, one.side))
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Context:
+    readings: HeldReadings
+    stays: Sequence[Stay]
+    forces: Sequence[InForce]
+    facts: RunIdentity
+
+    def repeats(self, event: Event, restart: Event) -> bool:
+        """Return whether a new session only says again that a channel is still out."""
+        channel = self.readings.recording.layout.channels.get(event.subject)
+        delay_s = max((one.on_delay_s for one in channel.limits), default=0.0) if channel else 0.0
+        return (event.t_ns - restart.t_ns) / 1e9 <= SETTLING_S + delay_s
+
+
+def _candidates(context: _Context, wish: EventQuery) -> Iterator[EventMatch]:
+    events = context.readings.recording.events()
+    pair = _PAIRS.get(wish.kind)
+    if pair is None:
+        yield from (_sighting(context, one, None, wish.kind) for one in events if one.kind == wish.kind)
+        return
+    for began, end in _pairs(context, events, pair, wish):
+        yield _sighting(context, began, end, wish.kind)
+
+
+def _pairs(
+    context: _Context, events: Sequence[Event], pair: tuple[EventKind, EventKind], wish: EventQuery
+) -> Iterator[tuple[Event, Event | None]]:
+    """Yield the events that begin and end each excursion; a session's start ends what it does not repeat."""
+    open_: dict[tuple[str, str], Event] = {}
+    carried: dict[tuple[str, str], tuple[Event, Event]] = {}
+    for event in events:
+        key = (event.subject, str(event.data.get("side", "")))
+        if event.begins_recording:
+            yield from carried.values()
+            carried = {one: (began, event) for one, began in open_.items()}
+            open_ = {}
+        elif event.kind is pair[0] and _named(event.subject, wish.channel):
+            began, restart = carried.pop(key, (event, event))
+            if context.repeats(event, restart):
+                open_.setdefault(key, began)
+            else:
+                yield began, restart
+                open_[key] = event
+        elif event.kind is pair[1] and key in open_:
+            yield open_.pop(key), event
+    yield from carried.values()
+    for began in open_.values():
+        yield began, None
+
+
+def _sighting(context: _Context, event: Event, end: Event | None, kind: str) -> EventMatch:
+    layout = context.readings.recording.layout
+    channel = layout.channels.get(event.subject)
+    unit = channel.unit if channel else event.subject if event.subject in layout.units else None
+    start_ns = context.readings.moment(event)
+    serial = next(
+        (s.serial for s in context.stays if s.unit == unit and s.start_ns <= start_ns <= s.end_ns), ""
+    )
+    phase = next((f.phase for f in context.forces if f.start_ns <= start_ns < f.end_ns), "")
+    limit = event.data.get("limit")
+    return EventMatch(
+        facts=context.facts,
+        kind=kind,
+        subject=event.subject,
+        unit=unit or "",
+        serial=serial,
+        start_ns=start_ns,
+        end_ns=None if end is None else context.readings.moment(end),
+        side=str(event.data.get("side", "")),
+        limit=float(limit) if isinstance(limit, int | float) else None,
+        worst=_worst(context, event, end) if kind in _PAIRS and channel is not None else None,
+        unit_of_measure=channel.unit_of_measure if channel else "",
+        phase=phase,
+        text=event.text,
+    )
+
+
+def _worst(context: _Context, event: Event, end: Event | None) -> float | None:
+    """Return the GOOD value farthest out between two events, None without any."""
+    series = context.readings.recording.series(event.subject, event.t_ns, None if end is None else end.t_ns)
+    value = series.value[(series.status == Status.GOOD) & np.isfinite(series.value)]
+    if not len(value):
+        return None
+    worst = float(value.max() if event.data.get("side") == Side.HIGH else value.min())
+    return worst if math.isfinite(worst) else None
+
+
+def _named(subject: str, pattern: str | None) -> bool:
+    if pattern is None:
+        return True
+    return fnmatch.fnmatchcase(subject, pattern) or fnmatch.fnmatchcase(subject.rpartition(".")[2], pattern)
+
+
+def _fits(one: EventMatch, wish: EventQuery) -> bool:
+    if not _named(one.subject, wish.channel):
+        return False
+    if (wish.unit is not None and one.unit != wish.unit) or (
+        wish.serial is not None and one.serial != wish.serial
+    ):
+        return False
+    if wish.until_ns is not None and one.start_ns > wish.until_ns:
+        return False
+    last_ns = one.start_ns if one.kind not in _PAIRS else one.end_ns
+    if wish.since_ns is not None and last_ns is not None and last_ns < wish.since_ns:
+        return False
+    return wish.text is None or wish.text.lower() in one.text.lower()

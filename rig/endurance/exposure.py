@@ -1,0 +1,351 @@
+"""What each unit endured, from readback: hours in and out of each phase's targets, energy, cycles, trips.
+
+Time for which a reading that is needed does not vouch (see ``coverage``) is unlogged: counted apart and
+never as exposure. Within a phase the three add up: within + out + unlogged = in force. A target that is
+known to be out makes the time out, whatever the others did; "within" needs every target known and within.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, field
+
+from rig.domain.recording import Recording
+from rig.domain.units import unit_of_measure
+from rig.endurance.bands import BandHours, Bands, band_hours
+from rig.endurance.coverage import REACH, Held
+from rig.endurance.cycles import CycleTable, rainflow
+from rig.endurance.drive import DriveCycles, Level, Trip, TripRule, drive_cycles, level_time, trips
+from rig.endurance.held_readings import HeldReadings
+from rig.endurance.phases_in_force import InForce, Phase, Stay, named, time_of
+from rig.endurance.stretches import NOWHERE, Stretches, stretch
+from rig.errors import UsageError
+
+GAP_RULE = (
+    "a reading vouches for the time nearer to it than to its neighbours, never for more than "
+    f"{REACH:g} usual intervals; where neighbours are farther apart, each vouches for half a usual interval "
+    "and the rest is unlogged"
+)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ExposureOptions:
+    """What to account for, beside the phases. Channel names may hold ``{unit}``; None leaves a part out.
+
+    power: channel whose integral is the energy; output: when the unit counts as giving output; drive:
+    when it counts as driven; trip: what counts as a protection trip; bands: time at bands of channels;
+    cycles: channels whose swings are counted, with the smallest swing that is listed.
+    """
+
+    power: str | None = None
+    output: Level | None = None
+    drive: Level | None = None
+    trip: TripRule | None = None
+    bands: tuple[Bands, ...] = ()
+    cycles: Mapping[str, float] = field(default_factory=dict)
+
+    @property
+    def channels(self) -> tuple[str, ...]:
+        """All channels that are named, as they are written."""
+        levels = [self.output, self.drive]
+        if self.trip:
+            levels += [self.trip.output, self.trip.drive]
+        names = [level.channel for level in levels if level]
+        names += [self.power] if self.power else []
+        return (*names, *(one.channel for one in self.bands), *self.cycles)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TargetExposure:
+    """One target of a phase while the phase was in force. lowest, highest: of the GOOD readings, or None."""
+
+    channel: str
+    value: float
+    tolerance: float
+    within_s: float
+    out_s: float
+    unlogged_s: float
+    lowest: float | None
+    highest: float | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PhaseExposure:
+    """What one unit got of one phase.
+
+    in_force_s: how long the record says it was in force, times: how often it began; within_s, out_s,
+    unlogged_s: its three parts. transitions: changes between them; within_pm_s: how far within_s may be
+    off: each transition is misplaced by its edge at most, evenly and each for itself; two standard
+    deviations of their sum, never more than all of them the same way.
+    anywhere_s: time in which all its targets were met, whatever phase was in force. drive_cycles: while
+    in force and within, where a drive level is given.
+    """
+
+    phase: str
+    planned_s: float | None
+    planned_count: int | None
+    times: int
+    in_force_s: float
+    within_s: float
+    out_s: float
+    unlogged_s: float
+    transitions: int
+    within_pm_s: float
+    anywhere_s: float
+    drive_cycles: int | None
+    targets: tuple[TargetExposure, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Energy:
+    """Integral of the power over the logged time. pm_joule: from the accuracy stated for the channel."""
+
+    channel: str
+    joule: float
+    pm_joule: float
+    logged_s: float
+    unlogged_s: float
+
+    @property
+    def watt_hours(self) -> float:
+        """The energy in Wh."""
+        return self.joule / 3600
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SwitchedTime:
+    """How long something was on, off and not known."""
+
+    channel: str
+    on_s: float
+    off_s: float
+    unlogged_s: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class UnitExposure:
+    """The account of one serial number in one place.
+
+    logged_s: time for which every stimulus channel of the phases (all channels of the unit, where there
+    are no phases) has a good reading; unlogged_s: the rest of the stay. notes: what a reader must know.
+    """
+
+    unit: str
+    serial: str
+    start_ns: int
+    end_ns: int
+    stay_s: float
+    logged_s: float
+    unlogged_s: float
+    phases: tuple[PhaseExposure, ...]
+    energy: Energy | None
+    output: SwitchedTime | None
+    drive: DriveCycles | None
+    trips: tuple[Trip, ...]
+    bands: tuple[BandHours, ...]
+    cycles: Mapping[str, CycleTable]
+    gap_rule: str = GAP_RULE
+    notes: tuple[str, ...] = ()
+
+
+def exposures(
+    recording: Recording, phases: Sequence[Phase] = (), wanted: ExposureOptions | None = None
+) -> list[UnitExposure]:
+    """Return the account of every serial number in every place, in the order of places and time."""
+    readings = HeldReadings(recording)
+    wanted = wanted or ExposureOptions()
+    places = readings.stays()
+    readings.demand(
+        named(channel, stay.unit) for stay in places for channel in (*_targets(phases), *wanted.channels)
+    )
+    plan = _ExposurePlan(phases=phases, forces=readings.forces(), wanted=wanted)
+    notes = _notes(readings, plan)
+    return [_account(readings, stay, plan, notes) for stay in places]
+
+
+def phase_time(
+    held: Callable[[str], Held], targets: Mapping[str, tuple[float, float]]
+) -> tuple[Stretches, Stretches]:
+    """Return the time in which all targets are met, and the time in which one of them is known to be out.
+
+    targets: (low, high) by channel. No targets are never met.
+    """
+    met: Stretches | None = None
+    missed = NOWHERE
+    for channel, (low, high) in targets.items():
+        one = held(channel)
+        inside = one.between(low, high)
+        met = inside if met is None else met.both(inside)
+        missed = missed.either(one.known.without(inside))
+    return (NOWHERE if met is None else met), missed
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _ExposurePlan:
+    phases: Sequence[Phase]
+    forces: Sequence[InForce]
+    wanted: ExposureOptions
+
+
+def _targets(phases: Sequence[Phase]) -> set[str]:
+    return {channel for phase in phases for channel in phase.targets}
+
+
+def _account(readings: HeldReadings, stay: Stay, plan: _ExposurePlan, notes: tuple[str, ...]) -> UnitExposure:
+    time = stretch(stay.start_ns, stay.end_ns)
+    unit, wanted = stay.unit, plan.wanted
+    logged = _logged(readings, unit, plan.phases, time)
+    drive = wanted.drive.of(unit) if wanted.drive else None
+    return UnitExposure(
+        unit=unit,
+        serial=stay.serial,
+        start_ns=stay.start_ns,
+        end_ns=stay.end_ns,
+        stay_s=time.total_s,
+        logged_s=logged.total_s,
+        unlogged_s=time.total_s - logged.total_s,
+        phases=tuple(
+            _phase(readings, phase, unit, time=time, forces=plan.forces, drive=drive) for phase in plan.phases
+        ),
+        energy=_energy(readings, named(wanted.power, unit), time) if wanted.power else None,
+        output=_switched(readings, wanted.output.of(unit), time) if wanted.output else None,
+        drive=drive_cycles(readings(drive.channel), drive, time) if drive else None,
+        trips=trips(readings, wanted.trip.of(unit), time) if wanted.trip else (),
+        bands=tuple(band_hours(readings(named(one.channel, unit)), one, time) for one in wanted.bands),
+        cycles={
+            named(channel, unit): _cycles(readings(named(channel, unit)), time, least)
+            for channel, least in wanted.cycles.items()
+        },
+        notes=notes,
+    )
+
+
+def _phase(
+    readings: HeldReadings,
+    phase: Phase,
+    unit: str,
+    *,
+    time: Stretches,
+    forces: Sequence[InForce],
+    drive: Level | None,
+) -> PhaseExposure:
+    targets = phase.targets_of(unit)
+    met, missed = phase_time(readings, {name: (one.low, one.high) for name, one in targets.items()})
+    force = time_of(phase.name, forces).both(time)
+    within, out = met.both(force), missed.both(force)
+    edges = sum(
+        within.edges_inside(int(a), int(b)) for a, b in zip(force.start_ns, force.end_ns, strict=True)
+    )
+    edge_s = max((readings(name).edge_s for name in targets), default=0.0)
+    cycles = drive_cycles(readings(drive.channel), drive, within).count if drive else None
+    return PhaseExposure(
+        phase=phase.name,
+        planned_s=phase.duration_s,
+        planned_count=phase.count,
+        times=sum(one.phase == phase.name and _overlaps(one, time) for one in forces),
+        in_force_s=force.total_s,
+        within_s=within.total_s,
+        out_s=out.total_s,
+        unlogged_s=force.total_s - within.total_s - out.total_s,
+        transitions=edges,
+        within_pm_s=edge_s * min(edges, 2 * math.sqrt(edges / 3)),
+        anywhere_s=met.both(time).total_s,
+        drive_cycles=cycles,
+        targets=tuple(
+            _target(readings(name), force, one.value, one.tolerance) for name, one in targets.items()
+        ),
+    )
+
+
+def _overlaps(one: InForce, time: Stretches) -> bool:
+    return bool(len(stretch(one.start_ns, one.end_ns).both(time)))
+
+
+def _target(held: Held, force: Stretches, value: float, tolerance: float) -> TargetExposure:
+    known = held.known.both(force)
+    within = held.between(value - tolerance, value + tolerance).both(force)
+    values = held.value[held.inside(force)]
+    return TargetExposure(
+        channel=held.channel,
+        value=value,
+        tolerance=tolerance,
+        within_s=within.total_s,
+        out_s=known.total_s - within.total_s,
+        unlogged_s=force.total_s - known.total_s,
+        lowest=float(values.min()) if len(values) else None,
+        highest=float(values.max()) if len(values) else None,
+    )
+
+
+def _logged(readings: HeldReadings, unit: str, phases: Sequence[Phase], time: Stretches) -> Stretches:
+    channels = {name for phase in phases for name in phase.targets_of(unit)}
+    if not channels:
+        channels = set(readings.recording.layout.units[unit].channels)
+    for channel in sorted(channels):
+        time = time.both(readings(channel).known)
+    return time
+
+
+def _energy(readings: HeldReadings, channel: str, time: Stretches) -> Energy:
+    held = readings(channel)
+    facts = readings.facts(channel)
+    factor = _watts(facts.unit_of_measure, channel)
+    logged_s = held.known.both(time).total_s
+    return Energy(
+        channel=channel,
+        joule=factor * held.integral(time),
+        pm_joule=factor * facts.accuracy * logged_s,
+        logged_s=logged_s,
+        unlogged_s=time.total_s - logged_s,
+    )
+
+
+def _watts(symbol: str, channel: str) -> float:
+    """Return how many watts one of the channel's units is."""
+    unit, watt = unit_of_measure(symbol), unit_of_measure("W")
+    if unit.kind != watt.kind:
+        raise UsageError(
+            f"energy from channel {channel}: it is in {symbol!r}; expected a unit of power such as W; name "
+            "the channel that reads the power"
+        )
+    return float(unit.factor / watt.factor)
+
+
+def _switched(readings: HeldReadings, level: Level, time: Stretches) -> SwitchedTime:
+    held = readings(level.channel)
+    known = held.known.both(time)
+    on = level_time(held, level).both(time)
+    return SwitchedTime(
+        channel=level.channel,
+        on_s=on.total_s,
+        off_s=known.total_s - on.total_s,
+        unlogged_s=time.total_s - known.total_s,
+    )
+
+
+def _cycles(held: Held, time: Stretches, least: float) -> CycleTable:
+    return rainflow(held.value[held.inside(time)], least)
+
+
+def _notes(readings: HeldReadings, plan: _ExposurePlan) -> tuple[str, ...]:
+    notes = []
+    phases, forces = plan.phases, plan.forces
+    late = [number for number, shift in readings.shifts.items() if shift]
+    if late:
+        notes.append(
+            f"the wall clock was put back before session {', '.join(map(str, late))}: it is accounted for "
+            "as if it had begun when the session before it ended"
+        )
+    boots = {one.boot_id for one in readings.recording.sessions}
+    if len(boots) > 1:
+        notes.append("unlogged time between two boots of the machine rests on the wall clock")
+    unsure = [one.number for one in readings.recording.sessions if not one.synchronised]
+    if unsure and len(boots) > 1:
+        notes.append(f"the wall clock was not known to be right in session {', '.join(map(str, unsure))}")
+    if phases and not forces:
+        notes.append("the record names no phase: only the time in which targets were met at all can be told")
+    unknown = sorted({one.phase for one in forces} - {phase.name for phase in phases})
+    if phases and unknown:
+        notes.append(f"the record names phases that the program has not: {', '.join(unknown)}")
+    return tuple(notes)

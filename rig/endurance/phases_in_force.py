@@ -1,0 +1,123 @@
+"""The test program as plain values, and which part of it was in force, and who sat where, by the record.
+
+What the events must say:
+
+* ``phase``: ``data["phase"]`` is the name of the phase that begins, empty for none; ``data["pass"]`` counts
+  its repetitions from 1. Without ``data`` the text, else the subject, is taken as the name. ``data["what"]``
+  says what happened; only ``due``, ``ended`` and ``unknown`` begin something.
+* ``unit``: the subject is the place (the unit's name in the rig file), ``data["serial"]`` the serial number
+  that sits there from now on, empty for an empty place; ``data["before"]`` the one until then.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from rig.domain.model import Event, EventKind, Layout, Session
+from rig.domain.program import Phase, PhaseTarget, named
+from rig.endurance.stretches import NOWHERE, Stretches, stretches
+
+__all__ = ["InForce", "Phase", "PhaseTarget", "Stay", "in_force", "moved_span", "named", "stays", "time_of"]
+
+_BEGINS = frozenset({"due", "ended", "unknown"})
+"""Of all that is recorded about phases, what begins another one (or none)."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Stay:
+    """One serial number in one place, from when to when (UTC ns)."""
+
+    unit: str
+    serial: str
+    start_ns: int
+    end_ns: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class InForce:
+    """One time that a phase was in force, by the recorded events."""
+
+    phase: str
+    number: int
+    start_ns: int
+    end_ns: int
+
+
+def in_force(
+    events: Sequence[Event], span_ns: tuple[int, int], shifts: Mapping[int, int] | None = None
+) -> list[InForce]:
+    """Return which phase was in force when, oldest first; a phase lasts until the next begins."""
+    moments: list[tuple[int, str, int]] = []
+    for event in events:
+        if event.kind is EventKind.PHASE and event.data.get("what", "due") in _BEGINS:
+            name = event.data.get("phase", event.text or event.subject)
+            number = event.data.get("pass", 0)
+            moments.append((_moved(event, shifts), str(name or ""), int(number)))
+    found: list[InForce] = []
+    counts: dict[str, int] = {}
+    for at, (start_ns, name, number) in enumerate(moments):
+        end_ns = moments[at + 1][0] if at + 1 < len(moments) else span_ns[1]
+        start_ns, end_ns = max(start_ns, span_ns[0]), min(end_ns, span_ns[1])
+        if not name or end_ns <= start_ns:
+            continue
+        counts[name] = number or counts.get(name, 0) + 1
+        found.append(InForce(phase=name, number=counts[name], start_ns=start_ns, end_ns=end_ns))
+    return found
+
+
+def time_of(phase: str, forces: Sequence[InForce]) -> Stretches:
+    """Return the time in which a phase was in force."""
+    mine = [one for one in forces if one.phase == phase]
+    if not mine:
+        return NOWHERE
+    return stretches(
+        np.array([one.start_ns for one in mine], np.int64), np.array([one.end_ns for one in mine], np.int64)
+    )
+
+
+def stays(
+    layout: Layout,
+    events: Sequence[Event],
+    span_ns: tuple[int, int],
+    shifts: Mapping[int, int] | None = None,
+) -> list[Stay]:
+    """Return which serial number sat in which place, by place and time.
+
+    Until the first recorded change of a place, the serial number sat there that the change names as the
+    one before, else that of the rig file (which may have been edited since).
+    """
+    found: list[Stay] = []
+    for unit in layout.units.values():
+        changes = [
+            event
+            for event in events
+            if event.kind is EventKind.UNIT and event.subject == unit.name and "serial" in event.data
+        ]
+        first = changes[0].data.get("before", unit.serial) if changes else unit.serial
+        serial, since_ns = str(first or ""), span_ns[0]
+        for event in changes:
+            at_ns = min(max(_moved(event, shifts), span_ns[0]), span_ns[1])
+            if serial and at_ns > since_ns:
+                found.append(Stay(unit=unit.name, serial=serial, start_ns=since_ns, end_ns=at_ns))
+            serial, since_ns = str(event.data["serial"] or ""), at_ns
+        if serial and span_ns[1] > since_ns:
+            found.append(Stay(unit=unit.name, serial=serial, start_ns=since_ns, end_ns=span_ns[1]))
+    return found
+
+
+def moved_span(
+    span_ns: tuple[int, int], sessions: Sequence[Session], shifts: Mapping[int, int]
+) -> tuple[int, int]:
+    """Return the span of a recording on its time line without overlaps (see ``coverage.time_line``).
+
+    Sessions that recorded no channel make it no longer.
+    """
+    ends = [one.end_ns + shifts.get(one.number, 0) for one in sessions if not one.brief]
+    return span_ns[0], max([span_ns[1], *ends])
+
+
+def _moved(event: Event, shifts: Mapping[int, int] | None) -> int:
+    return event.t_ns + (shifts.get(event.session, 0) if shifts else 0)

@@ -1,0 +1,134 @@
+"""The whole account of one run: exposure, margins, parts, heat, deaths; and the verdict on it."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from rig.domain.accounting import WindingPlan
+from rig.domain.recording import Recording
+from rig.endurance.account_options import AccountOptions, asked
+from rig.endurance.deaths import Suspect, deaths, suspects
+from rig.endurance.derating import PartLoad, part_load
+from rig.endurance.exposure import UnitExposure, exposures
+from rig.endurance.heat import Resistance, resistance, winding_c
+from rig.endurance.held_readings import HeldReadings
+from rig.endurance.margins import Worst, margins
+from rig.endurance.phases_in_force import Stay, named
+from rig.endurance.verdict import Death, Record, RunVerdict, verdict
+from rig.errors import UsageError
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Winding:
+    """The highest temperature of a winding, from its resistance.
+
+    ohm: the highest GOOD reading, at t_ns; temp_c: what it means; rise_k: over the ambient of that moment,
+    None where that is not known.
+    """
+
+    winding: str
+    unit: str
+    serial: str
+    t_ns: int
+    ohm: float
+    temp_c: float
+    rise_k: float | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RunAccount:
+    """Everything that one run is accounted for. stated: whether its rig file says what to account for."""
+
+    rig: str
+    span_ns: tuple[int, int]
+    sessions: int
+    exposures: tuple[UnitExposure, ...]
+    margins: tuple[Worst, ...]
+    parts: tuple[PartLoad, ...]
+    resistances: tuple[Resistance, ...]
+    windings: tuple[Winding, ...]
+    deaths: tuple[Death, ...]
+    suspects: tuple[Suspect, ...]
+    stated: bool
+
+
+def account(recording: Recording, unit: str | None = None) -> RunAccount:
+    """Return the account of a run; ``unit``: only of this place or serial number, and of the room.
+
+    Raises UsageError if there is none of that name, or if channels that are asked for were not recorded.
+    """
+    readings = HeldReadings(recording)
+    wishes = asked(recording.layout)
+    stays = chosen(readings, unit)
+    serials = {stay.serial for stay in stays}
+    places = {stay.unit for stay in stays}
+    whole = exposures(recording, wishes.phases, wishes.wanted)
+    worst = margins(recording, wishes.phases)
+    died = deaths(readings, wishes.wanted, wishes.dead_after_s)
+    loads = [part_load(readings, part, stay) for stay in stays for part in wishes.parts]
+    heats = [resistance(readings, stage, stay) for stay in stays for stage in wishes.stages]
+    turns = [_winding(readings, wishes, name, plan, stay) for stay in stays for name, plan in wishes.windings]
+    return RunAccount(
+        rig=recording.layout.rig,
+        span_ns=readings.span_ns,
+        sessions=len(recording.sessions),
+        exposures=tuple(one for one in whole if one.serial in serials and one.unit in places),
+        margins=tuple(
+            one for one in worst if one.unit is None or (one.unit in places and one.serial in serials)
+        ),
+        parts=tuple(one for one in loads if one is not None),
+        resistances=tuple(one for one in heats if one is not None),
+        windings=tuple(one for one in turns if one is not None),
+        deaths=tuple(one for one in died if one.serial in serials),
+        suspects=tuple(one for one in suspects(readings) if one.serial in serials),
+        stated=wishes.stated,
+    )
+
+
+def judged(recording: Recording, found: RunAccount) -> RunVerdict:
+    """Return the verdict on an account, by the criteria of the run's own rig file."""
+    record = Record(
+        layout=recording.layout,
+        exposures=found.exposures,
+        margins=found.margins,
+        parts=found.parts,
+        deaths=found.deaths,
+    )
+    return verdict(record, asked(recording.layout).criteria)
+
+
+def chosen(readings: HeldReadings, unit: str | None) -> Sequence[Stay]:
+    """Return the stays of a place or of a serial number, all of them for None. Raises UsageError."""
+    stays = readings.stays()
+    mine = [one for one in stays if unit is None or unit in {one.unit, one.serial}]
+    if not mine and unit is not None:
+        known = ", ".join(f"{one.unit} ({one.serial})" for one in stays) or "none"
+        raise UsageError(f"no unit or serial number {unit!r} in this recording; there are: {known}")
+    return mine
+
+
+def _winding(
+    readings: HeldReadings, wishes: AccountOptions, name: str, plan: WindingPlan, stay: Stay
+) -> Winding | None:
+    held = readings(named(plan.resistance, stay.unit))
+    inside = held.good & (held.t_ns >= stay.start_ns) & (held.t_ns <= stay.end_ns)
+    if not inside.any():
+        return None
+    at = int(np.flatnonzero(inside)[np.argmax(held.value[inside])])
+    ohm, t_ns = float(held.value[at]), held.t_ns[at : at + 1]
+    temp_c = winding_c(plan.cold_ohm, plan.cold_c, ohm, plan.zero_c)
+    ambient = float("nan")
+    if wishes.ambient is not None:
+        ambient = float(readings(named(wishes.ambient, stay.unit)).at(t_ns)[0])
+    return Winding(
+        winding=name,
+        unit=stay.unit,
+        serial=stay.serial,
+        t_ns=int(t_ns[0]),
+        ohm=ohm,
+        temp_c=temp_c,
+        rise_k=None if np.isnan(ambient) else temp_c - ambient,
+    )

@@ -1,0 +1,401 @@
+"""Pass, fail or not proven, against the plan, each reason with its evidence.
+
+Fail: something is known to have gone wrong with the unit. Not proven: the record does not show what the plan
+asks for: hours missing, unlogged, a value nearer to its limit than its uncertainty, the room itself out of
+its limits. Pass: all that was asked is shown. One fail makes a fail; else one not proven makes a not proven.
+"""
+
+from __future__ import annotations
+
+import enum
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import UTC, date, datetime
+
+from rig.domain.model import Layout, Limit, Side
+from rig.domain.units import difference_unit
+from rig.endurance.conformity import LimitDecision, conformity, decide
+from rig.endurance.derating import PartLoad
+from rig.endurance.exposure import PhaseExposure, UnitExposure
+from rig.endurance.margins import NO_PHASE, Worst
+
+EXIT_CODES = {"pass": 0, "fail": 10, "not proven": 11}
+"""For scripts; apart from the exit codes of errors, which are below 10."""
+
+
+class Decision(enum.StrEnum):
+    """What was decided."""
+
+    PASS = "pass"  # noqa: S105 - the word of the verdict, no secret
+    FAIL = "fail"
+    NOT_PROVEN = "not proven"
+
+    @property
+    def exit_code(self) -> int:
+        """What a command returns for it."""
+        return EXIT_CODES[self.value]
+
+
+class Rule(enum.StrEnum):
+    """What a reason is about."""
+
+    DEATH = "death"
+    LIMIT = "limit"
+    READINGS = "readings"
+    ROOM = "room"
+    HOURS = "hours"
+    CYCLES = "drive cycles"
+    UNLOGGED = "unlogged"
+    TRIPS = "trips"
+    RATING = "rating"
+    CALIBRATION = "calibration"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Death:
+    """A unit that is known to have died, from the post-mortem or a person; text: how it is known."""
+
+    serial: str
+    t_ns: int
+    text: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Criteria:
+    """What a pass takes, beside the phases' hours and the channels' limits.
+
+    least_share: of each phase's planned hours and cycles; the rest is forgiven. unlogged_share: most of a
+    unit's time that may be unlogged. trips: how many protection trips are allowed. guard_k: guard band in
+    standard uncertainties (0: none; 2: at most 2.3 % false acceptance). trade_rule: whether a part must
+    keep the rule of the trade as well as its data sheet.
+    """
+
+    least_share: float = 0.99
+    unlogged_share: float = 0.02
+    trips: int = 0
+    guard_k: float = 0.0
+    trade_rule: bool = True
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ReasonEvidence:
+    """The number that a reason rests on. probability: that the true value is inside, where that is known."""
+
+    channel: str | None = None
+    phase: str | None = None
+    t_ns: int | None = None
+    value: float | None = None
+    bound: float | None = None
+    unit_of_measure: str = ""
+    uncertainty: float = 0.0
+    probability: float | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class VerdictReason:
+    """One thing that was looked at, and what it says."""
+
+    outcome: Decision
+    rule: Rule
+    text: str
+    evidence: ReasonEvidence
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class UnitVerdict:
+    """The verdict on one serial number, reasons against it first."""
+
+    unit: str
+    serial: str
+    outcome: Decision
+    reasons: tuple[VerdictReason, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RunVerdict:
+    """The verdict on a run: the worst of its units; not proven without any unit."""
+
+    outcome: Decision
+    units: tuple[UnitVerdict, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Record:
+    """Everything that a verdict looks at, as the account made it."""
+
+    layout: Layout
+    exposures: Sequence[UnitExposure]
+    margins: Sequence[Worst]
+    parts: Sequence[PartLoad] = ()
+    deaths: Sequence[Death] = ()
+
+
+def verdict(record: Record, criteria: Criteria | None = None) -> RunVerdict:
+    """Return the verdict on every serial number and on the run."""
+    asked = criteria or Criteria()
+    room = [one for worst in record.margins if worst.unit is None for one in _room(worst)]
+    units = tuple(_unit(record, exposure, asked, room) for exposure in record.exposures)
+    return RunVerdict(outcome=_overall([one.outcome for one in units]), units=units)
+
+
+def _unit(
+    record: Record, exposure: UnitExposure, asked: Criteria, room: Sequence[VerdictReason]
+) -> UnitVerdict:
+    serial = exposure.serial
+    mine = [w for w in record.margins if w.unit == exposure.unit and w.serial == serial]
+    reasons = [
+        *(_death(one) for one in record.deaths if one.serial == serial),
+        *(_limit(worst, asked.guard_k) for worst in mine),
+        *_unread(record.layout, exposure, mine, asked),
+        *(one for phase in exposure.phases for one in _phase(phase, asked)),
+        _unlogged(exposure, asked),
+        *_trips(exposure, asked),
+        *(_part(one, asked) for one in record.parts if one.unit == exposure.unit and one.serial == serial),
+        *_calibration(record.layout, exposure),
+        *room,
+    ]
+    rank = {Decision.FAIL: 0, Decision.NOT_PROVEN: 1, Decision.PASS: 2}
+    ordered = tuple(sorted(reasons, key=lambda one: rank[one.outcome]))
+    outcome = _overall([one.outcome for one in ordered])
+    return UnitVerdict(unit=exposure.unit, serial=serial, outcome=outcome, reasons=ordered)
+
+
+def _overall(outcomes: Sequence[Decision]) -> Decision:
+    if Decision.FAIL in outcomes:
+        return Decision.FAIL
+    if Decision.NOT_PROVEN in outcomes or not outcomes:
+        return Decision.NOT_PROVEN
+    return Decision.PASS
+
+
+def _death(death: Death) -> VerdictReason:
+    return VerdictReason(
+        outcome=Decision.FAIL,
+        rule=Rule.DEATH,
+        text=f"it died: {death.text}",
+        evidence=ReasonEvidence(t_ns=death.t_ns),
+    )
+
+
+def _limit(worst: Worst, guard_k: float) -> VerdictReason:
+    """One channel and limit in one phase. Only excursions that counted are held against the unit."""
+    if worst.excursions:
+        return _excursion(worst, guard_k)
+    guard = guard_k * worst.uncertainty
+    answer = decide(worst.value, Limit(side=worst.side, value=worst.limit), guard)
+    place, bound, step = _place(worst), _bound(worst), difference_unit(worst.unit_of_measure)
+    outcome = Decision.PASS
+    if worst.margin < 0:
+        text = f"{place}: beyond {bound} for less than the on-delay; that does not count"
+    elif guard_k > 0 and worst.uncertainty == 0:
+        outcome = Decision.NOT_PROVEN
+        text = f"{place}: a guard band is asked for, but neither accuracy nor resolution is stated"
+    elif answer is LimitDecision.CONDITIONAL_PASS:
+        outcome = Decision.NOT_PROVEN
+        text = f"{place}: inside {bound}, but nearer than the guard band of {guard:.3g} {step}"
+    else:
+        text = f"{place}: {worst.margin:.4g} {step} inside {bound} at its worst"
+    evidence = _evidence(worst, worst.value, worst.t_ns)
+    return VerdictReason(outcome=outcome, rule=Rule.LIMIT, text=text, evidence=evidence)
+
+
+def _excursion(worst: Worst, guard_k: float) -> VerdictReason:
+    limit = Limit(side=worst.side, value=worst.limit)
+    guard = guard_k * worst.uncertainty
+    count = len(worst.excursions)
+    sign = 1 if worst.side is Side.HIGH else -1
+    peak = max(worst.excursions, key=lambda one: sign * one.worst)
+    place, bound, unit = _place(worst), _bound(worst), worst.unit_of_measure
+    if decide(peak.worst, limit, guard) is LimitDecision.FAIL:
+        outcome = Decision.FAIL
+        times = "1 excursion" if count == 1 else f"{count} excursions"
+        text = f"{place}: {times} beyond {bound}, worst {peak.worst:.5g} {unit}"
+    else:
+        outcome = Decision.NOT_PROVEN
+        step = difference_unit(unit)
+        text = f"{place}: beyond {bound}, but by no more than the guard band of {guard:.3g} {step}"
+    evidence = _evidence(worst, peak.worst, peak.worst_ns)
+    return VerdictReason(outcome=outcome, rule=Rule.LIMIT, text=text, evidence=evidence)
+
+
+def _place(worst: Worst) -> str:
+    return f"{worst.channel} in phase {worst.phase}" if worst.phase else worst.channel
+
+
+def _bound(worst: Worst) -> str:
+    return f"its {worst.side} limit {worst.limit:g} {worst.unit_of_measure}"
+
+
+def _evidence(worst: Worst, value: float, t_ns: int) -> ReasonEvidence:
+    known = worst.uncertainty > 0
+    bound = {"high": worst.limit} if worst.side is Side.HIGH else {"low": worst.limit}
+    return ReasonEvidence(
+        channel=worst.channel,
+        phase=worst.phase or None,
+        t_ns=t_ns,
+        value=value,
+        bound=worst.limit,
+        unit_of_measure=worst.unit_of_measure,
+        uncertainty=worst.uncertainty,
+        probability=conformity(value, worst.uncertainty, **bound).inside if known else None,
+    )
+
+
+def _room(worst: Worst) -> list[VerdictReason]:
+    """What the room itself did: never the unit's fault, but then the stress was not what was asked."""
+    if not worst.excursions:
+        return []
+    evidence = _evidence(worst, worst.value, worst.t_ns)
+    text = (
+        f"the room went beyond its own limit: {worst.channel} {worst.value:g} {worst.unit_of_measure}, "
+        f"{worst.side} limit {worst.limit:g} {worst.unit_of_measure}"
+    )
+    return [VerdictReason(outcome=Decision.NOT_PROVEN, rule=Rule.ROOM, text=text, evidence=evidence)]
+
+
+def _unread(
+    layout: Layout, exposure: UnitExposure, mine: Sequence[Worst], asked: Criteria
+) -> list[VerdictReason]:
+    """Limited channels that were not read for too much of a phase, or of the stay without phases."""
+    planned = {phase.phase for phase in exposure.phases if phase.in_force_s > 0} or {NO_PHASE}
+    known = _known_shares(mine)
+    found = []
+    for name in layout.units[exposure.unit].channels:
+        limited = bool(layout.channels[name].limits)
+        for phase in sorted(planned):
+            share = known.get((name, phase), 0.0 if limited else 1.0)
+            if 1 - share > asked.unlogged_share:
+                place = f" in phase {phase}" if phase else ""
+                text = f"{name} has limits and gave good readings for {share:.1%} of the time{place} only"
+                evidence = ReasonEvidence(channel=name, phase=phase or None, value=share)
+                found.append(
+                    VerdictReason(
+                        outcome=Decision.NOT_PROVEN, rule=Rule.READINGS, text=text, evidence=evidence
+                    )
+                )
+    return found
+
+
+def _known_shares(mine: Sequence[Worst]) -> dict[tuple[str, str], float]:
+    """Return for which share of each phase good readings vouch, by channel and phase.
+
+    Several rows of one channel and phase stand for the two limits (the same time) or for limits that were
+    changed (times beside each other).
+    """
+    looked: dict[tuple[str, str], dict[tuple[float, float], None]] = {}
+    for worst in mine:
+        looked.setdefault((worst.channel, worst.phase), {})[worst.known_s, worst.looked_s] = None
+    return {
+        key: sum(known_s for known_s, _ in rows) / sum(looked_s for _, looked_s in rows)
+        for key, rows in looked.items()
+    }
+
+
+def _phase(phase: PhaseExposure, asked: Criteria) -> list[VerdictReason]:
+    found = []
+    if phase.planned_s is not None:
+        found.append(
+            _amount(Rule.HOURS, phase, phase.within_s / 3600, phase.planned_s / 3600, asked.least_share)
+        )
+    if phase.planned_count is not None:
+        done = float("nan") if phase.drive_cycles is None else float(phase.drive_cycles)
+        found.append(_amount(Rule.CYCLES, phase, done, float(phase.planned_count), asked.least_share))
+    return found
+
+
+def _amount(rule: Rule, phase: PhaseExposure, done: float, planned: float, share: float) -> VerdictReason:
+    enough = done >= share * planned
+    unit = "h" if rule is Rule.HOURS else "drive cycles"
+    if math.isnan(done):
+        text = (
+            f"phase {phase.phase}: {planned:g} {unit} planned, and no drive level is given to count them by"
+        )
+    else:
+        text = f"phase {phase.phase}: {done:.4g} of {planned:.4g} {unit} within its targets"
+    if rule is Rule.HOURS and not enough:
+        text += f"; {phase.out_s / 3600:.3g} h out of them, {phase.unlogged_s / 3600:.3g} h unlogged"
+    return VerdictReason(
+        outcome=Decision.PASS if enough else Decision.NOT_PROVEN,
+        rule=rule,
+        text=text,
+        evidence=ReasonEvidence(
+            phase=phase.phase,
+            value=None if math.isnan(done) else done,
+            bound=planned,
+            unit_of_measure=unit,
+        ),
+    )
+
+
+def _unlogged(exposure: UnitExposure, asked: Criteria) -> VerdictReason:
+    share = exposure.unlogged_s / exposure.stay_s if exposure.stay_s else 1.0
+    enough = share <= asked.unlogged_share
+    return VerdictReason(
+        outcome=Decision.PASS if enough else Decision.NOT_PROVEN,
+        rule=Rule.UNLOGGED,
+        text=f"{share:.2%} of its time is unlogged, {asked.unlogged_share:.2%} is allowed",
+        evidence=ReasonEvidence(value=exposure.unlogged_s / 3600, unit_of_measure="h"),
+    )
+
+
+def _trips(exposure: UnitExposure, asked: Criteria) -> list[VerdictReason]:
+    count = len(exposure.trips)
+    if not count:
+        return []
+    first = exposure.trips[0]
+    outcome = Decision.PASS if count <= asked.trips else Decision.FAIL
+    times = "1 protection trip" if count == 1 else f"{count} protection trips"
+    text = f"{times}, {asked.trips} allowed; the first lasted {first.lasted_s:.0f} s"
+    return [
+        VerdictReason(
+            outcome=outcome,
+            rule=Rule.TRIPS,
+            text=text,
+            evidence=ReasonEvidence(t_ns=first.start_ns, value=count, bound=asked.trips),
+        )
+    ]
+
+
+def _part(load: PartLoad, asked: Criteria) -> VerdictReason:
+    outcome = Decision.PASS
+    text = f"{load.part}: at most {load.share:.0%} of its rating at its temperature"
+    if not load.within_rating:
+        outcome = Decision.FAIL
+        text = (
+            f"{load.part}: {load.power_w:.3g} W at {load.temp_c:.1f} degC, its data sheet allows "
+            f"{load.allowed_w:.3g} W there; beyond it for {load.over_s:.0f} s"
+        )
+    elif not load.rule_kept:
+        outcome = Decision.FAIL if asked.trade_rule else Decision.PASS
+        text = (
+            f"{load.part}: {load.peak_w:.3g} W at its peak, rated for less than {load.factor:g} times as much"
+        )
+    return VerdictReason(
+        outcome=outcome,
+        rule=Rule.RATING,
+        text=text,
+        evidence=ReasonEvidence(
+            t_ns=load.t_ns, value=load.power_w, bound=load.allowed_w, unit_of_measure="W"
+        ),
+    )
+
+
+def _calibration(layout: Layout, exposure: UnitExposure) -> list[VerdictReason]:
+    """Calibrations of the unit's limited channels that had run out before its stay ended."""
+    last = _day(exposure.end_ns)
+    channels = [layout.channels[name] for name in layout.units[exposure.unit].channels]
+    return [
+        VerdictReason(
+            outcome=Decision.NOT_PROVEN,
+            rule=Rule.CALIBRATION,
+            text=f"the calibration of {one.name} ran out on {one.calibration.due}",
+            evidence=ReasonEvidence(channel=one.name, t_ns=exposure.end_ns),
+        )
+        for one in channels
+        if one.limits and one.calibration.due is not None and one.calibration.due < last
+    ]
+
+
+def _day(t_ns: int) -> date:
+    return datetime.fromtimestamp(t_ns // 1_000_000_000, tz=UTC).date()

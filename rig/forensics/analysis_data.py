@@ -1,0 +1,124 @@
+"""What the analyser has read so far: readings kept per channel, and means on a common grid."""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Mapping
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from rig.domain.limit_history import LIMIT_CHANGING
+from rig.domain.model import Channel, ChannelKind, Event, EventKind, Layout
+from rig.domain.recording import InPieces, Recording
+from rig.forensics.channel_readings import ChannelReadings, Floats
+from rig.forensics.track import ChannelTrack, Shelf
+
+TEMPERATURES = frozenset({"degC", "degF", "K"})
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class AnalysisData:
+    """One recording under analysis. Readings of a channel are read once and kept."""
+
+    recording: Recording
+    layout: Layout
+    span_ns: tuple[int, int]
+    kept: dict[str, ChannelTrack] = field(default_factory=dict)
+    shelf: Shelf = field(default_factory=Shelf)
+    happened: list[Event] = field(default_factory=list)
+    changes: list[tuple[list[Event], Mapping[int, Layout]]] = field(default_factory=list)
+
+    def track(self, name: str) -> ChannelTrack:
+        """Return all readings of one channel."""
+        if name not in self.kept:
+            channel = self.layout.channels[name]
+            if isinstance(self.recording, InPieces):
+                self.kept[name] = ChannelTrack(channel, self.recording.pieces(name), self.shelf)
+            else:
+                self.kept[name] = ChannelTrack.of(channel, self.recording.series(name), self.shelf)
+        return self.kept[name]
+
+    def readings(self, name: str) -> ChannelReadings:
+        """Return all readings of one channel at once."""
+        track = self.track(name)
+        return track.cut(0, len(track))
+
+    def events(
+        self,
+        kinds: Collection[EventKind] | None = None,
+        start_ns: int | None = None,
+        end_ns: int | None = None,
+    ) -> list[Event]:
+        """Return the events of some kinds stamped from ``start_ns`` to ``end_ns`` (None: all, no bound)."""
+        if isinstance(self.recording, InPieces):
+            return list(self.recording.events_of(kinds, start_ns, end_ns))
+        if not self.happened:
+            self.happened.extend(self.recording.events())
+        return [
+            event
+            for event in self.happened
+            if (kinds is None or event.kind in kinds)
+            and (start_ns is None or event.t_ns >= start_ns)
+            and (end_ns is None or event.t_ns <= end_ns)
+        ]
+
+    def limit_changes(self) -> tuple[list[Event], Mapping[int, Layout]]:
+        """Return the events that may have changed limits, and the layout of each session."""
+        if not self.changes:
+            self.changes.append((self.events(LIMIT_CHANGING), self.recording.layouts))
+        return self.changes[0]
+
+    def means(self, name: str, start_ns: int, width_ns: int, count: int) -> Floats:
+        """Return the means of usable readings in ``count`` bins of a grid; NaN where a bin has none."""
+        return self.track(name).means(start_ns, width_ns, count)[0]
+
+
+def middle_of(rows: Floats) -> Floats:
+    """Return the median of several rows, bin by bin; NaN where none has a value."""
+    ranked = np.sort(rows, axis=0)  # NaN last
+    known = np.count_nonzero(np.isfinite(rows), axis=0)
+    last = np.maximum(known - 1, 0)
+    low, high = (np.take_along_axis(ranked, k[None, :], axis=0)[0] for k in (last // 2, (last + 1) // 2))
+    return np.asarray(0.5 * (low + high))
+
+
+def level_of(row: Floats) -> float:
+    """Return the median of a row's known values; NaN where none is known."""
+    known = row[np.isfinite(row)]
+    return float(np.median(known)) if len(known) else float("nan")
+
+
+def quantity(channel: Channel) -> str:
+    """Return the channel's name without its unit: what like channels of other units share."""
+    prefix = f"{channel.unit}."
+    return channel.name.removeprefix(prefix) if channel.unit else channel.name
+
+
+def alike(layout: Layout, channel: Channel) -> list[str]:
+    """Return the channels of other units that measure the same quantity."""
+    if channel.unit is None:
+        return []
+    return [
+        other.name
+        for other in layout.channels.values()
+        if other.unit not in {None, channel.unit}
+        and quantity(other) == quantity(channel)
+        and other.unit_of_measure == channel.unit_of_measure
+    ]
+
+
+def stimuli(layout: Layout, unit: str | None) -> list[str]:
+    """Return the stimulus channels that act on a unit: the room's and its own."""
+    return [
+        c.name for c in layout.channels.values() if c.kind is ChannelKind.STIMULUS and c.unit in {None, unit}
+    ]
+
+
+def is_temperature(channel: Channel) -> bool:
+    """Return whether the channel measures a temperature."""
+    return channel.unit_of_measure in TEMPERATURES
+
+
+def instrument_of(channel: Channel) -> str | None:
+    """Return the instrument a measured channel is read by."""
+    return channel.source.instrument if channel.source else None

@@ -1,0 +1,1 @@
+"""What hours and failures of many units prove: life distributions, demonstrated reliability, growth."""

@@ -1,0 +1,308 @@
+"""One run in few numbers, and many runs put together: by serial number, over runs and rigs.
+
+A digest holds what fleets are asked for and no arrays, so that hundreds of them travel and add up. Adding
+up is a pure function of the sorted digests: where and in which order they were made changes nothing.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, field
+
+from rig.domain.model import EventKind
+from rig.domain.recording import Recording
+from rig.endurance.account_options import AccountOptions, asked
+from rig.endurance.deaths import Suspect, deaths, lived, suspects
+from rig.endurance.exposure import PhaseExposure, UnitExposure, exposures
+from rig.endurance.held_readings import HeldReadings
+from rig.endurance.phases_in_force import Stay
+from rig.endurance.run_identity import RunIdentity
+from rig.endurance.verdict import Death
+from rig.reliability.demonstration import ServiceHours
+from rig.reliability.service_hours import Counting, served
+
+HOUR_S = 3600.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PhaseHours:
+    """What one unit got of one phase, in h."""
+
+    in_force_h: float
+    within_h: float
+    out_h: float
+    unlogged_h: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class BandSum:
+    """Hours in the bands between ``edges`` (one more band than edges)."""
+
+    edges: tuple[float, ...]
+    hours: tuple[float, ...]
+    unlogged_h: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class StayDigest:
+    """One serial number in one place of one run.
+
+    hours: those that count (see ``counting``), up to its death where it died. None: not asked for, or no
+    channel to tell it by. excursions: counted ones of its channels, as recorded.
+    """
+
+    unit: str
+    serial: str
+    start_ns: int
+    end_ns: int
+    stay_h: float
+    logged_h: float
+    unlogged_h: float
+    hours: float
+    counting: Counting
+    energy_wh: float | None
+    output_h: float | None
+    drive_cycles: int | None
+    trips: int | None
+    excursions: int
+    phases: Mapping[str, PhaseHours] = field(default_factory=dict)
+    bands: Mapping[str, BandSum] = field(default_factory=dict)
+    cycles: Mapping[str, float] = field(default_factory=dict)
+    death: Death | None = None
+    suspect: Suspect | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RunDigest:
+    """One run in few numbers. notes: what a reader of its account must know."""
+
+    facts: RunIdentity
+    start_ns: int
+    end_ns: int
+    sessions: int
+    stays: tuple[StayDigest, ...]
+    notes: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class History:
+    """One serial number over all its runs, oldest first.
+
+    hours: those that count; trips, energy_wh: None where no run tells. died: where and how it is known.
+    """
+
+    serial: str
+    stays: tuple[tuple[RunIdentity, StayDigest], ...]
+    hours: float
+    logged_h: float
+    unlogged_h: float
+    energy_wh: float | None
+    output_h: float | None
+    trips: int | None
+    excursions: int
+    phases: Mapping[str, PhaseHours]
+    bands: Mapping[str, BandSum]
+    died: Death | None
+
+
+def digest(recording: Recording, facts: RunIdentity, counting: Counting | None = None) -> RunDigest:
+    """Return one run in few numbers; ``counting`` None: as strictly as its rig file allows.
+
+    Raises UsageError if the rig file asks for channels that were not recorded.
+    """
+    readings = HeldReadings(recording)
+    wishes = asked(recording.layout)
+    died = deaths(readings, wishes.wanted, wishes.dead_after_s)
+    doubtful = {one.serial: one for one in suspects(readings)}
+    accounts = exposures(recording, wishes.phases, wishes.wanted)
+    stays = tuple(
+        _stay(readings, wishes, account, stay, died=died, doubtful=doubtful, counting=counting)
+        for account, stay in zip(accounts, readings.stays(), strict=True)
+    )
+    return RunDigest(
+        facts=facts,
+        start_ns=readings.span_ns[0],
+        end_ns=readings.span_ns[1],
+        sessions=len(recording.sessions),
+        stays=stays,
+        notes=accounts[0].notes if accounts else (),
+    )
+
+
+def _stay(
+    readings: HeldReadings,
+    wishes: AccountOptions,
+    account: UnitExposure,
+    stay: Stay,
+    *,
+    died: Sequence[Death],
+    doubtful: Mapping[str, Suspect],
+    counting: Counting | None,
+) -> StayDigest:
+    death = next((one for one in died if one.serial == stay.serial and _during(one, stay)), None)
+    worth = served(readings, lived(stay, died), wishes, counting)
+    return StayDigest(
+        unit=stay.unit,
+        serial=stay.serial,
+        start_ns=stay.start_ns,
+        end_ns=stay.end_ns,
+        stay_h=account.stay_s / HOUR_S,
+        logged_h=account.logged_s / HOUR_S,
+        unlogged_h=account.unlogged_s / HOUR_S,
+        hours=worth.hours,
+        counting=worth.counting,
+        energy_wh=account.energy.watt_hours if account.energy else None,
+        output_h=account.output.on_s / HOUR_S if account.output else None,
+        drive_cycles=account.drive.count if account.drive else None,
+        trips=len(account.trips) if wishes.wanted.trip else None,
+        excursions=_excursions(readings, stay),
+        phases={one.phase: _phase(one) for one in account.phases},
+        bands={
+            one.channel.removeprefix(f"{stay.unit}."): BandSum(
+                edges=one.edges,
+                hours=tuple(t / HOUR_S for t in one.time_s),
+                unlogged_h=one.unlogged_s / HOUR_S,
+            )
+            for one in account.bands
+        },
+        cycles={name.removeprefix(f"{stay.unit}."): table.total for name, table in account.cycles.items()},
+        death=death,
+        suspect=doubtful.get(stay.serial) if death is None else None,
+    )
+
+
+def _during(death: Death, stay: Stay) -> bool:
+    return stay.start_ns <= death.t_ns <= stay.end_ns
+
+
+def _phase(one: PhaseExposure) -> PhaseHours:
+    return PhaseHours(
+        in_force_h=one.in_force_s / HOUR_S,
+        within_h=one.within_s / HOUR_S,
+        out_h=one.out_s / HOUR_S,
+        unlogged_h=one.unlogged_s / HOUR_S,
+    )
+
+
+def _excursions(readings: HeldReadings, stay: Stay) -> int:
+    mine = set(readings.recording.layout.units[stay.unit].channels)
+    return sum(
+        event.kind is EventKind.LIMIT_OUT
+        and event.subject in mine
+        and stay.start_ns <= readings.moment(event) <= stay.end_ns
+        for event in readings.recording.events()
+    )
+
+
+def in_order(digests: Iterable[RunDigest]) -> list[RunDigest]:
+    """Return digests by the time of their runs; a run that was found twice (in two places) counts once."""
+    found: dict[str, RunDigest] = {}
+    for one in sorted(digests, key=lambda d: (d.start_ns, d.facts.run, -d.end_ns, d.facts.where)):
+        found.setdefault(one.facts.run, one)
+    return list(found.values())
+
+
+def histories(digests: Iterable[RunDigest]) -> list[History]:
+    """Return each serial number's stays over runs and rigs, added up, by serial number."""
+    stays: dict[str, list[tuple[RunIdentity, StayDigest]]] = {}
+    for one in in_order(digests):
+        for stay in one.stays:
+            stays.setdefault(stay.serial, []).append((one.facts, stay))
+    return [_history(serial, sorted(stays[serial], key=_when)) for serial in sorted(stays)]
+
+
+def _when(pair: tuple[RunIdentity, StayDigest]) -> tuple[int, str, str]:
+    return pair[1].start_ns, pair[0].run, pair[1].unit
+
+
+def _history(serial: str, pairs: Sequence[tuple[RunIdentity, StayDigest]]) -> History:
+    mine = [stay for _, stay in pairs]
+    trips = [one.trips for one in mine if one.trips is not None]
+    return History(
+        serial=serial,
+        stays=tuple(pairs),
+        hours=math.fsum(one.hours for one in mine),
+        logged_h=math.fsum(one.logged_h for one in mine),
+        unlogged_h=math.fsum(one.unlogged_h for one in mine),
+        energy_wh=_sum(one.energy_wh for one in mine),
+        output_h=_sum(one.output_h for one in mine),
+        trips=sum(trips) if trips else None,
+        excursions=sum(one.excursions for one in mine),
+        phases=_phases(mine),
+        bands=_bands(mine),
+        died=next((one.death for one in mine if one.death is not None), None),
+    )
+
+
+def _sum(values: Iterable[float | None]) -> float | None:
+    known = [one for one in values if one is not None]
+    return math.fsum(known) if known else None
+
+
+def _phases(stays: Sequence[StayDigest]) -> dict[str, PhaseHours]:
+    names = dict.fromkeys(name for one in stays for name in one.phases)
+    parts = {name: [one.phases[name] for one in stays if name in one.phases] for name in names}
+    return {
+        name: PhaseHours(
+            in_force_h=math.fsum(one.in_force_h for one in mine),
+            within_h=math.fsum(one.within_h for one in mine),
+            out_h=math.fsum(one.out_h for one in mine),
+            unlogged_h=math.fsum(one.unlogged_h for one in mine),
+        )
+        for name, mine in parts.items()
+    }
+
+
+def _bands(stays: Sequence[StayDigest]) -> dict[str, BandSum]:
+    """Return the hours of bands with the same edges added up; other edges are another entry."""
+    parts: dict[tuple[str, tuple[float, ...]], list[BandSum]] = {}
+    for one in stays:
+        for name, band in one.bands.items():
+            parts.setdefault((name, band.edges), []).append(band)
+    several = {name for name, _ in parts if sum(other == name for other, _ in parts) > 1}
+    found = {}
+    for (name, edges), mine in parts.items():
+        label = f"{name} at {', '.join(f'{edge:g}' for edge in edges)}" if name in several else name
+        hours = tuple(math.fsum(column) for column in zip(*(one.hours for one in mine), strict=True))
+        found[label] = BandSum(edges=edges, hours=hours, unlogged_h=math.fsum(one.unlogged_h for one in mine))
+    return found
+
+
+def overlaps(history: History) -> list[str]:
+    """Return in words where a serial number sat in two places at once, which cannot be."""
+    found = []
+    latest: tuple[RunIdentity, StayDigest] | None = None
+    for facts, stay in history.stays:
+        if latest is not None and stay.start_ns < latest[1].end_ns:
+            found.append(
+                f"serial number {history.serial} sat in {latest[0].name} ({latest[1].unit}) and in "
+                f"{facts.name} ({stay.unit}) at the same time: one of them is wrong, its hours count twice"
+            )
+        if latest is None or stay.end_ns > latest[1].end_ns:
+            latest = (facts, stay)
+    return found
+
+
+def services(
+    digests: Iterable[RunDigest],
+    failed: Sequence[str] = (),
+    survived: Sequence[str] = (),
+    repaired: Sequence[str] = (),
+) -> list[ServiceHours]:
+    """Return what each stay is worth for what it proves.
+
+    failed, survived: serial numbers that a person says failed (at the end of their last stay) or did not,
+    whatever the record says. repaired: after each failure they live another life (``0017/2``).
+    """
+    found: list[ServiceHours] = []
+    for history in histories(digests):
+        last, name, life = len(history.stays) - 1, history.serial, 1
+        for at, (facts, stay) in enumerate(history.stays):
+            died = stay.death is not None and history.serial not in survived
+            died = died or (history.serial in failed and at == last)
+            found.append(ServiceHours(serial=name, run=facts.name, hours=stay.hours, failed=died))
+            if died and history.serial in repaired:
+                life += 1
+                name = f"{history.serial}/{life}"
+    return found

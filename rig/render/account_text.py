@@ -1,0 +1,270 @@
+"""The account of a run as text and as JSON: what each unit really endured, from readback."""
+
+from __future__ import annotations
+
+import itertools
+import json
+import math
+from collections.abc import Iterable, Sequence
+from typing import Any
+
+from rig.domain.formatting import counted, duration, stamp
+from rig.endurance.account_json import to_json
+from rig.endurance.bands import BandHours
+from rig.endurance.cycles import CycleTable
+from rig.endurance.exposure import PhaseExposure, TargetExposure, UnitExposure
+from rig.endurance.margins import Worst
+from rig.endurance.run_account import RunAccount
+from rig.render.text_layout import figure, table, titled, wrapped
+
+HOUR_S = 3600.0
+MOST_MARGINS = 12
+FEW_MARGINS = 5
+"""How many limits are told of each unit where there are several."""
+_LEAST_SHARE = 1e-9
+
+
+def as_json(found: RunAccount, **more: Any) -> str:
+    """Return the account as JSON text; ``more`` stands beside it."""
+    return json.dumps({**to_json("account", found), **more}, indent=2, ensure_ascii=False)
+
+
+def text(found: RunAccount, width: int = 100) -> str:
+    """Return the account as plain text: all units in one table, then each by itself."""
+    began, ended = (stamp(t_ns) for t_ns in found.span_ns)
+    lines = wrapped(f"ACCOUNT of rig {found.rig}, from what was read back, not from what was planned", width)
+    lines += wrapped(f"{began} to {ended}, {counted(found.sessions, 'session')}", width)
+    if not found.stated:
+        words = (
+            "the rig file has no section account: energy, output, trips, bands, parts are not asked for; "
+            "limits and hours are told all the same"
+        )
+        lines += wrapped(words, width, "note: ", "      ")
+    if not found.exposures:
+        return "\n".join([*lines, "", "no unit sat in this rig"])
+    lines += titled("Units", width)
+    lines += table([_HEAD, *(_row(found, one) for one in found.exposures)], width, frozenset(range(2, 9)))
+    for one in found.exposures:
+        lines += _unit(found, one, width)
+    room = [one for one in found.margins if one.unit is None]
+    if room:
+        lines += titled("The room's own limits", width) + _margins(room, width)
+    lines += titled("How hours are counted", width)
+    lines += wrapped(found.exposures[0].gap_rule, width)
+    for note in found.exposures[0].notes:
+        lines += wrapped(note, width, "- ", "  ")
+    return "\n".join(line.rstrip() for line in lines)
+
+
+_HEAD = ("unit", "serial", "in place", "logged", "unlogged", "output", "energy", "trips", "state")
+
+
+def _row(found: RunAccount, one: UnitExposure) -> tuple[str, ...]:
+    died = any(death.serial == one.serial for death in found.deaths)
+    doubtful = any(suspect.serial == one.serial for suspect in found.suspects)
+    return (
+        one.unit,
+        one.serial,
+        hours(one.stay_s),
+        hours(one.logged_s),
+        hours(one.unlogged_s),
+        hours(one.output.on_s) if one.output else "-",
+        energy(one.energy.watt_hours) if one.energy else "-",
+        str(len(one.trips)) if one.output and one.drive else "-",
+        "died" if died else "out of limit" if doubtful else "alive",
+    )
+
+
+def hours(seconds: float) -> str:
+    """Return a length of time as exposure is told: in hours, or in minutes and seconds where it is short."""
+    return duration(seconds) if seconds < HOUR_S else f"{seconds / HOUR_S:,.1f} h"
+
+
+def energy(watt_hours: float) -> str:
+    """Return an energy in Wh, kWh or MWh."""
+    for factor, name in ((1.0, "Wh"), (1e3, "kWh"), (1e6, "MWh")):
+        if abs(watt_hours) < 999.5 * factor or name == "MWh":
+            return f"{watt_hours / factor:.3g} {name}"
+    raise AssertionError("the last unit fits everything")
+
+
+def _unit(found: RunAccount, one: UnitExposure, width: int) -> list[str]:
+    lines = titled(f"{one.unit}, serial number {one.serial}", width)
+    lines += _facts(found, one, width)
+    if one.phases:
+        lines += ["", *_phases(one.phases, width)]
+    if one.bands:
+        lines += [""]
+        for band in one.bands:
+            lines += _bands(band, width)
+    for channel, cycles in one.cycles.items():
+        lines += _cycles(channel, cycles, width)
+    mine = [worst for worst in found.margins if worst.unit == one.unit and worst.serial == one.serial]
+    if mine:
+        caption = "nearest to its limits (used: share of the way from its usual value to the limit):"
+        lines += ["", *wrapped(caption, width)]
+        lines += _margins(mine, width, MOST_MARGINS if len(found.exposures) == 1 else FEW_MARGINS)
+    lines += _heat(found, one, width)
+    return lines
+
+
+def _facts(found: RunAccount, one: UnitExposure, width: int) -> list[str]:
+    place = (
+        f"{stamp(one.start_ns)} to {stamp(one.end_ns)}: {hours(one.stay_s)}, of which "
+        f"{hours(one.logged_s)} logged and {hours(one.unlogged_s)} unlogged"
+    )
+    facts = [("in place", place)]
+    if one.energy:
+        about = f" ±{energy(one.energy.pm_joule / HOUR_S)}" if one.energy.pm_joule else ""
+        facts.append(("energy", f"{energy(one.energy.watt_hours)}{about}, from {one.energy.channel}"))
+    if one.output:
+        unknown = f", {hours(one.output.unlogged_s)} not known" if one.output.unlogged_s > 0 else ""
+        facts.append(
+            ("output", f"on for {hours(one.output.on_s)}, off for {hours(one.output.off_s)}{unknown}")
+        )
+    if one.drive:
+        hidden = f"; {counted(one.drive.gaps, 'gap')} may hide more" if one.drive.gaps else ""
+        facts.append(
+            ("drive", f"{counted(one.drive.count, 'cycle')}, on for {hours(one.drive.on_s)}{hidden}")
+        )
+    for at, trip in enumerate(one.trips, start=1):
+        how = "" if trip.came_back else ", and output did not come back"
+        gap = "; unlogged time lies in it" if trip.over_gap else ""
+        facts.append((f"trip {at}", f"{stamp(trip.start_ns)}, {duration(trip.lasted_s)}{how}{gap}"))
+    facts += [
+        ("DIED", f"{stamp(death.t_ns)}: {death.text}") for death in found.deaths if death.serial == one.serial
+    ]
+    facts += [
+        ("suspected", f"out of limit to the end, since {stamp(who.t_ns)}: {', '.join(who.channels)}")
+        for who in found.suspects
+        if who.serial == one.serial and not any(d.serial == who.serial for d in found.deaths)
+    ]
+    return [line for name, words in facts for line in wrapped(words, width, f"{name:<10}", " " * 10)]
+
+
+def _phases(phases: Sequence[PhaseExposure], width: int) -> list[str]:
+    rows: list[tuple[str, ...]] = [
+        ("phase", "planned", "within", "±", "out", "unlogged", "in force", "times", "cycles")
+    ]
+    rows += [
+        (
+            one.phase,
+            hours(one.planned_s) if one.planned_s is not None else "-",
+            hours(one.within_s),
+            duration(one.within_pm_s) if one.within_pm_s else "-",
+            hours(one.out_s),
+            hours(one.unlogged_s),
+            hours(one.in_force_s),
+            str(one.times),
+            _of(one.drive_cycles, one.planned_count),
+        )
+        for one in phases
+    ]
+    lines = table(rows, width, frozenset(range(1, 9)))
+    for one in phases:
+        for target in one.targets:
+            lines += wrapped(_target(one, target), width, "  ", "    ")
+    return lines
+
+
+def _of(done: int | None, planned: int | None) -> str:
+    if done is None and planned is None:
+        return "-"
+    return f"{'?' if done is None else done}" + (f" of {planned}" if planned is not None else "")
+
+
+def _target(phase: PhaseExposure, one: TargetExposure) -> str:
+    seen = "never read"
+    if one.lowest is not None and one.highest is not None:
+        seen = f"read {figure(one.lowest)} to {figure(one.highest)}"
+    return (
+        f"{phase.phase}: {one.channel} {figure(one.value)} ±{figure(one.tolerance)}: within for "
+        f"{hours(one.within_s)}, out for {hours(one.out_s)}, {hours(one.unlogged_s)} unlogged; {seen}"
+    )
+
+
+def band_names(edges: Sequence[float]) -> list[str]:
+    """Return the names of the bands between edges: ``< 60``, ``60 to 80``, ``>= 80``."""
+    names = [f"< {edges[0]:g}"]
+    names += [f"{a:g} to {b:g}" for a, b in itertools.pairwise(edges)]
+    return [*names, f">= {edges[-1]:g}"]
+
+
+def _bands(band: BandHours, width: int) -> list[str]:
+    parts = [
+        f"{name}: {hours(time_s)}" for name, time_s in zip(band_names(band.edges), band.time_s, strict=True)
+    ]
+    unknown = f"; {hours(band.unlogged_s)} unlogged" if band.unlogged_s > 0 else ""
+    return wrapped(f"{', '.join(parts)}{unknown}", width, f"{band.channel} at ", "    ")
+
+
+def _cycles(channel: str, cycles: CycleTable, width: int) -> list[str]:
+    words = f"{figure(cycles.total)} swing{'' if cycles.total == 1 else 's'} (rainflow, ASTM E1049)"
+    if len(cycles.range):
+        biggest = float(cycles.range.max())
+        halves = [0.25 * biggest, 0.5 * biggest, 0.75 * biggest, biggest]
+        counts = cycles.histogram([0.0, *halves])
+        spread = ", ".join(
+            f"{figure(count)} up to {figure(edge, 3)}" for count, edge in zip(counts, halves, strict=True)
+        )
+        words += f": {spread}"
+    if cycles.least_range and cycles.dropped:
+        words += f"; {figure(cycles.dropped)} below {cycles.least_range:g} left out"
+    return wrapped(words, width, f"{channel}: ", "    ")
+
+
+def _margins(worst: Iterable[Worst], width: int, most: int = MOST_MARGINS) -> list[str]:
+    listed = list(worst)
+    rows: list[tuple[str, ...]] = [("channel", "phase", "worst", "limit", "margin", "used", "when", "out")]
+    for one in listed[:most]:
+        unit = one.unit_of_measure
+        rows.append(
+            (
+                one.channel,
+                one.phase or "-",
+                f"{figure(one.value)} {unit}",
+                f"{one.side} {figure(one.limit)}",
+                figure(one.margin, 3),
+                share(one.used),
+                stamp(one.t_ns).removesuffix(" UTC"),
+                counted(len(one.excursions), "time") if one.excursions else "never",
+            )
+        )
+    rest = len(listed) - most
+    more = [f"  and {counted(rest, 'limit')} more, farther away (all are in --json)"] if rest > 0 else []
+    return table(rows, width, frozenset({2, 4, 5})) + more
+
+
+def share(value: float | None) -> str:
+    """Return a share in percent, ``-`` where there is none."""
+    if value is None or not math.isfinite(value):
+        return "-"
+    return f"{value + _LEAST_SHARE:.0%}"
+
+
+def _heat(found: RunAccount, one: UnitExposure, width: int) -> list[str]:
+    lines: list[str] = []
+    for load in found.parts:
+        if (load.unit, load.serial) != (one.unit, one.serial):
+            continue
+        rule = "kept" if load.rule_kept else "BROKEN"
+        over = f"; BEYOND its rating for {duration(load.over_s)}" if load.over_s else ""
+        words = (
+            f"{figure(load.power_w, 3)} W at {figure(load.temp_c, 3)} degC is {share(load.share)} of the "
+            f"{figure(load.allowed_w, 3)} W allowed there{over}; rule of the trade (rating {load.factor:g} "
+            f"times the peak of {figure(load.peak_w, 3)} W): {rule}"
+        )
+        lines += wrapped(words, width, f"part {load.part}: ", "    ")
+    for way in found.resistances:
+        if (way.unit, way.serial) == (one.unit, one.serial):
+            words = (
+                f"{figure(way.k_per_w, 3)} ±{figure(way.pm, 2)} K/W ({figure(way.rise_k, 3)} K at "
+                f"{figure(way.power_w, 3)} W, {way.windows} of {way.of_all} windows were steady)"
+            )
+            lines += wrapped(words, width, f"stage {way.stage}: ", "    ")
+    for turn in found.windings:
+        if (turn.unit, turn.serial) == (one.unit, one.serial):
+            rise = f", {figure(turn.rise_k, 3)} K over ambient" if turn.rise_k is not None else ""
+            words = f"{figure(turn.temp_c, 4)} degC at the most, from {figure(turn.ohm)} ohm{rise}"
+            lines += wrapped(words, width, f"winding {turn.winding}: ", "    ")
+    return ["", *lines] if lines else []

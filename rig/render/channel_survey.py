@@ -1,0 +1,141 @@
+"""One pass over every channel of a run: what a report shows of it. Each series is read once and let go."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from rig.domain.limit_history import LIMIT_CHANGING, LimitSpan, limit_spans
+from rig.domain.model import Channel, Limit, Series, Side, Status
+from rig.domain.recording import Recording
+from rig.endurance.excursions import CountedExcursion, excursions
+from rig.render.charts.envelope import Envelope, envelope
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Extreme:
+    """The good reading closest to a limit, or farthest beyond it. margin: negative beyond the limit."""
+
+    limit: Limit
+    value: float
+    t_ns: int
+    margin: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Surveyed:
+    """One channel over the whole run.
+
+    envelope: for pictures; counts: readings by status; excursions: those that count, by the limits that were
+    in force then; extremes: one for each side that had a limit while it was read.
+    """
+
+    channel: Channel
+    envelope: Envelope
+    counts: Mapping[Status, int]
+    excursions: tuple[CountedExcursion, ...]
+    extremes: tuple[Extreme, ...]
+
+    @property
+    def readings(self) -> int:
+        """Return how many readings were recorded."""
+        return sum(self.counts.values())
+
+    @property
+    def open_at_end(self) -> bool:
+        """Return whether the channel was out of a limit when the recording ended."""
+        return any(one.end_ns is None for one in self.excursions)
+
+    @property
+    def narrowest(self) -> Extreme | None:
+        """Return the extreme with the smallest margin, as a share of the limit's size."""
+        return min(self.extremes, key=_share, default=None)
+
+
+def _share(extreme: Extreme) -> float:
+    return extreme.margin / (abs(extreme.limit.value) or 1.0)
+
+
+def survey(recording: Recording, columns: int) -> dict[str, Surveyed]:
+    """Return every channel of the newest layout, in its order; ``columns`` of each envelope."""
+    layout = recording.layout
+    span = recording.span
+    limits_of = _limit_spans(recording)
+    found = {}
+    for name, channel in layout.channels.items():
+        instrument = layout.instruments.get(channel.source.instrument) if channel.source else None
+        series = recording.series(name)
+        poll_s = instrument.poll_s if instrument is not None else 0.0
+        drawn = envelope(series, span[0], span[1], columns, poll_s)
+        readings, spans = _good(series), limits_of(name)
+        found[name] = Surveyed(
+            channel=channel,
+            envelope=drawn,
+            counts=drawn.counts,
+            excursions=tuple(_excursions(name, readings, spans)),
+            extremes=tuple(_extremes(readings, spans)),
+        )
+    return found
+
+
+def _limit_spans(recording: Recording) -> Callable[[str], list[LimitSpan]]:
+    """Return what tells a channel's limits over time: by rig files, phases, reloads and pre-flights."""
+    changing = [event for event in recording.events() if event.kind in LIMIT_CHANGING]
+    newest, layouts = recording.layout, recording.layouts
+    return lambda name: limit_spans(name, newest, changing, layouts)
+
+
+_Good = tuple[NDArray[np.int64], NDArray[np.float64]]
+
+
+def _good(series: Series) -> _Good:
+    """Return times and values of the readings that can be judged."""
+    good = (series.status == Status.GOOD) & np.isfinite(series.value)
+    return series.t_ns[good], series.value[good]
+
+
+def _within(readings: _Good, span: LimitSpan) -> _Good:
+    t_ns, value = readings
+    mine = np.ones(len(t_ns), bool)
+    if span.start_ns is not None:
+        mine &= t_ns >= span.start_ns
+    if span.end_ns is not None:
+        mine &= t_ns < span.end_ns
+    return t_ns[mine], value[mine]
+
+
+def _excursions(name: str, readings: _Good, spans: Sequence[LimitSpan]) -> list[CountedExcursion]:
+    """Return what was out of the limits in force then.
+
+    Where those cease and there are readings later on, an excursion ends with them.
+    """
+    found: list[CountedExcursion] = []
+    last_ns = int(readings[0][-1]) if len(readings[0]) else 0
+    for span in spans:
+        t_ns, value = _within(readings, span)
+        end_ns = span.end_ns if span.end_ns is not None and last_ns >= span.end_ns else None
+        for limit in span.limits if len(t_ns) else ():
+            found += [
+                replace(one, end_ns=end_ns) if one.end_ns is None else one
+                for one in excursions(name, t_ns, value, limit)
+            ]
+    return sorted(found, key=lambda one: one.start_ns)
+
+
+def _extremes(readings: _Good, spans: Sequence[LimitSpan]) -> list[Extreme]:
+    """Return for each side the reading closest to the limit that was in force then, or farthest beyond it."""
+    found: dict[Side, Extreme] = {}
+    for span in spans:
+        t_ns, value = _within(readings, span)
+        for limit in span.limits if len(t_ns) else ():
+            at = int(np.argmax(value) if limit.side is Side.HIGH else np.argmin(value))
+            worst = float(value[at])
+            margin = limit.value - worst if limit.side is Side.HIGH else worst - limit.value
+            one = Extreme(limit=limit, value=worst, t_ns=int(t_ns[at]), margin=margin)
+            if math.isfinite(margin) and (limit.side not in found or _share(one) < _share(found[limit.side])):
+                found[limit.side] = one
+    return [*found.values()]

@@ -1,0 +1,238 @@
+"""A post-mortem as a page: the answer, the pictures, then every table behind them."""
+
+from __future__ import annotations
+
+from datetime import tzinfo
+
+from rig import __version__
+from rig.domain.formatting import counted, duration
+from rig.domain.recording import Recording
+from rig.forensics.answer import Attribution, CrossingExcursion, PostMortem
+from rig.render.pages import death_charts
+from rig.render.pages.blocks import Block, Bullets, FactList, Heading, Paragraph, ReportPage, Table, more
+from rig.render.postmortem_sections import MOST_EVIDENCE, TOLD_ELSEWHERE, consequences, percent, together
+from rig.render.postmortem_text import (
+    answer_facts,
+    limit_words,
+    mark_words,
+    ordered_stories,
+    place,
+    reasons,
+    silent_words,
+)
+from rig.render.text_layout import figure, relative
+
+MOST_PAIRS = 40
+MOST_EVENTS = 100
+MOST_EARLY = 60
+
+
+def page(found: PostMortem, recording: Recording, zone: tzinfo | None = None) -> ReportPage:
+    """Return the page of one post-mortem; ``zone``: for local times beside UTC, None: this machine's."""
+    who = f"unit {found.unit}" if found.unit else "no unit"
+    serial = f" (serial {found.serial})" if found.serial else ""
+    blocks: list[Block] = [FactList(pairs=tuple(answer_facts(found, zone)))]
+    blocks += doubts(found)
+    for picture in (
+        death_charts.timeline(found),
+        death_charts.around(found, recording),
+        death_charts.before(found, recording),
+    ):
+        if picture is not None:
+            blocks += [Heading(text=_PICTURES[picture.name]), picture]
+    blocks += order(found)
+    blocks += pairs(found)
+    blocks += onsets(found)
+    blocks += causes(found)
+    blocks += before(found)
+    blocks += surroundings(found)
+    if silent := silent_words(found):
+        blocks += [Heading(text="Channels that take no part in the order"), Bullets(items=tuple(silent))]
+    return ReportPage(
+        title=f"Post-mortem of {who}{serial}, rig {found.rig}",
+        blocks=tuple(blocks),
+        foot=(
+            f"Written by soakrig {__version__} from the recording alone; intervals at {found.confidence:.0%} "
+            "confidence. Times are relative to the moment above unless they carry a date."
+        ),
+    )
+
+
+_PICTURES = {
+    "order": "When each channel left its limits",
+    "around": "The minutes around",
+    "before": "The time before",
+}
+
+
+def doubts(found: PostMortem) -> list[Block]:
+    """Return what limits the answer."""
+    if not found.doubts:
+        return []
+    return [Heading(text="What limits this answer", level=3), Bullets(items=found.doubts)]
+
+
+def order(found: PostMortem) -> list[Block]:
+    """Return tiers and crossings."""
+    if not found.order.channels:
+        return []
+    tiers = tuple(
+        f"step {number}: {', '.join(tier)}" + ("" if len(tier) == 1 else " (order among these not certain)")
+        for number, tier in enumerate(found.order.tiers, 1)
+    )
+    reference = found.reference_ns
+    rows = []
+    for story, e in ordered_stories(found):
+        between = " and ".join(relative(t, reference) for t in (e.interval.earliest_ns, e.interval.latest_ns))
+        rows.append(
+            (
+                story.channel,
+                place(found, story.channel),
+                limit_words(e, story.unit_of_measure),
+                mark_words(e.last_inside, reference) if e.last_inside else "out from the start",
+                mark_words(e.first_outside, reference),
+                between,
+                reasons(e.interval) + (f"; {counted(e.lost, 'reading')} lost" if e.lost else ""),
+            )
+        )
+    titles = ("channel", "place", "limit", "last inside", "first outside", "crossed between", "because of")
+    return [
+        Heading(text="Order of leaving the limits"),
+        Bullets(items=tiers),
+        Table(titles=titles, rows=tuple(rows), caption=f"Crossings at {found.confidence:.0%} confidence"),
+    ]
+
+
+def pairs(found: PostMortem) -> list[Block]:
+    """Return the pairs whose order cannot be told."""
+    open_pairs = sorted(found.order.open_pairs, key=lambda pair: abs(pair.probability - 0.5))
+    if not open_pairs:
+        if len(found.order.channels) < 2:
+            return []
+        return [Paragraph(text="Every pair of these channels is certainly ordered.")]
+    rows = tuple(
+        (
+            f"{pair.first} before {pair.second}",
+            percent(pair.probability),
+            f"a reading every {duration(pair.told_by_s)}" if pair.told_by_s else "-",
+            pair.obstacle,
+        )
+        for pair in open_pairs[:MOST_PAIRS]
+    )
+    blocks: list[Block] = [
+        Heading(text=f"Cannot be told apart ({counted(len(open_pairs), 'pair')})"),
+        Table(titles=("pair", "likely", "would have told", "what hides it"), rows=rows),
+    ]
+    return blocks + more(len(open_pairs), MOST_PAIRS, "pair")
+
+
+def onsets(found: PostMortem) -> list[Block]:
+    """Return when channels first departed from their normal."""
+    rank = {name: at for at, name in enumerate(found.onset_order.channels)}
+    seen = sorted(
+        (story for story in found.channels if story.onset is not None),
+        key=lambda story: rank.get(story.channel, len(rank)),
+    )
+    unseen = [s for s in found.channels if s.onset is None and s.onset_note and s.ordered is not None]
+    if not seen and not unseen:
+        return []
+    reference = found.reference_ns
+    rows = []
+    for story in seen:
+        onset = story.onset
+        assert onset is not None
+        ends = (onset.interval.earliest_ns, onset.interval.latest_ns)
+        rows.append(
+            (
+                story.channel,
+                " and ".join(relative(t, reference) for t in ends),
+                "rising" if onset.rising else "falling",
+                f"{figure(onset.baseline)} ±{figure(onset.scatter, 2)} {story.unit_of_measure}",
+                relative(onset.departed_ns, reference),
+                ", ".join(onset.against) or "-",
+            )
+        )
+    blocks: list[Block] = [Heading(text="First departure from normal, before any limit")]
+    if rows:
+        titles = ("channel", "departed between", "way", "normal", "sure at", "corrected for")
+        blocks.append(Table(titles=titles, rows=tuple(rows)))
+    if unseen:
+        words = together((story.channel, story.onset_note) for story in unseen)
+        blocks.append(Bullets(items=tuple(words)))
+    return blocks
+
+
+def causes(found: PostMortem) -> list[Block]:
+    """Return attributions with their evidence, cycling, consequences."""
+    blocks: list[Block] = []
+    if found.findings:
+        blocks.append(Heading(text="Where it belongs, and what speaks for it"))
+        for finding in sorted(found.findings, key=lambda f: (not f.main, -f.weight)):
+            blocks += _finding(finding, found.reference_ns)
+    if found.cycling:
+        blocks.append(Heading(text="Cycling", level=3))
+        words = [
+            f"{one.text} ({one.count} times, every {duration(one.period_s)}: {', '.join(one.channels)})"
+            for one in found.cycling
+        ]
+        blocks.append(Bullets(items=tuple(words)))
+    if found.consequences:
+        blocks.append(Heading(text="Consequences, not causes", level=3))
+        blocks.append(Bullets(items=tuple(consequences(found))))
+    return blocks
+
+
+def _finding(finding: Attribution, reference_ns: int) -> list[Block]:
+    head = f"{finding.role.value} ({finding.weight:.0%}), {finding.subject}"
+    items = []
+    for one in finding.evidence[: 2 * MOST_EVIDENCE]:
+        when = f" at {relative(one.t_ns, reference_ns)}" if one.t_ns is not None else ""
+        items.append(f"for: {one.subject}{when}: {one.text}")
+    items += [f"would be refuted by: {words}" for words in finding.refuted_by]
+    return [Heading(text=head, level=3), Paragraph(text=finding.text), Bullets(items=tuple(items))]
+
+
+def before(found: PostMortem) -> list[Block]:
+    """Return the counted excursions before the final episode."""
+    early = sorted(found.early, key=lambda e: e.first_outside.t_ns)
+    if not early:
+        return []
+    measure = {story.channel: story.unit_of_measure for story in found.channels}
+    rows = tuple(_early_row(one, measure.get(one.channel, ""), found) for one in early[:MOST_EARLY])
+    titles = ("first outside", "channel", "limit", "worst", "lasted")
+    blocks: list[Block] = [
+        Heading(text=f"Earlier excursions that came back ({len(early)})"),
+        Table(titles=titles, rows=rows),
+    ]
+    return blocks + more(len(early), MOST_EARLY, "excursion")
+
+
+def _early_row(one: CrossingExcursion, measure: str, found: PostMortem) -> tuple[str, ...]:
+    end = one.returned or one.last_outside
+    return (
+        relative(one.first_outside.t_ns, found.reference_ns),
+        one.channel,
+        limit_words(one, measure),
+        figure(one.worst.value),
+        duration((end.t_ns - one.first_outside.t_ns) / 1e9),
+    )
+
+
+def surroundings(found: PostMortem) -> list[Block]:
+    """Return what the other units and the room did, and the recorded events nearby."""
+    blocks: list[Block] = []
+    if found.neighbours:
+        rows = tuple((one.subject, one.state, one.text) for one in found.neighbours)
+        blocks.append(Heading(text="The other units and the room in the same minutes"))
+        blocks.append(Table(titles=("who", "state", "what it did"), rows=rows))
+    events = [e for e in found.events if e.kind not in TOLD_ELSEWHERE]
+    if events:
+        nearest = sorted(events, key=lambda e: abs(e.t_ns - found.reference_ns))[:MOST_EVENTS]
+        rows_ = tuple(
+            (relative(e.t_ns, found.reference_ns), e.kind.value, e.text or e.subject)
+            for e in sorted(nearest, key=lambda e: (e.t_ns, e.seq))
+        )
+        blocks.append(Heading(text="Recorded events nearby"))
+        blocks.append(Table(titles=("when", "kind", "what"), rows=rows_))
+        blocks += more(len(events), MOST_EVENTS, "event")
+    return blocks

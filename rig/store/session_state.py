@@ -1,0 +1,70 @@
+"""Where a run stands: who sits where, how far the test program is, which limits are in force.
+
+A convenience for the next session, which must not need to read the whole recording: all of it follows
+from recorded events, and whoever explains a run reads those. Written whole, by whoever holds the run.
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import Any
+
+from rig.errors import shown
+from rig.store.files import OS_DISK, Disk, publish
+from rig.store.rundir import RunDir
+
+NAME = "standing.json"
+FORMAT = 1
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SessionState:
+    """What the next session goes on from.
+
+    config: digits of the rig file in force. serials: by unit, who sits there ('' for nobody) by the
+    record; written: by unit, the serial number that the rig file gave then. program: the state of the test
+    program as ``rig.domain.program`` writes it, {} for none.
+    """
+
+    config: str = ""
+    serials: Mapping[str, str] = field(default_factory=dict)
+    written: Mapping[str, str] = field(default_factory=dict)
+    program: Mapping[str, Any] = field(default_factory=dict)
+
+
+def write(run: RunDir, standing: SessionState, disk: Disk = OS_DISK) -> None:
+    """Keep where the run stands. Raises StoreError."""
+    content = {
+        "soakrig": "standing",
+        "format": FORMAT,
+        "config": standing.config,
+        "serials": dict(standing.serials),
+        "written": dict(standing.written),
+        "program": dict(standing.program),
+    }
+    publish(disk, run.path / NAME, json.dumps(content, indent=1, ensure_ascii=False).encode() + b"\n")
+
+
+def read(run: RunDir, disk: Disk = OS_DISK) -> tuple[SessionState, str]:
+    """Return where the run stood, and what is wrong with the file ('' if nothing; a new run has none)."""
+    path = run.path / NAME
+    try:
+        raw = disk.read(path)
+    except FileNotFoundError:
+        return SessionState(), ""
+    except OSError as error:
+        return SessionState(), f"{path} could not be read: {error.strerror or error}"
+    try:
+        values = json.loads(raw)
+        if values["soakrig"] != "standing" or values["format"] != FORMAT:
+            return SessionState(), f"{path} is of another format: {shown(raw)}"
+        return SessionState(
+            config=str(values["config"]),
+            serials={str(k): str(v) for k, v in values["serials"].items()},
+            written={str(k): str(v) for k, v in values["written"].items()},
+            program=dict(values["program"]),
+        ), ""
+    except (ValueError, KeyError, TypeError, AttributeError, RecursionError) as error:
+        return SessionState(), f"{path} is damaged ({error!r}): {shown(raw)}"

@@ -1,0 +1,359 @@
+"""The room as the recording tells it: takes scans and events in; `picture` makes a Snapshot of it.
+
+Reads no file and no clock. Memory is bounded: per block of channels the last ten minutes, thinned to
+one reading a second; per run the last events and ended excursions.
+"""
+
+from __future__ import annotations
+
+import math
+from collections import deque
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from typing import Any, TypeVar
+
+import numpy as np
+from numpy.typing import NDArray
+
+from rig.domain.limit_history import KEY, judged_by
+from rig.domain.limits import Zone, bounds
+from rig.domain.model import Event, EventKind, Layout, Side, Status
+from rig.view.snapshot import STATUS_WORDS, EventView, PhaseView
+
+_SECOND = 1_000_000_000
+WINDOW_NS = 600 * _SECOND
+HOUR_NS = 3600 * _SECOND
+_ROWS = 1200
+"""Twice the window at a row a second, so that rows move once in ten minutes."""
+_KEPT_EVENTS = 400
+_KEPT_EXCURSIONS = 1000
+_NOT_A_REPLY = frozenset({Status.NO_REPLY, Status.BAD_REPLY, Status.REFUSED, Status.LOST})
+
+_QUIET = frozenset(
+    {EventKind.LIMIT_IN, EventKind.EARLY_IN, EventKind.VALID_AGAIN, EventKind.INSTRUMENT_BACK,
+     EventKind.STORE_BACK, EventKind.NOTE, EventKind.PHASE, EventKind.UNIT, EventKind.FAST_POLL,
+     EventKind.SESSION_START, EventKind.SESSION_STOP, EventKind.CONFIG_CHANGE, EventKind.CHECK}
+)  # fmt: skip
+
+
+_N = TypeVar("_N", int, float)
+
+
+def _number(value: object, kind: type[_N]) -> _N | None:
+    """Return a number of recorded data, None where there is none."""
+    if isinstance(value, bool) or not isinstance(value, int | float) or not math.isfinite(value):
+        return None
+    return kind(value)
+
+
+class Window:
+    """The last ten minutes of some channels, a row a second: arrays that grow at one end."""
+
+    def __init__(self, channels: int) -> None:
+        self._t_ns = np.empty(_ROWS, np.int64)
+        self._values = np.empty((_ROWS, channels))
+        self._first = self._end = 0
+
+    def __len__(self) -> int:
+        return self._end - self._first
+
+    def add(self, t_ns: int, values: Sequence[float]) -> None:
+        """Take in a row, if the last one is a second old; let go of those older than the window."""
+        if len(self):
+            since_ns = t_ns - self._t_ns[self._end - 1]
+            if since_ns < -_SECOND:
+                self._first = self._end  # another boot with another clock: what was is of no use now
+            elif since_ns < _SECOND:
+                return
+        if self._end == len(self._t_ns):
+            self._make_room()
+        self._t_ns[self._end] = t_ns
+        self._values[self._end] = values
+        self._end += 1
+        while t_ns - self._t_ns[self._first] > WINDOW_NS:
+            self._first += 1
+
+    def _make_room(self) -> None:
+        """Move all rows to the front of arrays with as much free room behind them."""
+        kept = slice(self._first, self._end)
+        rows = max(_ROWS, 2 * len(self))
+        t_ns, values = np.empty(rows, np.int64), np.empty((rows, self._values.shape[1]))
+        t_ns[: len(self)], values[: len(self)] = self._t_ns[kept], self._values[kept]
+        self._first, self._end = 0, len(self)
+        self._t_ns, self._values = t_ns, values
+
+    @property
+    def t_ns(self) -> NDArray[np.int64]:
+        """UTC ns of each row."""
+        return self._t_ns[self._first : self._end]
+
+    @property
+    def values(self) -> NDArray[np.float64]:
+        """Rows of values, NaN where there is none."""
+        return self._values[self._first : self._end]
+
+
+@dataclass(slots=True)
+class Block:
+    """The readings of the channels that are read together."""
+
+    channels: tuple[str, ...]
+    values: list[float]
+    valid_ns: list[int]
+    statuses: bytes
+    window: Window
+    newest_ns: int = 0
+
+
+@dataclass(slots=True)
+class LiveExcursion:
+    """A counted stretch out of a limit, as ``ExcursionView`` tells it.
+
+    incident: number shared by what left its limits in one unit until all of it was back inside. limit: the
+    one that was left, which may be another than the one in force now; None where the record does not say.
+    """
+
+    channel: str
+    side: str
+    began_ns: int
+    session: int
+    incident: int
+    peak: float
+    ended_ns: int | None = None
+    limit: float | None = None
+
+
+@dataclass(slots=True)
+class Talk:
+    """What is known of the conversation with one instrument."""
+
+    reply_ns: int | None = None
+    failures: deque[int] = field(default_factory=deque)
+    fault: str = ""
+    fault_ns: int | None = None
+    lost_ns: int | None = None
+
+
+class LiveState:
+    """Follows one run."""
+
+    def __init__(self, layout: Layout, run: str) -> None:
+        self.layout = layout
+        self._frozen = layout
+        self.run = run
+        self.session = 0
+        self.session_ns = 0
+        self.started_ns: int | None = None
+        self.newest_ns: int | None = None
+        self.gaps = 0
+        self.phase: PhaseView | None = None
+        self.phase_ns = 0
+        self.blocks: dict[tuple[str, ...], Block] = {}
+        self.place: dict[str, tuple[Block, int]] = {}
+        self.active: dict[tuple[str, str], LiveExcursion] = {}
+        self.ended: deque[LiveExcursion] = deque(maxlen=_KEPT_EXCURSIONS)
+        self.incidents = 0
+        self.incident: dict[str | None, int] = {}
+        self.early: set[tuple[str, str]] = set()
+        self.silent: dict[str, int] = {}
+        self.talks: dict[str, Talk] = {name: Talk() for name in layout.instruments}
+        self.stuck: dict[str, int] = {}
+        self.late_ms: dict[str, float] = {}
+        self.store: str = ""
+        self.events: deque[EventView] = deque(maxlen=_KEPT_EVENTS)
+
+    # ---- taking in
+
+    def scan(self, channels: tuple[str, ...], t_ns: int, values: tuple[float, ...], statuses: bytes) -> None:
+        """Take in the readings of one exchange, taken about ``t_ns`` (UTC ns)."""
+        block = self.blocks.get(channels) or self._new_block(channels)
+        block.newest_ns = t_ns
+        block.statuses = statuses
+        if max(statuses, default=0) <= Status.SUSPECT:
+            block.values[:] = values
+            block.valid_ns[:] = [t_ns] * len(channels)
+        else:
+            for place, status in enumerate(statuses):
+                if status <= Status.SUSPECT:
+                    block.values[place], block.valid_ns[place] = values[place], t_ns
+        block.window.add(t_ns, values)
+        if self.newest_ns is None or t_ns > self.newest_ns:
+            self.newest_ns = t_ns
+        if self.started_ns is None:
+            self.started_ns = t_ns
+        if self.active:
+            self._follow_peaks(block)
+        self._conversation(channels, statuses, t_ns)
+
+    def _follow_peaks(self, block: Block) -> None:
+        for excursion in self.active.values():
+            at, place = self.place.get(excursion.channel, (None, 0))
+            if at is block and block.statuses[place] == Status.GOOD:
+                farther = max if excursion.side == Side.HIGH else min
+                value = block.values[place]
+                excursion.peak = value if math.isnan(excursion.peak) else farther(excursion.peak, value)
+
+    def _new_block(self, channels: tuple[str, ...]) -> Block:
+        count = len(channels)
+        block = Block(channels, [math.nan] * count, [0] * count, bytes(count), Window(count))
+        self.blocks[channels] = block
+        for place, name in enumerate(channels):
+            self.place[name] = (block, place)
+        return block
+
+    def _conversation(self, channels: tuple[str, ...], statuses: bytes, t_ns: int) -> None:
+        known = self.layout.channels.get(channels[0]) if channels else None
+        if known is None or known.source is None:
+            return
+        talk = self.talks.setdefault(known.source.instrument, Talk())
+        if all(status in _NOT_A_REPLY for status in statuses):
+            talk.failures.append(t_ns)
+            if talk.lost_ns is None:
+                talk.fault, talk.fault_ns = STATUS_WORDS.get(statuses[0], "unknown status"), t_ns
+            while t_ns - talk.failures[0] > HOUR_NS:
+                talk.failures.popleft()
+        else:
+            talk.reply_ns = t_ns
+
+    def event(self, event: Event, offset_ns: int) -> None:
+        """Take in one recorded event; ``offset_ns`` is UTC minus boot clock of its session."""
+        if event.kind is EventKind.HEALTH:
+            self._health(event.data)
+            return  # no news: the logger's regular word about itself
+        trouble_now = event.kind not in _QUIET
+        self.events.append(
+            EventView(
+                t_ns=event.t_ns, kind=event.kind.value, subject=event.subject, text=event.text,
+                trouble=trouble_now,
+            )
+        )  # fmt: skip
+        if self.started_ns is None or event.t_ns < self.started_ns:
+            self.started_ns = event.t_ns
+        if not event.brief:  # an order that was carried out while no logger ran changes nothing that stands
+            self._changes(event, offset_ns)
+
+    def _changes(self, event: Event, offset_ns: int) -> None:
+        """Take in what an event says of what stands now."""
+        side = str(event.data.get("side", ""))
+        self._stands(event)
+        match event.kind:
+            case EventKind.SESSION_START:
+                self.session, self.session_ns = event.session, event.t_ns
+                self.store = ""
+                self.stuck.clear()
+            case EventKind.LIMIT_OUT:
+                self._went_out(event, side, offset_ns)
+            case EventKind.LIMIT_IN:
+                self.came_in(event.subject, side, event.t_ns)
+            case EventKind.EARLY_OUT:
+                self.early.add((event.subject, side))
+            case EventKind.EARLY_IN:
+                self.early.discard((event.subject, side))
+            case EventKind.NO_VALID:
+                self.silent[event.subject] = event.t_ns
+            case EventKind.VALID_AGAIN:
+                self.silent.pop(event.subject, None)
+            case EventKind.GAP:
+                self.gaps += 1
+            case EventKind.PHASE:
+                self._phase(event)
+            case EventKind.STORE_FAULT if "cause" not in event.data:  # else it has no end that is told
+                self.store = event.text or "the recording cannot be written"
+            case EventKind.STORE_BACK:
+                self.store = ""
+            case _:
+                self._instrument_event(event)
+
+    def _stands(self, event: Event) -> None:
+        """Note which limits are in force, and who sits where."""
+        if event.kind is EventKind.SESSION_START:
+            self.layout = self._frozen
+        elif KEY in event.data:
+            self.layout = judged_by(self._frozen, event)
+        unit = self._frozen.units.get(event.subject)
+        if event.kind is EventKind.UNIT and unit is not None and "serial" in event.data:
+            units = {**self._frozen.units, unit.name: replace(unit, serial=str(event.data["serial"]))}
+            self._frozen = replace(self._frozen, units=units)
+            self.layout = replace(self.layout, units=units)
+
+    def _health(self, data: Mapping[str, Any]) -> None:
+        """Note the 99th percentile of each instrument's lateness, in ms."""
+        lateness = data.get("lateness_ms")
+        if isinstance(lateness, Mapping):
+            for name, quantiles in lateness.items():
+                if isinstance(quantiles, Sequence) and len(quantiles) > 1:
+                    self.late_ms[str(name)] = float(quantiles[1])
+
+    def _phase(self, event: Event) -> None:
+        """Note the phase in force; where the record only names it, that is all that is known."""
+        data, self.phase_ns = event.data, event.t_ns
+        name = str(data.get("phase", event.text or event.subject))
+        self.phase = None
+        if name:
+            self.phase = PhaseView(
+                name=name,
+                number=_number(data.get("pass"), int) or 0,
+                stage=str(data.get("stage", "")),
+                done_s=_number(data.get("done_s"), float),
+                planned_s=_number(data.get("planned_s"), float),
+                cycles=_number(data.get("cycles"), int),
+                planned_cycles=_number(data.get("planned_cycles"), int),
+            )
+
+    def _instrument_event(self, event: Event) -> None:
+        if event.kind is EventKind.BUS_STUCK:
+            self.stuck[event.subject] = event.t_ns
+        if event.subject not in self.layout.instruments:
+            return
+        talk = self.talks.setdefault(event.subject, Talk())
+        if event.kind is EventKind.INSTRUMENT_LOST:
+            talk.lost_ns = event.t_ns
+        elif event.kind is EventKind.INSTRUMENT_BACK:
+            talk.lost_ns = None
+        if event.kind in {EventKind.INSTRUMENT_LOST, EventKind.INSTRUMENT_REPORT}:
+            talk.fault, talk.fault_ns = event.text, event.t_ns
+
+    def _went_out(self, event: Event, side: str, offset_ns: int) -> None:
+        if (event.subject, side) in self.active:
+            return  # said again after a restart: it never came back
+        group = self.unit_of(event.subject)
+        if all(self.unit_of(e.channel) != group for e in self.active.values()):
+            self.incidents += 1
+            self.incident[group] = self.incidents
+        value = event.data.get("value", math.nan)
+        began_boot_ns = event.data.get("began_boot_ns")
+        self.active[event.subject, side] = LiveExcursion(
+            channel=event.subject,
+            side=side,
+            began_ns=began_boot_ns + offset_ns if isinstance(began_boot_ns, int) else event.t_ns,
+            session=event.session,
+            incident=self.incident[group],
+            peak=float(value) if isinstance(value, int | float) else math.nan,
+            limit=_number(event.data.get("limit"), float),
+        )
+
+    def came_in(self, channel: str, side: str, t_ns: int) -> None:
+        """End the excursion of a channel on one side, if there is one."""
+        excursion = self.active.pop((channel, side), None)
+        if excursion is not None:
+            excursion.ended_ns = t_ns
+            self.ended.append(excursion)
+
+    def unit_of(self, channel: str) -> str | None:
+        """Return the name of the unit a channel belongs to; None for the room's own, or an unknown one."""
+        known = self.layout.channels.get(channel)
+        return known.unit if known else None
+
+    def close_what_a_restart_left_open(self) -> None:
+        """End excursions of an earlier session whose channel was read well inside its limit since."""
+        for (name, side), excursion in list(self.active.items()):
+            if excursion.session >= self.session or name not in self.place:
+                continue
+            block, place = self.place[name]
+            if block.valid_ns[place] <= self.session_ns:
+                continue
+            for bound in bounds(self.layout.channels[name]):
+                if not bound.early and bound.side.value == side:
+                    if bound.zone(block.values[place], Status.GOOD) is Zone.INSIDE:
+                        self.came_in(name, side, block.valid_ns[place])
+                    break

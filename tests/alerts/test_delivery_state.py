@@ -1,0 +1,210 @@
+"""Who has been told what, by which message, and when it is tried again."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any
+
+from hypothesis import given
+from hypothesis import strategies as st
+
+from rig.alerts.delivery_state import LONGEST_WAIT_NS, MOST_WAITING, Batch, DeliveryState
+from rig.alerts.facts import Fact
+from rig.rigfile.alerts_section import Alerts, CommandNotifier, Notifier
+from tests.alerts.makers import HOUR, MINUTE, SECOND, START_NS
+
+NOW = START_NS
+
+
+def way(**words: Any) -> Notifier:
+    return Notifier(command=CommandNotifier(run=("/bin/true",)), **words)
+
+
+def ledger(ways: Mapping[str, Notifier] | None = None, **words: Any) -> DeliveryState:
+    return DeliveryState(Alerts(ways=dict(ways or {"phone": way()}), **{"gather_s": 0.0, **words}), "run-one")
+
+
+def fact(number: int, **words: Any) -> Fact:
+    usual: dict[str, Any] = {
+        "what": "new", "category": "limits", "group": f"A{number}", "t_ns": NOW + number, "since_ns": NOW,
+        "headline": f"fact {number}", "queued_ns": NOW,
+    }  # fmt: skip
+    return Fact(number=number, **{**usual, **words})
+
+
+def seen(*facts: Fact, position: tuple[int, int] = (1, 1)) -> dict[str, Any]:
+    return {
+        "r": "seen", "facts": [one.to_json() for one in facts], "position": list(position),
+        "next": 1000, "incidents": {},
+    }  # fmt: skip
+
+
+def send(book: DeliveryState, now_ns: int, name: str = "phone") -> Batch:
+    parcel = book.due(name, now_ns)
+    assert parcel is not None
+    numbers = [one.number for one in parcel.facts]
+    book.apply({"r": "sending", "way": name, "facts": numbers, "key": parcel.key})
+    return parcel
+
+
+def sent(now_ns: int, name: str = "phone") -> dict[str, Any]:
+    return {"r": "sent", "way": name, "t": now_ns}
+
+
+def failed(now_ns: int, *, refused: bool, name: str = "phone") -> dict[str, Any]:
+    return {"r": "failed", "way": name, "t": now_ns, "error": "no", "refused": refused}
+
+
+def numbers(parcel: Batch | None) -> list[int]:
+    return [one.number for one in parcel.facts] if parcel else []
+
+
+def test_a_first_alert_waits_for_those_that_belong_to_it() -> None:
+    book = ledger(gather_s=20.0)
+    book.apply(seen(fact(1)))
+    assert book.due("phone", NOW + 19 * SECOND) is None
+    assert numbers(book.due("phone", NOW + 20 * SECOND)) == [1]
+
+
+def test_few_alerts_come_unit_by_unit_and_many_in_one_digest_in_order() -> None:
+    book = ledger(digest_after=5)
+    book.apply(seen(*(fact(n, group=f"A{n % 2}") for n in range(1, 6))))
+    assert numbers(send(book, NOW)) == [1, 3, 5]
+    book.apply(sent(NOW))
+    assert numbers(send(book, NOW)) == [2, 4]
+    book.apply(sent(NOW))
+    book.apply(seen(*(fact(n, t_ns=NOW - n) for n in range(6, 12))))
+    assert numbers(send(book, NOW)) == [11, 10, 9, 8, 7, 6]
+    book.apply(sent(NOW))
+    assert book.facts == {}
+
+
+def test_a_refused_parcel_is_dissolved_and_its_facts_travel_with_the_later_ones() -> None:
+    book = ledger()
+    book.apply(seen(fact(1)))
+    first = send(book, NOW)
+    book.apply(failed(NOW, refused=True))
+    book.apply(seen(fact(2)))
+    second = send(book, NOW + HOUR)
+    assert numbers(second) == [1, 2]
+    assert first.key != second.key
+
+
+def test_a_parcel_that_may_have_arrived_goes_again_as_it_was_under_the_same_key() -> None:
+    book = ledger()
+    book.apply(seen(fact(1)))
+    first = send(book, NOW)
+    book.apply(failed(NOW, refused=False))
+    book.apply(seen(fact(2)))
+    again = send(book, NOW + HOUR)
+    assert (again.key, numbers(again)) == (first.key, [1])
+    book.apply(sent(NOW + HOUR))
+    assert numbers(send(book, NOW + HOUR)) == [2]
+
+
+def test_tries_go_on_without_end_at_waits_that_double_up_to_a_quarter_of_an_hour() -> None:
+    book = ledger()
+    book.apply(seen(fact(1)))
+    now, waits = NOW, []
+    for _ in range(300):
+        send(book, now)
+        book.apply(failed(now, refused=True))
+        begin = now
+        while book.due("phone", now) is None:
+            now += SECOND
+        waits.append((now - begin) // SECOND)
+    assert waits[:9] == [5, 10, 20, 40, 80, 160, 320, 640, 900]
+    assert set(waits[9:]) == {900}
+    assert now - NOW > 3 * 24 * HOUR
+
+
+def test_a_clock_that_is_set_back_delays_nothing() -> None:
+    book = ledger(gather_s=20.0)
+    book.apply(seen(fact(1)))
+    send(book, NOW + 20 * SECOND)
+    book.apply(failed(NOW + 20 * SECOND, refused=True))
+    assert numbers(book.due("phone", NOW - 365 * 24 * HOUR)) == [1]
+
+
+def test_more_than_the_most_of_an_hour_waits_and_then_comes_in_one_digest_that_says_so() -> None:
+    book = ledger(per_hour=3)
+    lasts = []
+    for n in range(1, 4):
+        book.apply(seen(fact(n)))
+        lasts.append(send(book, NOW + n * MINUTE).last)
+        book.apply(sent(NOW + n * MINUTE))
+    assert lasts == [False, False, True]
+    book.apply(seen(fact(4), fact(5, group="A9")))
+    assert book.due("phone", NOW + 59 * MINUTE) is None
+    digest = send(book, NOW + 62 * MINUTE)
+    assert (numbers(digest), digest.held) == ([4, 5], 2)
+
+
+def test_each_way_tells_its_own_categories_and_fails_alone() -> None:
+    book = ledger({"phone": way(tell=("limits",)), "desk": way(tell=("limits", "early"))})
+    book.apply(seen(fact(1), fact(2, category="early")))
+    assert numbers(send(book, NOW, "phone")) == [1]
+    book.apply(failed(NOW, refused=True, name="phone"))
+    assert numbers(send(book, NOW, "desk")) == [1]
+    book.apply(sent(NOW, "desk"))
+    assert numbers(send(book, NOW, "desk")) == [2]
+    book.apply(sent(NOW, "desk"))
+    assert list(book.facts) == [1]
+
+
+def test_what_only_one_way_or_all_but_one_should_tell_goes_that_way() -> None:
+    book = ledger({"phone": way(), "desk": way()})
+    book.apply(seen(fact(1, only_by="desk", category="ways"), fact(2, not_by="desk", category="ways")))
+    assert numbers(book.due("desk", NOW)) == [1]
+    assert numbers(book.due("phone", NOW)) == [2]
+
+
+def test_a_test_message_that_arrived_is_remembered_with_its_time() -> None:
+    book = ledger()
+    book.apply(seen(fact(1, what="test", only_by="phone", category="ways")))
+    assert (book.queues["phone"].tested_ns, book.queues["phone"].test_ok_ns) == (NOW, 0)
+    send(book, NOW)
+    book.apply(sent(NOW + SECOND))
+    assert book.queues["phone"].test_ok_ns == NOW + SECOND
+
+
+def test_memory_is_bounded_and_what_is_left_out_is_counted() -> None:
+    book = ledger()
+    for n in range(1, MOST_WAITING + 11):
+        book.apply(seen(fact(n)))
+    parcel = book.due("phone", NOW)
+    assert parcel is not None
+    assert (len(parcel.facts), parcel.dropped) == (MOST_WAITING, 10)
+    assert (parcel.facts[0].number, parcel.facts[-1].number) == (1, MOST_WAITING + 10)
+    assert len(book.facts) == MOST_WAITING
+
+
+@given(st.lists(st.sampled_from(["fact", "ok", "refused", "unknown", "restart"]), max_size=60))
+def test_whatever_happens_each_fact_is_delivered_and_doubled_only_under_the_same_key(
+    steps: list[str],
+) -> None:
+    book, now, number = ledger(), NOW, 0
+    arrived: dict[str, list[int]] = {}
+    made: list[int] = []
+    for step in [*steps, "ok", "ok"]:
+        now += LONGEST_WAIT_NS
+        if step == "fact":
+            number += 1
+            made.append(number)
+            book.apply(seen(fact(number)))
+        elif step == "restart":
+            again = ledger()
+            again.apply(book.state())
+            assert again.state() == book.state()
+            book = again
+        elif book.due("phone", now):
+            parcel = send(book, now)
+            if step != "refused":
+                assert arrived.setdefault(parcel.key, numbers(parcel)) == numbers(parcel)
+            book.apply(sent(now) if step == "ok" else failed(now, refused=step == "refused"))
+    while book.due("phone", now):
+        parcel = send(book, now)
+        assert arrived.setdefault(parcel.key, numbers(parcel)) == numbers(parcel)
+        book.apply(sent(now))
+        now += HOUR
+    assert sorted(n for parcel in arrived.values() for n in parcel) == made

@@ -1,0 +1,172 @@
+"""Which limits a channel had when, and what a changed rig file changed."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import Any
+
+from rig.domain.layout_json import limits_to_json
+from rig.domain.limit_evaluation import Evaluation
+from rig.domain.limit_history import (
+    PRE_FLIGHT,
+    change_data,
+    limit_changes,
+    limit_spans,
+    only_limits_differ,
+    own_spans,
+)
+from rig.domain.model import (
+    Channel,
+    ChannelKind,
+    ChannelSource,
+    Event,
+    EventKind,
+    Layout,
+    Limit,
+    Scan,
+    Side,
+    Unit,
+)
+
+HIGH = Limit(side=Side.HIGH, value=95.0, deadband=2.0)
+HOTTER = Limit(side=Side.HIGH, value=105.0, deadband=2.0)
+HEAT = Channel(
+    name="A1.heat", unit_of_measure="degC", unit="A1", kind=ChannelKind.RESPONSE,
+    source=ChannelSource(instrument="meter", field="heat"), limits=(HIGH,),
+)  # fmt: skip
+LAYOUT = Layout(
+    rig="room",
+    units={"A1": Unit(name="A1", serial="1", load="8 ohm", channels=("A1.heat",))},
+    channels={"A1.heat": HEAT},
+    instruments={},
+)
+
+
+def with_limits(*limits: Limit) -> Layout:
+    return replace(LAYOUT, channels={"A1.heat": replace(HEAT, limits=limits)})
+
+
+def event(t_ns: int, kind: EventKind, session: int = 1, **data: Any) -> Event:
+    return Event(kind=kind, t_ns=t_ns, session=session, seq=t_ns, subject="run", text="", data=data)
+
+
+def begin(t_ns: int, session: int = 1) -> Event:
+    return event(t_ns, EventKind.SESSION_START, session)
+
+
+def test_without_changes_the_rig_files_limits_hold_for_ever() -> None:
+    (span,) = limit_spans("A1.heat", LAYOUT, [begin(5), event(9, EventKind.NOTE)])
+    assert (span.start_ns, span.end_ns, span.limits) == (None, None, (HIGH,))
+
+
+def test_in_a_pre_flight_only_what_it_lets_hold_holds_and_in_the_next_session_the_rig_files_own() -> None:
+    free: dict[str, Any] = {"A1.heat": []}
+    events = [
+        begin(5),
+        event(6, EventKind.PHASE, what=PRE_FLIGHT, limits=free),
+        begin(40, 2),
+        event(41, EventKind.PHASE, 2, what="due", limits={"A1.heat": limits_to_json([HOTTER])}),
+    ]
+    expected = [(None, 6, (HIGH,)), (6, 40, ()), (40, None, (HIGH,))]
+    assert [
+        (one.start_ns, one.end_ns, one.limits) for one in own_spans("A1.heat", LAYOUT, events)
+    ] == expected
+
+
+def test_a_reload_counts_from_its_moment_and_a_phase_lies_over_it() -> None:
+    hotter = {"A1.heat": limits_to_json([HOTTER])}
+    events = [
+        begin(5),
+        event(20, EventKind.CONFIG_CHANGE, limits=hotter),
+        event(30, EventKind.PHASE, limits={"A1.heat": []}),
+        event(40, EventKind.PHASE, limits=hotter),
+        event(50, EventKind.PHASE, limits={}),
+    ]
+    spans = limit_spans("A1.heat", LAYOUT, events)
+    assert [(one.start_ns, one.end_ns, one.limits) for one in spans] == [
+        (None, 20, (HIGH,)),
+        (20, 30, (HOTTER,)),
+        (30, 40, ()),
+        (40, 50, (HOTTER,)),
+        (50, None, (HIGH,)),
+    ]
+
+
+def test_each_session_begins_with_the_limits_of_its_own_rig_file() -> None:
+    spans = limit_spans(
+        "A1.heat", with_limits(HOTTER), [begin(5, 1), begin(60, 2)], {1: LAYOUT, 2: with_limits(HOTTER)}
+    )
+    assert [one.limits for one in spans] == [(HIGH,), (HOTTER,)]
+    assert (spans[0].end_ns, spans[1].start_ns) == (60, 60)
+
+
+def test_data_that_make_no_sense_leave_the_rig_files_limits() -> None:
+    events = [begin(5), event(9, EventKind.PHASE, limits={"A1.heat": [{"side": "up"}]}),
+              event(10, EventKind.PHASE, limits="none")]  # fmt: skip
+    assert [one.limits for one in limit_spans("A1.heat", LAYOUT, events)] == [(HIGH,)]
+
+
+def test_only_limits_may_differ_and_everything_else_is_named() -> None:
+    assert only_limits_differ(LAYOUT, with_limits(HOTTER)) == []
+    moved = replace(
+        LAYOUT, channels={"A1.heat": replace(HEAT, source=ChannelSource(instrument="m", field="x"))}
+    )
+    other = replace(moved, units={"A1": replace(LAYOUT.units["A1"], serial="2")})
+    assert only_limits_differ(LAYOUT, other) == ["unit A1", "channel A1.heat"]
+    assert only_limits_differ(LAYOUT, replace(LAYOUT, channels={})) == ["channel A1.heat"]
+
+
+def test_a_change_is_told_with_old_and_new_values() -> None:
+    changes = limit_changes(LAYOUT, with_limits(HOTTER))
+    data = change_data(changes, LAYOUT, "aaa", "bbb")
+    assert data["words"] == "A1.heat: high 95 degC -> high 105 degC"
+    assert data["changes"][0]["was"][0]["value"] == 95.0
+    assert limit_changes(LAYOUT, LAYOUT) == ()
+
+
+# ---- live limits that change while a channel is out
+
+
+def scan(value: float, at_s: float) -> Scan:
+    at_ns = round(at_s * 1e9)
+    return Scan(block=0, sent_ns=at_ns, received_ns=at_ns, values=(value,), statuses=b"\0")
+
+
+def armed(*limits: Limit) -> dict[str, Channel]:
+    return {"A1.heat": replace(HEAT, limits=limits)}
+
+
+def test_a_channel_that_is_out_stays_out_until_a_reading_is_inside_the_new_limit() -> None:
+    evaluation = Evaluation([("A1.heat",)], armed(HIGH), 0)
+    assert [one.kind for one in evaluation.feed(scan(100.0, 1))] == [EventKind.LIMIT_OUT]
+    assert evaluation.arm(armed(HOTTER), 0) == []
+    (back,) = evaluation.feed(scan(100.0, 2))
+    assert back.kind is EventKind.LIMIT_IN
+    assert back.data["limit"] == 105.0
+
+
+def test_a_lower_limit_takes_effect_with_the_next_reading() -> None:
+    evaluation = Evaluation([("A1.heat",)], armed(HOTTER), 0)
+    assert evaluation.feed(scan(100.0, 1)) == []
+    evaluation.arm(armed(HIGH), 0)
+    assert [one.kind for one in evaluation.feed(scan(100.0, 2))] == [EventKind.LIMIT_OUT]
+
+
+def test_a_limit_that_is_taken_away_ends_its_excursion_at_once() -> None:
+    evaluation = Evaluation([("A1.heat",)], armed(HIGH), 0)
+    evaluation.feed(scan(100.0, 1))
+    (ended,) = evaluation.arm(armed(), 2)
+    assert ended.kind is EventKind.LIMIT_IN
+    assert ended.data["cause"] == "limit taken away"
+    assert evaluation.near == set()
+    assert evaluation.feed(scan(200.0, 3)) == []
+
+
+def test_a_running_on_delay_goes_on_through_a_change() -> None:
+    slow = replace(HIGH, on_delay_s=10.0)
+    evaluation = Evaluation([("A1.heat",)], armed(slow), 0)
+    evaluation.feed(scan(120.0, 1))
+    evaluation.arm(armed(replace(HOTTER, on_delay_s=10.0)), 2)
+    assert evaluation.feed(scan(120.0, 10.5)) == []
+    (out,) = evaluation.feed(scan(120.0, 11.5))
+    assert out.data["began_boot_ns"] == 1_000_000_000

@@ -1,0 +1,92 @@
+"""Worst readings and their margins, per phase and serial number."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from rig.domain.model import EventKind, Status
+from rig.endurance.margins import NO_PHASE, margins
+from rig.endurance.phases_in_force import Phase
+from tests.endurance.rooms import Room, at, channel, event, limit, phase_event, series
+
+
+def test_the_worst_of_each_phase_stands_with_its_moment_and_margin() -> None:
+    heat = [50, 60, 70, 90, 80, 85]
+    room = Room(
+        channels=[channel("A1.heat", limit("high", 95), uom="degC")],
+        data={"A1.heat": series("A1.heat", range(6), heat)},
+        happened=[phase_event(0.5, "low"), phase_event(2.5, "high")],
+    )
+    got = {one.phase: one for one in margins(room, [Phase(name="low"), Phase(name="high")])}
+    assert (got["low"].value, got["low"].margin, got["low"].t_ns) == (70, 25, at(2))
+    assert (got["high"].value, got["high"].margin, got["high"].t_ns) == (90, 5, at(3))
+    assert got[NO_PHASE].value == 50
+    assert got["high"].serial == "SA1"
+    # median of 90, 80, 85 is 85: 10 K to the limit, of which the worst took 5
+    assert got["high"].used == pytest.approx(0.5)
+
+
+def test_a_phase_s_own_limits_hold_while_it_is_in_force() -> None:
+    phase = Phase(name="p", limits={"{unit}.heat": (limit("high", 75),)})
+    room = Room(
+        channels=[channel("A1.heat", limit("high", 95))],
+        data={"A1.heat": series("A1.heat", range(10), 80.0)},
+        happened=[phase_event(4.5, "p")],
+    )
+    got = {one.phase: one for one in margins(room, [phase])}
+    assert (got["p"].limit, got["p"].margin) == (75, -5)
+    assert got["p"].used is None
+    assert len(got["p"].excursions) == 1
+    assert (got[NO_PHASE].limit, got[NO_PHASE].margin) == (95, 15)
+
+
+def test_implausible_readings_are_left_out_and_counted() -> None:
+    codes = np.zeros(10, int)
+    codes[3] = Status.SUSPECT
+    values = [50.0] * 10
+    values[3] = 2000.0
+    room = Room(
+        channels=[channel("A1.heat", limit("high", 95), accuracy=1.0)],
+        data={"A1.heat": series("A1.heat", range(10), values, status=codes)},
+    )
+    worst = margins(room)[0]
+    assert (worst.value, worst.suspect, worst.readings) == (50, 1, 9)
+    assert worst.uncertainty == pytest.approx(0.57735, abs=1e-5)
+
+
+def test_the_first_and_the_last_reading_count_too() -> None:
+    room = Room(
+        channels=[channel("A1.x", limit("high", 10), limit("low", 0))],
+        data={"A1.x": series("A1.x", range(5), [9, 5, 5, 5, 1])},
+    )
+    assert {(one.side.value, one.value) for one in margins(room)} == {("high", 9), ("low", 1)}
+
+
+def test_what_another_serial_number_did_is_not_held_against_a_unit() -> None:
+    room = Room(
+        channels=[channel("A1.heat", limit("high", 95)), channel("mains", limit("high", 253))],
+        data={
+            "A1.heat": series("A1.heat", range(10), [99] * 5 + [60] * 5),
+            "mains": series("mains", range(10), 230.0),
+        },
+        happened=[event(EventKind.UNIT, 4.5, "A1", serial="new")],
+    )
+    got = {(one.serial, one.channel): one.value for one in margins(room)}
+    assert got == {("SA1", "A1.heat"): 99, ("new", "A1.heat"): 60, (None, "mains"): 230}
+
+
+def test_the_channel_that_used_most_of_its_margin_comes_first() -> None:
+    room = Room(
+        channels=[
+            channel("A1.a", limit("high", 100)),
+            channel("A1.b", limit("high", 100)),
+            channel("A1.free"),
+        ],
+        data={
+            "A1.a": series("A1.a", range(5), [50, 50, 50, 60, 50]),
+            "A1.b": series("A1.b", range(5), [50, 50, 50, 90, 50]),
+            "A1.free": series("A1.free", range(5), 1.0),
+        },
+    )
+    assert [one.channel for one in margins(room)] == ["A1.b", "A1.a"]

@@ -1,0 +1,134 @@
+"""What check says of a rig at the desk and at the rack."""
+
+from dataclasses import dataclass, field
+from pathlib import Path
+
+import pytest
+from rich.cells import cell_len
+
+import drivers
+from rig.domain.model import Status
+from rig.render import check_text
+from rig.rigfile import yaml_reader
+from rig.rigfile.config import RigConfig
+
+CONFIGS = Path(__file__).parent.parent.parent / "configs"
+
+
+@pytest.fixture(scope="module")
+def config() -> RigConfig:
+    return yaml_reader.read(CONFIGS / "six-units.yaml", drivers.spec)
+
+
+@pytest.mark.parametrize("width", [80, 100, 140])
+def test_the_desk_shows_every_bus_instrument_channel_and_limit(config: RigConfig, width: int) -> None:
+    text = check_text.desk(config, width)
+    lines = text.split("\n")
+    assert max(cell_len(line) for line in lines) <= width
+    for name in (*config.buses, *config.instruments, *config.layout.channels):
+        assert any(line.split()[:1] == [name] for line in lines), name
+    heat = next(line for line in lines if line.startswith("A1.heatsink "))
+    assert "95 TRIP (early 85)" in heat
+    assert ("2, 5 s" in heat) == (width >= 110)
+
+
+def test_a_bus_shows_how_busy_its_polls_keep_it(config: RigConfig) -> None:
+    line = next(x for x in check_text.desk(config, 120).split("\n") if x.startswith("scanner-line"))
+    instrument = config.instruments["scanner"]
+    share = instrument.talk_s(config.buses["scanner-line"]) / instrument.poll_s
+    assert line.endswith(f"{share:.0%}")
+    assert 0 < share < 1
+
+
+def test_channels_that_nothing_can_be_concluded_from_are_named(config: RigConfig) -> None:
+    words = " ".join(check_text.desk(config, 100).split())
+    assert "without limits, so never out of one: room_power, drive" in words
+    assert "neither resolution nor accuracy" in words
+
+
+@dataclass
+class Value:
+    channel: str
+    value: float
+    unit_of_measure: str
+    status: Status
+
+
+@dataclass
+class Answer:
+    name: str
+    bus: str
+    identity: str = ""
+    error: str = ""
+    took_s: float = 0.042
+    channels: list[Value] = field(default_factory=list)
+
+    @property
+    def good(self) -> bool:
+        return not self.error and all(one.status is Status.GOOD for one in self.channels)
+
+
+@dataclass
+class Found:
+    instruments: list[Answer]
+    runs_path: Path = Path("runs")
+    notes: list[str] = field(default_factory=list)
+    disk_free_bytes: int = 10**12
+    disk_needed_bytes: int = 10**9
+    disk_error: str = ""
+    synchronised: bool = True
+
+    @property
+    def good(self) -> bool:
+        enough = not self.disk_error and self.disk_free_bytes >= self.disk_needed_bytes
+        return enough and all(one.good for one in self.instruments)
+
+
+GOOD = Answer("meter", "bench", "EXAMPLE,METER", channels=[Value("mains", 230.1, "V", Status.GOOD)])
+
+
+def test_a_ready_rig_is_called_ready_with_every_value() -> None:
+    text = check_text.probed(Found([GOOD]), 80)
+    assert 'good  meter on bench, calls itself "EXAMPLE,METER", answered in 42 ms' in text
+    assert "mains 230.1 V" in text
+    assert "good  runs: 1 TB free, 1 GB needed" in text
+    assert text.endswith("READY: every instrument answers with good values and the disk is large enough")
+
+
+def test_each_reason_not_to_start_is_marked_and_counted() -> None:
+    open_sensor = Answer(
+        "scanner", "line", channels=[Value("A1.heatsink", float("nan"), "degC", Status.NO_VALUE)]
+    )
+    suspect = Answer("box", "line", channels=[Value("ambient", 400.0, "degC", Status.SUSPECT)])
+    dead = Answer("dead", "line2", error="TCP 192.168.7.20:5025: cannot connect")
+    text = check_text.probed(
+        Found([GOOD, open_sensor, suspect, dead], disk_free_bytes=5, synchronised=False), 80
+    )
+    assert "*** no value ***" in text
+    assert "*** suspect 400 degC ***" in text
+    assert "BAD   dead on line2: TCP 192.168.7.20:5025: cannot connect" in text
+    assert "BAD   runs: 5 B free, 1 GB needed" in text
+    assert "NOTE  the wall clock is not known to be right" in text
+    assert text.endswith("NOT READY: 3 instruments not good and the disk will not do; see BAD above")
+
+
+def test_a_disk_that_cannot_be_asked_is_bad() -> None:
+    text = check_text.probed(Found([GOOD], disk_error="cannot be written: read-only"), 80)
+    assert "BAD   runs: cannot be written: read-only" in text
+    assert "NOT READY: the disk will not do" in text
+
+
+def test_what_the_computer_does_that_may_cost_readings_is_a_note_and_no_fault() -> None:
+    text = check_text.probed(Found([GOOD], notes=["line: the adapter may be put to sleep"]), 80)
+    assert "NOTE  line: the adapter may be put to sleep" in text
+    assert text.endswith("large enough")
+
+
+def test_the_probe_of_the_daemon_fits_what_is_printed_here() -> None:
+    from rig.daemon.probe import RigProbe
+
+    found = RigProbe(
+        instruments=[], runs_path=Path("runs"), disk_free_bytes=2, disk_needed_bytes=1, disk_error="",
+        synchronised=True,
+    )  # fmt: skip
+    assert check_text.probed(found, 80).endswith("large enough")
