@@ -15,7 +15,7 @@ from pathlib import Path
 import pytest
 
 from rig import errors
-from rig.cli import app
+from rig.cli import app, registry
 from rig.errors import SoakrigError
 
 ROOT = Path(__file__).parents[1]
@@ -69,8 +69,16 @@ def test_every_command_line_of_the_documents_is_one_that_soakrig_understands(pag
 
 
 def test_every_command_stands_in_the_readme() -> None:
-    table = re.findall(r"^\| `soakrig ([a-z-]+)", README.read_text("utf-8"), re.MULTILINE)
-    assert sorted(table) == sorted(COMMANDS)
+    """In the groups of ``soakrig --help``, and in its order."""
+    rows = re.findall(
+        r"^\| (?:`soakrig ([a-z-]+)|\*\*([a-z ]+)\*\*)", README.read_text("utf-8"), re.MULTILINE
+    )
+    listed = [
+        row
+        for group, commands in registry.listed().items()
+        for row in [("", group.lower()), *((name, "") for name in commands)]
+    ]
+    assert rows == listed
 
 
 @pytest.mark.parametrize("name", COMMANDS)

@@ -1,9 +1,9 @@
 """Alerts: a process of its own that reads the run's events and tells people; recording never waits for it.
 
-``python -m rig.alerts RUN`` follows a run; ``test_message`` tries every way once. One direction: run
-directory -> ``watch`` -> ``incidents`` (what is to be told) -> ``ledger`` in the ``outbox`` (who has been
-told) -> ``message`` -> ``courier`` (one process per try) -> ``ways``. Delivery is at least once: a message
-that may have arrived when it was cut off goes again, with the same facts under the same key.
+``python -m rig.alerts RUN`` follows a run; ``send_test`` tries every notifier once. One direction: run
+directory -> ``run_watch`` -> ``incidents`` (what is to be told) -> ``delivery_state`` in the ``outbox`` (who
+has been told) -> ``message`` -> ``delivery_process`` (one per try) -> ``notifiers``. Delivery is at least
+once: a message that may have arrived when it was cut off goes again, with the same facts under the same key.
 """
 
 from __future__ import annotations
@@ -13,20 +13,17 @@ from typing import TYPE_CHECKING
 from rig.errors import UsageError
 
 if TYPE_CHECKING:
-    from rig.alerts.test_message import TestResult
+    from rig.alerts.message_trial import TestResult
     from rig.rigfile.config import RigConfig
 
 
-def test_message(config: RigConfig) -> tuple[TestResult, ...]:
+def send_test(config: RigConfig) -> tuple[TestResult, ...]:
     """Return what became of one test message by each way of a rig file, all sent now and tried once.
 
     Raises UsageError if the rig file names no way.
     """
-    from rig.alerts.test_message import send_to_all  # couriers import this package and must start fast
+    from rig.alerts.message_trial import send_to_all  # couriers import this package and must start fast
 
     if config.alerts is None or not config.alerts.ways:
         raise UsageError(f"the rig file of {config.rig} names no way of telling; write alerts: ways: ...")
     return send_to_all(config.alerts, rig=config.rig)
-
-
-setattr(test_message, "__test__", False)  # noqa: B010 - pytest must not take it for a test

@@ -17,10 +17,9 @@ from collections.abc import Callable, Sequence
 from typing import TYPE_CHECKING
 
 from rig import __version__
-from rig.cli.listed import LISTED
+from rig.cli import registry
 
 if TYPE_CHECKING:
-    from rig.cli.order_commands import CliCommand
     from rig.errors import ConfigError
 
 CAUTION = """\
@@ -50,7 +49,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
     given = sys.argv[1:] if arguments is None else list(arguments)
     name = next((word for word in given if not word.startswith("-")), "")
     parser = _parser(None if name in ABOUT_ALL else name)
-    if name and not any(name in listed for listed in LISTED.values()):
+    if name and name not in _summaries():
         parser.error(_no_such(name))
     args = parser.parse_args(given)
     handler: Handler | None = getattr(args, "handler", None)
@@ -75,7 +74,7 @@ def _no_such(name: str) -> str:
     """Return in words that there is no such command, and which one may be meant."""
     import difflib
 
-    near = difflib.get_close_matches(name, [one for listed in LISTED.values() for one in listed], 1)
+    near = difflib.get_close_matches(name, _summaries(), 1)
     meant = f"; did you mean {near[0]!r}?" if near else ";"
     return f"no command {name!r}{meant} 'soakrig --help' lists them all"
 
@@ -136,40 +135,58 @@ def _say_faults(error: ConfigError) -> int:
     return error.exit_code
 
 
+class _Parser(argparse.ArgumentParser):
+    """The parser of all commands; its help lists them in groups."""
+
+    def format_help(self) -> str:
+        """Return usage, the commands by group, options and the caution."""
+        form = self._get_formatter()
+        form.add_usage(self.usage, self._actions, self._mutually_exclusive_groups)
+        form.add_text(self.description)
+        width = max(map(len, _summaries()))
+        form.add_text("\n\n".join(
+            "\n".join([f"{group}:", *(f"  {name:{width}}  {summary}" for name, summary in listed.items())])
+            for group, listed in registry.listed().items()
+        ))  # fmt: skip
+        form.add_text("soakrig COMMAND --help explains a command with an example. soakrig --version")
+        form.add_text(self.epilog)
+        return form.format_help()
+
+
+def _summaries() -> dict[str, str]:
+    return {name: summary for listed in registry.listed().values() for name, summary in listed.items()}
+
+
 def _parser(only: str | None = None) -> argparse.ArgumentParser:
     """Return the parser of all commands, or of ``only`` one of them; the others have but their names then."""
-    parser = argparse.ArgumentParser(
+    parser = _Parser(
         prog="soakrig",
         description="Data logger and failure forensics of an endurance room for audio power amplifiers.",
         epilog=CAUTION,
         formatter_class=argparse.RawDescriptionHelpFormatter,
     )
     parser.add_argument("--version", action="version", version=f"soakrig {__version__}")
-    commands = parser.add_subparsers(title="commands", metavar="COMMAND")
-    for module, listed in LISTED.items():
-        if only is None or only in listed:
-            for one in importlib.import_module(module).COMMANDS:
-                one.arguments(_added(commands, one))
+    commands = parser.add_subparsers(metavar="COMMAND", parser_class=argparse.ArgumentParser)
+    for name, summary in _summaries().items():
+        if only is None or only == name:
+            _add(commands, name, summary)
         else:
-            for name, summary in listed.items():
-                commands.add_parser(name, help=summary)
+            commands.add_parser(name, help=summary)
     parser.set_defaults(parser=parser)
     return parser
 
 
-def _added(
-    commands: argparse._SubParsersAction[argparse.ArgumentParser],
-    one: CliCommand,
-) -> argparse.ArgumentParser:
+def _add(commands: argparse._SubParsersAction[argparse.ArgumentParser], name: str, summary: str) -> None:
+    module = importlib.import_module(registry.module_of(name))
     parser = commands.add_parser(
-        one.name,
-        help=one.summary,
-        description=one.summary[0].upper() + one.summary[1:] + ".",
-        epilog=f"example:\n  {one.example}",
+        name,
+        help=summary,
+        description=summary[0].upper() + summary[1:] + ".",
+        epilog=f"example:\n  {module.EXAMPLE}",
         formatter_class=argparse.RawDescriptionHelpFormatter,
     )
-    parser.set_defaults(handler=one.run)
-    return parser
+    module.arguments(parser)
+    parser.set_defaults(handler=module.run)
 
 
 if __name__ == "__main__":

@@ -15,6 +15,8 @@ if TYPE_CHECKING:
 
 SOAKRIG = (sys.executable, "-m", "rig.cli")
 """How this command line is started in a process of its own."""
+NOT_READY = 4
+"""Exit code: the rig did not answer as it should."""
 _MOST_TOLD = 8
 """Damaged places that are told beside an answer."""
 

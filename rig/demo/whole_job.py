@@ -101,7 +101,7 @@ def run(place: Path, *, seed: int, say: Say, soakrig: Sequence[str]) -> int:
             (31, ("account", "now/runs")),
             (24, ("verdict", "now/runs")),
             (16, ("compare", "earlier/runs", "now/runs", "--unit-a", victim)),
-            (24, ("demonstrate", ".")),
+            (24, ("reliability", ".")),
         )
     ]
     return _judged(truth, outcomes, say)

@@ -18,7 +18,7 @@ MOST_AGES = 20
 
 def as_json(proof: DemonstratedReliability, unread: Sequence[str] = ()) -> str:
     """Return all of it as JSON text; ``unread``: runs that could not be read, and why."""
-    content = {**to_json("demonstrate", proof), "not_read": list(unread)}
+    content = {**to_json("reliability", proof), "not_read": list(unread)}
     return json.dumps(content, indent=2, ensure_ascii=False)
 
 

@@ -21,7 +21,7 @@ from rig.store import result_cache
 if TYPE_CHECKING:
     from rig.store.reader import RunReader
 
-_PROGRAM = ("core", "forensics", "store")
+_PROGRAM = ("domain", "forensics", "store")
 """Packages that an answer depends on."""
 _NAME = re.compile(r"[A-Za-z0-9_.-]{1,64}")
 """Names of units that can be part of a file's name as they are."""

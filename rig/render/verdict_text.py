@@ -39,7 +39,7 @@ def text(verdict: RunVerdict, rig: str, width: int = 100) -> str:
     lines += titled("What this does not say", width)
     words = (
         "a pass says that these units kept these limits in these hours; it says nothing about other units, "
-        "longer times or other stress (see soakrig demonstrate)"
+        "longer times or other stress (see soakrig reliability)"
     )
     return "\n".join(line.rstrip() for line in [*lines, *wrapped(words, width)])
 

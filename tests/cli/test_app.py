@@ -34,12 +34,12 @@ def test_an_answer_that_the_disk_refuses_is_told_in_one_line_with_the_code_for_s
 def test_a_disk_that_says_no_is_told_with_the_place_and_is_no_fault_of_soakrig_itself(
     monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    import rig.cli.order_commands
+    from rig.cli.commands import swap
 
     def refused(path: str) -> None:
         raise OSError(errno.EROFS, os.strerror(errno.EROFS), "/mnt/stick/runs")
 
-    monkeypatch.setattr(rig.cli.order_commands, "run_of", refused)
+    monkeypatch.setattr(swap, "run_of", refused)
     assert main(["swap", "runs", "A1", "7"]) == 5
     said = capsys.readouterr().err
     assert (
@@ -49,7 +49,7 @@ def test_a_disk_that_says_no_is_told_with_the_place_and_is_no_fault_of_soakrig_i
     def broken(path: str) -> None:
         raise OSError(errno.EBADF, os.strerror(errno.EBADF))
 
-    monkeypatch.setattr(rig.cli.order_commands, "run_of", broken)
+    monkeypatch.setattr(swap, "run_of", broken)
     with pytest.raises(OSError, match="Bad file descriptor"):
         main(["swap", "runs", "A1", "7"])
 

@@ -8,7 +8,8 @@ from pathlib import Path
 
 import pytest
 
-from rig.cli import app, order_commands
+from rig.cli import app, order_arguments
+from rig.cli.commands import note as note_command
 from rig.clock import SYSTEM
 from rig.daemon import order_client
 from rig.domain.layout_json import to_json
@@ -144,14 +145,13 @@ def test_a_slip_of_the_pen_is_refused_before_it_stands_in_the_record(
 
 
 def test_the_command_takes_a_moment_in_any_zone(run: RunDir) -> None:
-    note = next(one for one in order_commands.COMMANDS if one.name == "note")
     parser = argparse.ArgumentParser()
-    note.arguments(parser)
+    note_command.arguments(parser)
     args = parser.parse_args([str(run.path), "x", "--at", "2026-03-01T14:05+01:00"])
-    code, _ = note.run(args)
+    code, _ = note_command.run(args)
     assert code == 0
     (event,) = [one for one in RunReader.open(run.path).events() if one.kind is EventKind.NOTE]
-    assert event.data["at_ns"] == order_commands.moment_ns("2026-03-01T13:05Z") == 1_772_370_300_000_000_000
+    assert event.data["at_ns"] == order_arguments.moment_ns("2026-03-01T13:05Z") == 1_772_370_300_000_000_000
     with pytest.raises(UsageError, match="is not a moment"):
-        order_commands.moment_ns("yesterday")
-    assert 0 <= SYSTEM.utc_ns() - order_commands.moment_ns("15:06") < 25 * 3600 * 10**9
+        order_arguments.moment_ns("yesterday")
+    assert 0 <= SYSTEM.utc_ns() - order_arguments.moment_ns("15:06") < 25 * 3600 * 10**9

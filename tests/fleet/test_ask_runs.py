@@ -69,7 +69,7 @@ def test_a_missing_library_is_said_with_what_to_install(
 
 def test_the_cluster_s_libraries_are_not_loaded_unless_they_are_asked_for(folder: Path) -> None:
     code = (
-        "import sys; from rig.cli import main; main(sys.argv[1:]);"
+        "import sys; from rig.cli.app import main; main(sys.argv[1:]);"
         "print([one for one in ('dask', 'distributed', 'pandas') if one in sys.modules])"
     )
     done = subprocess.run(

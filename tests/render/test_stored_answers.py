@@ -64,12 +64,12 @@ def test_what_the_command_says_is_the_same_the_second_time_and_needs_no_arithmet
     sample: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
     said = []
-    for more in ([], [], ["--anew"], ["--json"], ["--json", "--anew"]):
+    for more in ([], [], ["--recompute"], ["--json"], ["--json", "--recompute"]):
         assert main(["postmortem", str(sample), *more]) == 0
         said.append(capsys.readouterr().out)
     assert said[0] == said[1] == said[2]
     assert said[3] == said[4]
-    code = "import sys; from rig.cli import main; main(sys.argv[1:]); print('numpy' in sys.modules)"
+    code = "import sys; from rig.cli.app import main; main(sys.argv[1:]); print('numpy' in sys.modules)"
     command = [sys.executable, "-c", code, "postmortem", str(sample)]
     found = subprocess.run(command, capture_output=True, text=True, check=True).stdout
     assert found.endswith("False\n")

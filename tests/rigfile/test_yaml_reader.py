@@ -17,7 +17,7 @@ from rig.rigfile.node import Node
 from rig.rigfile.schema import keys
 from rig.rigfile.sections import InstrumentSection, RigSection
 
-CONFIGS = sorted((Path(__file__).parent.parent / "configs").glob("*.yaml"))
+CONFIGS = sorted((Path(__file__).parents[2] / "configs").glob("*.yaml"))
 
 
 def parse(text: str) -> Node:

@@ -58,7 +58,7 @@ def test_bash_completes_options_choices_and_folders(tmp_path: Path) -> None:
 @pytest.mark.parametrize("shell", ["bash", "zsh", "fish"])
 def test_each_shell_takes_its_text_for_a_program(tmp_path: Path, shell: str) -> None:
     text = completion(shell)
-    assert "alert-test" in text
+    assert "reliability" in text
     found = shutil.which(shell)
     if found is None:
         pytest.skip(f"{shell} is not installed here, so nobody can read this text for certain")

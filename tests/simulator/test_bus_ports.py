@@ -8,13 +8,13 @@ ROOT = Path(__file__).parents[2]
 USER = """
 import fcntl, os, sys, tempfile, termios
 from pathlib import Path
-from rig.simulator.bus_ports import PtyPort, Stop
+from rig.simulator.bus_ports import PollableFlag, PtyPort
 
 if os.getuid() == 0:  # the lock does not stop the superuser
     os.setgroups([])
     os.setuid(65534)
 with tempfile.TemporaryDirectory() as folder:
-    stop = Stop()
+    stop = PollableFlag()
     port = PtyPort(Path(folder) / "line")
     first = os.open(port.link, os.O_RDWR | os.O_NOCTTY)
     fcntl.ioctl(first, termios.TIOCEXCL)

@@ -1,4 +1,4 @@
-"""Commands for files in and out: tables of other loggers become runs, runs become tables."""
+"""Keep: write readings to a CSV, XLSX or Parquet file."""
 
 from __future__ import annotations
 
@@ -6,31 +6,12 @@ import argparse
 from pathlib import Path
 
 from rig.cli.arguments import duration_s, moment_arguments, moments_ns, run_argument, run_path, say
-from rig.cli.order_commands import CliCommand
+
+EXAMPLE = "soakrig export runs --to a3.xlsx --unit A3 --every '10 s'"
 
 
-def _import_arguments(parser: argparse.ArgumentParser) -> None:
-    parser.add_argument(
-        "files", metavar="FILE", nargs="+", help="tables with a time column, in order of time"
-    )
-    parser.add_argument(
-        "--limits", metavar="FILE", required=True, help="what the columns mean: a limits file"
-    )
-    parser.add_argument(
-        "--runs", metavar="FOLDER", default="runs", help="where the run goes (default ./runs)"
-    )
-    parser.add_argument("--name", help="name of the run (default: after the rig and the moment)")
-
-
-def _import(args: argparse.Namespace) -> tuple[int, str]:
-    from rig.interchange import importing
-
-    files = [Path(one) for one in args.files]
-    importing.import_files(files, Path(args.limits), runs=Path(args.runs), name=args.name, say=say)
-    return 0, ""
-
-
-def _export_arguments(parser: argparse.ArgumentParser) -> None:
+def arguments(parser: argparse.ArgumentParser) -> None:
+    """Add the arguments."""
     run_argument(parser)
     parser.add_argument("--to", metavar="FILE", required=True, help="file to write: .csv, .xlsx or .parquet")
     parser.add_argument("--channels", metavar="NAME", nargs="+", default=(), help="names, or patterns with *")
@@ -45,7 +26,8 @@ def _export_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--force", action="store_true", help="replace the file if it exists")
 
 
-def _export(args: argparse.Namespace) -> tuple[int, str]:
+def run(args: argparse.Namespace) -> tuple[int, str]:
+    """Carry the command out."""
     from rig.interchange import export, limits_file
 
     start, end = moments_ns(args, "--from or --until", args.zone)
@@ -58,21 +40,3 @@ def _export(args: argparse.Namespace) -> tuple[int, str]:
     )  # fmt: skip
     rows = export.export(run_path(args), Path(args.to), wanted, force=args.force, say=say)
     return 0, f"{rows:,} rows in {args.to}"
-
-
-COMMANDS = (
-    CliCommand(
-        name="import",
-        summary="turn CSV or Parquet files of other loggers into a run",
-        example="soakrig import week1.csv week2.csv --limits limits.yaml",
-        arguments=_import_arguments,
-        run=_import,
-    ),
-    CliCommand(
-        name="export",
-        summary="write readings to a CSV, XLSX or Parquet file",
-        example="soakrig export runs --to a3.xlsx --unit A3 --every '10 s'",
-        arguments=_export_arguments,
-        run=_export,
-    ),
-)

@@ -62,7 +62,7 @@ def test_an_unreadable_run_is_named_and_changes_the_exit_code(
     fleet: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
     (tmp_path / "run.json").write_text("{}", "utf-8")
-    for command in (["ls"], ["search"], ["account", "--all"], ["demonstrate"]):
+    for command in (["ls"], ["search"], ["account", "--all"], ["reliability"]):
         text = said(capsys, *command, str(fleet), str(tmp_path), code=5)
         assert "run.json" in "".join(text.split())  # a long path may be broken at the end of a line
         assert data(capsys, *command, str(fleet), str(tmp_path), code=5)["not_read"]
@@ -81,7 +81,7 @@ def test_where_no_run_can_be_read_that_is_said_and_not_that_nothing_is_proved(
     tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
     (tmp_path / "run.json").write_text("{", "utf-8")
-    assert main(["demonstrate", str(tmp_path)]) == 5
+    assert main(["reliability", str(tmp_path)]) == 5
     assert "no run could be read: " in capsys.readouterr().err
 
 
@@ -132,13 +132,13 @@ def test_a_unit_is_not_held_against_itself(good: Path, capsys: pytest.CaptureFix
 def test_what_many_runs_prove_is_told_with_what_it_does_not_say(
     fleet: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    words = ("demonstrate", str(fleet), "--mtbf", "5", "--shape", "2", "--arrhenius", "0.7", "40", "75")
+    words = ("reliability", str(fleet), "--mtbf", "5", "--shape", "2", "--arrhenius", "0.7", "40", "75")
     text = one_line(said(capsys, *words))
     assert "WHAT IS PROVED by 8 runs of room-1, room-2, room-3" in text
     assert text.count("does not say:") == 5
     assert "- D6 after 0.019" in text
     assert "h: by readback: A1.volts gave no output for 30 s to the end of the record" in text
-    found = data(capsys, *words)["demonstrate"]
+    found = data(capsys, *words)["reliability"]
     assert [one["serial"] for one in found["failures"]] == ["D6"]
     # chi-square with 4 degrees of freedom at 90 %: 7.779 (NIST/SEMATECH e-Handbook, 1.3.6.7.4)
     assert found["bounds"]["lower_h"] == pytest.approx(2 * found["unit_h"] / 7.779, rel=1e-3)
@@ -147,9 +147,9 @@ def test_what_many_runs_prove_is_told_with_what_it_does_not_say(
 def test_a_person_may_overrule_what_counts_as_a_failure(
     fleet: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    found = data(capsys, "demonstrate", str(fleet), "--survived", "D6", "--failed", "0001")["demonstrate"]
+    found = data(capsys, "reliability", str(fleet), "--survived", "D6", "--failed", "0001")["reliability"]
     assert [(one["serial"], one["how"]) for one in found["failures"]] == [("0001", "said by who asks")]
-    assert main(["demonstrate", str(fleet), "--failed", "nobody"]) == 2
+    assert main(["reliability", str(fleet), "--failed", "nobody"]) == 2
     assert "serial number 'nobody' is in none of these runs" in capsys.readouterr().err
 
 

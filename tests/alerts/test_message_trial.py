@@ -27,7 +27,7 @@ def test_each_way_reports_what_became_of_its_message() -> None:
             "gone": Notifier(webhook=WebhookNotifier(url=f"http://127.0.0.1:{peers.free_port()}/")),
             "bad": python("import sys; sys.exit(3)"),
         }
-        good, gone, bad = rig.alerts.test_message(config(Alerts(ways=ways)))
+        good, gone, bad = rig.alerts.send_test(config(Alerts(ways=ways)))
     assert (good.way, good.delivered, good.note) == ("good", True, "")
     assert (gone.way, gone.delivered) == ("gone", False)
     assert "Connection refused" in gone.note
@@ -40,7 +40,7 @@ def test_each_way_reports_what_became_of_its_message() -> None:
 def test_all_ways_are_tried_at_the_same_time() -> None:
     with peers.raw_server(peers.silent) as port:
         way = Notifier(webhook=WebhookNotifier(url=f"http://127.0.0.1:{port}/"), deadline_s=1.0)
-        results = rig.alerts.test_message(config(Alerts(ways={"one": way, "two": way, "three": way})))
+        results = rig.alerts.send_test(config(Alerts(ways={"one": way, "two": way, "three": way})))
     assert [result.delivered for result in results] == [False] * 3
     assert max(result.took_s for result in results) < sum(result.took_s for result in results) / 2
 
@@ -48,4 +48,4 @@ def test_all_ways_are_tried_at_the_same_time() -> None:
 def test_without_a_way_there_is_nothing_to_test() -> None:
     for alerts in (None, Alerts()):
         with pytest.raises(UsageError, match="names no way of telling"):
-            rig.alerts.test_message(config(alerts))
+            rig.alerts.send_test(config(alerts))

@@ -1,0 +1,110 @@
+"""What the commands share that answer from one run or many: places, how they are asked, exit codes."""
+
+from __future__ import annotations
+
+import argparse
+from typing import TYPE_CHECKING, TypeVar
+
+from rig.cli import progress
+from rig.cli.arguments import readable
+from rig.errors import StoreError, UsageError
+
+if TYPE_CHECKING:
+    from rig.fleet.ask_runs import Crew
+    from rig.fleet.run_questions import RunQuestion
+    from rig.reliability.run_digest import RunDigest
+    from rig.store.reader import RunReader
+
+T = TypeVar("T")
+
+PLACES = "runs, folders of runs at any depth, or s3://BUCKET/KEY; default: ./runs"
+JSON = "print JSON (field names are those of the text's numbers and stay)"
+
+
+def width() -> int:
+    """Return the width of the terminal."""
+    from rig.render.text_layout import terminal_width
+
+    return terminal_width()
+
+
+def one_run_argument(parser: argparse.ArgumentParser) -> None:
+    """Add RUN (one run) and --json."""
+    parser.add_argument(
+        "run",
+        metavar="RUN",
+        nargs="?",
+        default="runs",
+        help="a run, a folder of runs (its newest is taken) or s3://BUCKET/KEY; default: ./runs",
+    )
+    parser.add_argument("--json", action="store_true", help=JSON)
+
+
+def places_arguments(parser: argparse.ArgumentParser) -> None:
+    """Add PLACE (many runs) and how they are asked."""
+    parser.add_argument("places", metavar="PLACE", nargs="*", default=["runs"], help=PLACES)
+    crew_arguments(parser)
+
+
+def crew_arguments(parser: argparse.ArgumentParser) -> None:
+    """Add --json and how many runs are asked at a time."""
+    parser.add_argument("--json", action="store_true", help=JSON)
+    parser.add_argument(
+        "--processes", type=int, default=1, metavar="N", help="ask N runs at a time; default 1"
+    )
+    parser.add_argument(
+        "--scheduler", metavar="ADDRESS", help="ask on a Dask cluster, as tcp://HOST:8786 (extra: cluster)"
+    )
+
+
+def counting_argument(parser: argparse.ArgumentParser) -> None:
+    """Add --count."""
+    parser.add_argument(
+        "--count",
+        choices=("targets", "output", "logged"),
+        help="which hours count: within the phases' targets, giving output, or logged; default: the "
+        "strictest that the rig file has words for",
+    )
+
+
+def _crew(args: argparse.Namespace) -> Crew:
+    from rig.fleet.ask_runs import Crew
+
+    if args.processes < 1:
+        raise UsageError(f"--processes {args.processes}: expected 1 or more")
+    return Crew(processes=args.processes, scheduler=args.scheduler)
+
+
+def ask(question: RunQuestion[T], places: list[str], args: argparse.Namespace) -> tuple[list[T], list[str]]:
+    """Return what the runs at ``places`` answered, and why others did not; progress goes to a terminal."""
+    from rig.fleet import ask_runs
+    from rig.fleet import run_places as where
+
+    addresses = where.find(places)
+    with progress.shown("asking runs") as told:
+        answers = ask_runs.ask(question, addresses, _crew(args), told)
+    return [one.value for one in answers if one.value is not None], [
+        one.error if one.error.startswith(one.where) else f"{one.where}: {one.error}"
+        for one in answers
+        if one.error
+    ]
+
+
+def exit_code(unread: list[str]) -> int:
+    """Return the exit code of an answer that some runs take no part in."""
+    return StoreError.exit_code if unread else 0
+
+
+def open_one(place: str) -> RunReader:
+    """Return the run that a place names. Raises UsageError, FormatError or StoreError."""
+    from rig.fleet import run_places as places
+
+    return readable(places.open_run(places.single(place)))
+
+
+def digests(args: argparse.Namespace, places: list[str]) -> tuple[list[RunDigest], list[str]]:
+    """Return the digests of the runs at ``places``, and why others gave none."""
+    from rig.fleet.run_questions import DigestQuestion
+    from rig.reliability.service_hours import Counting
+
+    return ask(DigestQuestion(Counting(args.count) if args.count else None), places, args)

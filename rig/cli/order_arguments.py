@@ -1,0 +1,76 @@
+"""What the commands share that ask something of a run: which run, whether it can, and how it is asked."""
+
+from __future__ import annotations
+
+from datetime import datetime
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from rig.cli.arguments import rig_file
+from rig.errors import UsageError
+
+if TYPE_CHECKING:
+    from rig.domain.orders import OrderKind
+    from rig.store.rundir import RunDir
+
+RUN = "a run directory, a folder of runs (its newest run is taken), or a rig file"
+
+
+def run_of(path: str) -> RunDir:
+    """Return the run that an argument names: a run, a folder of runs, or a rig file. Raises FormatError."""
+    from rig.store import rundir
+
+    place = Path(path)
+    if place.is_file():
+        place = Path(rig_file(path).runs)
+    return rundir.open_run(rundir.newest_run(place))
+
+
+def demand_position(run: RunDir, unit: str) -> None:
+    """Raise UsageError if the run has no such position: a slip of the pen need not stand in the record."""
+    from rig.domain.layout_json import layout_from_json
+    from rig.store import rundir
+
+    sessions = rundir.read_sessions(run)
+    if not sessions:
+        return  # whoever is asked says what is wrong
+    known = layout_from_json(rundir.frozen_layout(run, sessions[max(sessions)].facts.config)).units
+    if unit not in known:
+        raise UsageError(
+            f"there is no position {unit!r} in {run.path}; there are: {', '.join(known) or 'none'}"
+        )
+
+
+def demand_logger(run: RunDir, else_: str) -> None:
+    """Raise UsageError if nobody records the run."""
+    from rig.store import rundir
+
+    if not rundir.is_held(run.path / rundir.LOCK):
+        raise UsageError(f"nobody records {run.path} now, so {else_}")
+
+
+def ask(run: str, kind: OrderKind, data: dict[str, Any]) -> str:
+    """Ask something of a run; return in words how it was carried out. Raises UsageError if it was refused."""
+    from rig.daemon import order_client
+
+    return order_client.ask(run_of(run), kind, data)
+
+
+def moment_ns(text: str) -> int:
+    """Return a moment written in ISO 8601, or as the last ``15:06``, in UTC ns.
+
+    Without a zone it is this machine's. Raises UsageError.
+    """
+    from rig.clock import SYSTEM
+    from rig.domain.time_of_day import last_time_of_day
+
+    last_ns = last_time_of_day(text, SYSTEM.utc_ns())
+    if last_ns is not None:
+        return last_ns
+    try:
+        moment = datetime.fromisoformat(text)
+    except ValueError:
+        raise UsageError(
+            f"--at {text!r} is not a moment; write it like 14:05, '2026-03-01 14:05' or 2026-03-01T13:05Z"
+        ) from None
+    return round(moment.astimezone().timestamp() * 1_000_000) * 1000
