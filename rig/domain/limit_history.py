@@ -1,25 +1,34 @@
-"""Which limits a channel had when: by the session's rig file, the phases, and reloads in between.
+"""Which limits a channel had when: rig file, phases, reloads, the end of the program, and who was there.
 
 Every event that changes limits carries ``data["limits"]``: all channels whose limits differ, from then on,
 from those of the session's own rig file, with all their limits; a channel that is not named has its own.
+After the end of a program those of the rig file in force hold again. An event of a phase without such data
+(no logger of ours wrote it) stands for the limits that the program gives that phase.
+
+Limits sleep while nobody can keep them: the channels of a place have none while it is empty. ``asleep`` is
+the one place that says so.
 """
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Container, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
 from rig.domain.layout_json import limits_from_json, limits_to_json
-from rig.domain.model import Channel, Event, EventKind, Layout, Limit
-from rig.domain.program import Program
+from rig.domain.limit_arrays import Force
+from rig.domain.limits import Bound, bounds_of
+from rig.domain.model import Channel, Event, EventKind, Layout, Limit, Side
+from rig.domain.program import Phase, Program
 
 KEY = "limits"
 PRE_FLIGHT = "pre-flight"
 """What an event says of itself that lets only the limits of a pre-flight hold."""
 _CHANGING = frozenset({EventKind.PHASE, EventKind.CONFIG_CHANGE})
-LIMIT_CHANGING = _CHANGING | {EventKind.SESSION_START}
+LIMIT_CHANGING = _CHANGING | {EventKind.SESSION_START, EventKind.UNIT}
 """Kinds of events that may change limits; the others say nothing to ``limit_spans``."""
+BEGINNING = frozenset({"due", "ended", "unknown"})
+"""Of all that is recorded about phases, what begins another one (or none)."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -42,24 +51,65 @@ class LimitChange:
 
 
 def limit_spans(
-    channel: str, layout: Layout, events: Sequence[Event], layouts: Mapping[int, Layout] | None = None
+    channel: str,
+    layout: Layout,
+    events: Sequence[Event],
+    layouts: Mapping[int, Layout] | None = None,
+    phases: Sequence[Phase] = (),
 ) -> list[LimitSpan]:
     """Return the limits of a channel over time, oldest first, neighbours with like limits joined.
 
     layout: of the newest session. layouts: of each session, where they are known; the newest stands in
-    for one that is not. events: in recorded order.
+    for one that is not. events: in recorded order. phases: the program's, where the layout has none.
     """
     known = layouts or {}
+    facts = layout.channels.get(channel)
+    unit = facts.unit if facts is not None else None
     spans: list[LimitSpan] = []
+    limits, sleeps = _own(channel, layout), asleep(unit, _first_of(unit, events), absent=False)
     for event in events:
-        changing = event.kind in _CHANGING and KEY in event.data
-        if not changing and event.kind is not EventKind.SESSION_START:
+        mine = known.get(event.session, layout)
+        sleeps = asleep(unit, event, absent=sleeps)
+        own = _own(channel, mine)
+        if event.kind in _CHANGING and KEY in event.data:
+            limits = _named(event, channel, own)
+        elif event.kind is EventKind.SESSION_START and not event.brief:
+            limits = own
+        elif (name := begun_phase(event)) is not None:
+            every = phases or (mine.program.phases if mine.program else ())
+            phase = next((one for one in every if one.name == name), None)
+            limits = phase.limits_of(channel, unit, own) if phase else own
+        elif event.kind is not EventKind.UNIT:
             continue
-        limits = _own(channel, known.get(event.session, layout))
-        if changing:
-            limits = _named(event, channel, limits)
-        _begin(spans, event.t_ns, limits)
-    return spans or [LimitSpan(start_ns=None, end_ns=None, limits=_own(channel, layout))]
+        _begin(spans, event.t_ns, () if sleeps else limits)
+    return spans or [LimitSpan(start_ns=None, end_ns=None, limits=() if sleeps else limits)]
+
+
+def asleep(unit: str | None, event: Event | None, *, absent: bool) -> bool:
+    """Return whether the limits of a unit's channels sleep after an event; ``absent``: they did before it.
+
+    Today they sleep while the unit's place is empty. What else keeps a unit from keeping its limits (switched
+    off by order, failed) belongs here, and nowhere else.
+    """
+    if unit is None or event is None or event.kind is not EventKind.UNIT or event.subject != unit:
+        return absent
+    return not event.data["serial"] if "serial" in event.data else absent
+
+
+def _first_of(unit: str | None, events: Sequence[Event]) -> Event | None:
+    """Return an event that says who sat in a place before all that is recorded of it."""
+    swaps = (one for one in events if one.kind is EventKind.UNIT and one.subject == unit)
+    first = next((one for one in swaps if "serial" in one.data), None)
+    if first is None or "before" not in first.data:
+        return None
+    return replace(first, data={"serial": first.data["before"]})
+
+
+def begun_phase(event: Event) -> str | None:
+    """Return the name of the phase that an event begins, '' where it ends the last one; None: neither."""
+    if event.kind is not EventKind.PHASE or event.data.get("what", "due") not in BEGINNING:
+        return None
+    return str(event.data.get("phase", event.text or event.subject) or "")
 
 
 def judged_by(layout: Layout, event: Event) -> Layout:
@@ -73,33 +123,26 @@ def judged_by(layout: Layout, event: Event) -> Layout:
     return replace(layout, channels=changed)
 
 
-def own_spans(
-    channel: str, layout: Layout, events: Sequence[Event], layouts: Mapping[int, Layout] | None = None
-) -> list[LimitSpan]:
-    """Return the limits of a channel by the rig file over time, whatever phase was in force.
-
-    As ``limit_spans``; what a reload changed within phases is not told here. In a pre-flight units are off
-    and switched on in turn: what it lets hold is what holds.
-    """
-    known = layouts or {}
-    spans: list[LimitSpan] = []
-    for event in events:
-        if event.kind is EventKind.SESSION_START:
-            _begin(spans, event.t_ns, _own(channel, known.get(event.session, layout)))
-        elif event.kind is EventKind.CONFIG_CHANGE and KEY in event.data:
-            _reloaded(spans, event, channel)
-        elif event.kind is EventKind.PHASE and event.data.get("what") == PRE_FLIGHT:
-            _begin(spans, event.t_ns, _named(event, channel, _own(channel, known.get(event.session, layout))))
-    return spans or [LimitSpan(start_ns=None, end_ns=None, limits=_own(channel, layout))]
+def awake(channels: Mapping[str, Channel], sleeping: Container[str]) -> dict[str, Channel]:
+    """Return channels without the limits of those units whose limits sleep."""
+    return {
+        name: replace(one, limits=()) if one.unit is not None and one.unit in sleeping else one
+        for name, one in channels.items()
+    }
 
 
-def _reloaded(spans: list[LimitSpan], event: Event, channel: str) -> None:
-    for one in event.data.get("changes", ()):
-        if isinstance(one, Mapping) and one.get("channel") == channel and not one.get("phase"):
-            try:
-                _begin(spans, event.t_ns, limits_from_json(one["becomes"]))
-            except (KeyError, TypeError, ValueError):
-                continue
+def courses(spans: Sequence[LimitSpan]) -> list[tuple[Force, ...]]:
+    """Return what was in force over time on each side that was ever limited: what excursions are found by."""
+    found = []
+    for side in Side:
+        if any(one.side is side for span in spans for one in span.limits):
+            forces = [Force(start_ns=span.start_ns, bound=_bound(span.limits, side)) for span in spans]
+            found.append(tuple(forces))
+    return found
+
+
+def _bound(limits: Sequence[Limit], side: Side) -> Bound | None:
+    return next((bounds_of(one)[0] for one in limits if one.side is side), None)
 
 
 def _begin(spans: list[LimitSpan], at_ns: int, limits: tuple[Limit, ...]) -> None:

@@ -11,6 +11,7 @@ must be crossed to come back; the value must stay beyond the limit for the whole
 from __future__ import annotations
 
 import enum
+import math
 from dataclasses import dataclass, replace
 
 from rig.domain.model import Channel, Limit, Side, Status
@@ -77,8 +78,8 @@ class Bound:
     limit: Limit
 
     def zone(self, value: float, status: int) -> Zone:
-        """Return where a reading lies. Anything but GOOD is UNKNOWN. Equal to the bound is not out."""
-        if status != Status.GOOD:
+        """Return where a reading lies. Anything but a GOOD finite number is UNKNOWN. Equal is not out."""
+        if status != Status.GOOD or not math.isfinite(value):
             return Zone.UNKNOWN
         beyond = value - self.value if self.side is Side.HIGH else self.value - value
         if beyond > 0:
@@ -99,15 +100,16 @@ NORMAL = BoundState()
 
 def bounds(channel: Channel) -> tuple[Bound, ...]:
     """Return what has to be watched on a channel: each limit, and each early warning."""
-    watched: list[Bound] = []
-    for limit in channel.limits:
-        common = {"side": limit.side, "deadband": limit.deadband, "limit": limit}
-        watched.append(
-            Bound(value=limit.value, on_delay_ns=round(limit.on_delay_s * 1e9), early=False, **common)  # type: ignore[arg-type]
-        )
-        if limit.early is not None:
-            watched.append(Bound(value=limit.early, on_delay_ns=0, early=True, **common))  # type: ignore[arg-type]
-    return tuple(watched)
+    return tuple(bound for limit in channel.limits for bound in bounds_of(limit))
+
+
+def bounds_of(limit: Limit) -> tuple[Bound, ...]:
+    """Return the limit proper, and its early warning where it has one."""
+    common = {"side": limit.side, "deadband": limit.deadband, "limit": limit}
+    proper = Bound(value=limit.value, on_delay_ns=round(limit.on_delay_s * 1e9), early=False, **common)  # type: ignore[arg-type]
+    if limit.early is None:
+        return (proper,)
+    return (proper, Bound(value=limit.early, on_delay_ns=0, early=True, **common))  # type: ignore[arg-type]
 
 
 def step(

@@ -11,6 +11,7 @@ from rig.domain.model import ChannelKind, Event, EventKind, Limit, Side
 from rig.forensics.analysis_data import AnalysisData, is_temperature
 from rig.forensics.answer import ChannelStory, Consequence, CrossingExcursion, Cycling, Interval
 from rig.forensics.crossings import bracket_of
+from rig.forensics.episodes import unbroken
 from rig.forensics.noise import of
 from rig.forensics.order import certainly_before
 
@@ -115,7 +116,7 @@ def _fall(scene: AnalysisData, name: str, from_ns: int) -> Interval | None:
         return None
     for stretch in track.stretches(limit, max(place - 50, 0), size=True):
         stop = stretch.returned if stretch.returned >= 0 else len(track)
-        least = abs(float(track.at(stretch.worst).value[0]))
+        least = abs(float(track.at(stretch.worst_at).value[0]))
         twice = track.count(stretch.first_outside, stop) >= 2
         if stretch.last_inside >= 0 and twice and least < DEAD_SHARE * usual:
             return bracket_of(track, stretch.last_inside, stretch.first_outside)
@@ -150,8 +151,9 @@ def cycling(stories: Sequence[ChannelStory], unit: str | None) -> list[Cycling]:
     for story in stories:
         if story.unit != unit:
             continue
-        starts = [e.first_outside.t_ns for e in story.excursions if e.sure and e.last_inside is not None]
-        came_back = sum(e.returned is not None for e in story.excursions)
+        found = unbroken(story.excursions)
+        starts = [e.first_outside.t_ns for e in found if e.sure and e.last_inside is not None]
+        came_back = sum(e.returned is not None for e in found)
         if len(starts) < LEAST_CYCLES or came_back < LEAST_CYCLES - 1:
             continue
         gaps = np.diff(starts) / 1e9

@@ -9,13 +9,13 @@ from rig.domain.channel_digest import ChangedError
 from rig.domain.model import Channel, ChannelKind, Event, EventKind, Layout
 from rig.domain.recording import Recording
 from rig.errors import UsageError
-from rig.forensics import short_answer
+from rig.forensics import short_answer, spikes
 from rig.forensics.aftermath import consequences, cycling, shutdown
 from rig.forensics.analysis_data import AnalysisData
 from rig.forensics.answer import Censoring, ChannelStory, CrossingExcursion, Cycling, PostMortem
 from rig.forensics.attribution import AttributionInput, believed, findings
 from rig.forensics.effective_limits import in_force, moved_past
-from rig.forensics.episodes import Episode, closeness_s, episodes, final, first_of_each, joined
+from rig.forensics.episodes import Episode, closeness_s, episodes, final, first_of_each, joined, unbroken
 from rig.forensics.neighbours import neighbours
 from rig.forensics.onset import onset
 from rig.forensics.order import order
@@ -49,7 +49,11 @@ def _analysed(recording: Recording, layout: Layout, unit: str | None, confidence
     stories = {c.name: _story(scene, c, confidence) for c in layout.channels.values()}
     slowest = max((s.period_s for s in stories.values()), default=0.0)
     close_s = closeness_s(recording.span, slowest)
-    told = AnalysisContext(scene, confidence, stories, ailments(scene, layout.channels), close_s)
+    cycled = {
+        name for one in (None, *layout.units) for c in cycling(_of(stories, one), one) for name in c.channels
+    }
+    strays = spikes.strays(stories, cycled)
+    told = AnalysisContext(scene, confidence, stories, ailments(scene, layout.channels), close_s, strays)
     return _answer(told, unit if unit is not None else _worst_unit(told))
 
 
@@ -62,6 +66,20 @@ class AnalysisContext:
     stories: Mapping[str, ChannelStory]
     ills: Sequence[SensorFault]
     close_s: float
+    strays: Mapping[str, Sequence[CrossingExcursion]]
+
+    def explained(self, unit: str | None) -> list[CrossingExcursion]:
+        """Return the excursions of a unit (None: the room) that ask for a cause: sure ones, no lone readings."""
+        return [
+            one
+            for story in _of(self.stories, unit)
+            for one in unbroken(story.excursions)
+            if one.sure and one not in self.strays.get(story.channel, ())
+        ]
+
+
+def _of(stories: Mapping[str, ChannelStory], unit: str | None) -> list[ChannelStory]:
+    return [one for one in stories.values() if one.unit == unit]
 
 
 def _story(scene: AnalysisData, channel: Channel, confidence: float) -> ChannelStory:
@@ -73,7 +91,7 @@ def _story(scene: AnalysisData, channel: Channel, confidence: float) -> ChannelS
         censoring = Censoring.UNLIMITED
     elif not found.usable:
         censoring = Censoring.UNREAD
-    elif any(e.counted for e in all_out):
+    elif all_out:
         censoring = Censoring.NONE
     return ChannelStory(
         channel=channel.name,
@@ -95,8 +113,7 @@ def _worst_unit(told: AnalysisContext) -> str | None:
     """
     scored = []
     for unit in told.scene.layout.units:
-        own = [e for s in told.stories.values() if s.unit == unit for e in s.excursions if e.sure]
-        episode = final(episodes(own, told.close_s))
+        episode = final(episodes(told.explained(unit), told.close_s))
         if episode is not None:
             kept = believed(told.scene, first_of_each(episode), told.ills)
             scored.append((not kept, episode.end_ns is not None, -len(kept), episode.start_ns, unit))
@@ -108,13 +125,11 @@ def _worst_unit(told: AnalysisContext) -> str | None:
 
 def _final_episode(told: AnalysisContext, unit: str | None, cycles: Sequence[Cycling]) -> Episode | None:
     """Return the failure of one unit, with what the room did at the time."""
-    own = [e for s in told.stories.values() if s.unit == unit for e in s.excursions if e.sure]
     spans = [(c.first_ns, c.last_ns) for c in cycles]
-    episode = final(joined(episodes(own, told.close_s), spans))
+    episode = final(joined(episodes(told.explained(unit), told.close_s), spans))
     if episode is None or unit is None:
         return episode
-    room = [e for s in told.stories.values() if s.unit is None for e in s.excursions if e.sure]
-    return _with_room(episode, room, told.close_s)
+    return _with_room(episode, told.explained(None), told.close_s)
 
 
 def _with_room(episode: Episode, room: Sequence[CrossingExcursion], close_s: float) -> Episode:
@@ -123,8 +138,7 @@ def _with_room(episode: Episode, room: Sequence[CrossingExcursion], close_s: flo
     near = [
         e
         for e in room
-        if e.counted
-        and (e.returned is None or e.returned.t_ns >= early)
+        if (e.returned is None or e.returned.t_ns >= early)
         and (episode.end_ns is None or e.first_outside.t_ns <= episode.end_ns)
     ]
     together = sorted((*episode.excursions, *near), key=lambda e: (e.first_outside.t_ns, e.channel))
@@ -139,8 +153,15 @@ def _answer(told: AnalysisContext, unit: str | None) -> PostMortem:
     episode = _final_episode(told, unit, cycles)
     firsts = believed(scene, first_of_each(episode), ills) if episode else {}
     ranking = order({name: excursion.interval for name, excursion in firsts.items()})
+    strays = {name: told.strays[name] for name in mine if name in told.strays}
     known = AttributionInput(
-        scene=scene, unit=unit, firsts=firsts, ranking=ranking, ills=ills, confidence=confidence
+        scene=scene,
+        unit=unit,
+        firsts=firsts,
+        ranking=ranking,
+        ills=ills,
+        confidence=confidence,
+        strays=strays,
     )
     found = findings(known)
     main = next(f for f in found if f.main)
@@ -170,7 +191,8 @@ def _answer(told: AnalysisContext, unit: str | None) -> PostMortem:
         neighbours=tuple(neighbours(scene, told.stories, unit, window, reference)),
         events=_near(scene, window) if episode or ills else (),
         doubts=(
-            *moved_past(scene),
+            *(one for s in told.stories.values() for one in _moved_past(scene, s)),
+            *spikes.told(scene, strays),
             *short_answer.doubts(channels, ranking, [i for i in ills if set(i.channels) & set(mine)]),
             *short_answer.silences(scene.events(SILENT), scene.span_ns[1]),
         ),
@@ -218,13 +240,15 @@ def _with_onset(
 def _placed(story: ChannelStory, ordered: CrossingExcursion | None, episode: Episode | None) -> ChannelStory:
     """Return the story with its part in the final episode and what came before it."""
     start = episode.start_ns if episode else None
-    early = tuple(
-        e for e in story.excursions if e.counted and start is not None and e.first_outside.t_ns < start
-    )
+    early = tuple(e for e in unbroken(story.excursions) if start is not None and e.first_outside.t_ns < start)
     censoring = story.censoring
     if ordered is not None and ordered.last_inside is None:
         censoring = Censoring.LEFT
     return replace(story, censoring=censoring, ordered=ordered, early=early)
+
+
+def _moved_past(scene: AnalysisData, story: ChannelStory) -> list[str]:
+    return moved_past(scene.layout.channels[story.channel], story.excursions)
 
 
 def _early(told: Sequence[ChannelStory], cycles: Sequence[Cycling]) -> tuple[CrossingExcursion, ...]:

@@ -101,14 +101,17 @@ class Interval:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class CrossingExcursion:
-    """A stretch in which a channel was out of one limit.
+    """One excursion that counts, by the rule of ``rig.domain.limits``: those that everybody counts.
 
-    last_inside, first_outside, last_outside, returned: readings of the plain walk (status good only);
-    last_inside is None when it was out already, returned is None when it never came back.
-    worst: the reading farthest out. counted: it lasted at least the on-delay.
-    pieces: how many stretches of the plain walk this one joins (noise about the limit breaks it up).
-    lost: readings between last_inside and first_outside that carry no good value.
-    sure: at least one reading (or mean of neighbours) is out by more than noise explains.
+    last_inside, first_outside, last_outside, returned: its readings (status good only); last_inside is None
+    when it was out already; returned is None when it never came back, and the moment itself where its limit
+    ceased to be in force. counted_ns: the reading at which its on-delay had run.
+    worst: the reading farthest out. lost: readings between last_inside and first_outside without a good
+    value.
+    pieces: how many excursions in a row noise about the limit makes of one stay beyond it, this one among
+    them; part: which of them it is, from 1. The interval of the first is that of the stay's own crossing.
+    sure: at least one reading (or mean of neighbours) of that stay is out by more than noise explains.
+    moved: nothing was crossed; the limit was moved past the readings, or came into force beyond them.
     """
 
     channel: str
@@ -119,11 +122,24 @@ class CrossingExcursion:
     last_outside: Mark
     returned: Mark | None
     worst: Mark
-    counted: bool
+    counted_ns: int
     sure: bool
     pieces: int
     lost: int
     interval: Interval
+    part: int = 1
+    moved: bool = False
+
+    @property
+    def is_spike(self) -> bool:
+        """Whether a single reading was out, between one inside before and one inside after it."""
+        one = self.first_outside.index == self.last_outside.index
+        return one and self.pieces == 1 and self.last_inside is not None and self.came_back
+
+    @property
+    def came_back(self) -> bool:
+        """Whether a reading was seen back inside."""
+        return self.returned is not None and self.returned.index > self.last_outside.index
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -8,7 +8,7 @@ speaks for a common cause; only what is left is the unit's own.
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 from rig.domain.model import ChannelKind
 from rig.forensics.analysis_data import AnalysisData, instrument_of
@@ -24,6 +24,8 @@ from rig.forensics.answer import (
 from rig.forensics.onset import onset
 from rig.forensics.order import certainly_before, probability_before
 from rig.forensics.sensor_faults import INSTRUMENTAL, FaultType, SensorFault
+from rig.forensics.short_answer import listed
+from rig.forensics.spikes import in_words
 from rig.forensics.stimulus import SHARED, Out, hollow, left_its_range, moved_alike, names_in, shifted_stimuli
 
 AT_LEAST = 0.05
@@ -48,7 +50,8 @@ WORDS = {
 class AttributionInput:
     """What the attribution starts from.
 
-    firsts: excursions of the final episode that are to be believed; ranking: their order.
+    firsts: excursions of the final episode that are to be believed; ranking: their order. strays: single
+    readings that were out alone, by channel: nobody is blamed for these.
     """
 
     scene: AnalysisData
@@ -57,6 +60,7 @@ class AttributionInput:
     ranking: ExcursionOrder
     ills: Sequence[SensorFault]
     confidence: float
+    strays: Mapping[str, Sequence[CrossingExcursion]] = field(default_factory=dict)
 
 
 def sick_channels(scene: AnalysisData, ills: Sequence[SensorFault]) -> dict[str, int]:
@@ -96,11 +100,15 @@ def findings(known: AttributionInput) -> list[Attribution]:
         first = min(range(len(made)), key=lambda k: made[k].evidence[0].t_ns or 0)
         made[first] = _as_main(made[first])
         return [made[first], *made[:first], *made[first + 1 :]]
+    text = "no channel left its limits beyond doubt, and no sensor or instrument looks ill"
+    if known.strays:
+        spikes = [in_words(known.scene, name, found[0]) for name, found in known.strays.items()]
+        text = f"no failure is shown: {listed(spikes, 1)}, and nothing else"
     nothing = Attribution(
         role=Role.NONE,
         subject=known.unit or known.scene.layout.rig,
         weight=0.95,
-        text="no channel left its limits beyond doubt, and no sensor or instrument looks ill",
+        text=text,
         refuted_by=("a channel without limits, or between two polls, that nobody watched",),
         main=True,
     )

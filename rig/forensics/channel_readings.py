@@ -28,6 +28,7 @@ class ChannelReadings:
     value: Floats
     status: NDArray[np.uint8]
     usable: Bools
+    session: NDArray[np.int32]
 
     def __len__(self) -> int:
         return len(self.t_ns)
@@ -44,6 +45,7 @@ def readings(channel: Channel, series: Series) -> ChannelReadings:
         value=value,
         status=status,
         usable=(status == Status.GOOD) & np.isfinite(value),
+        session=np.asarray(series.session, dtype=np.int32),
     )
 
 

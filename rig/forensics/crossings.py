@@ -3,13 +3,15 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cache
-from itertools import pairwise
+from itertools import groupby, pairwise
 from statistics import NormalDist
 
 import numpy as np
 
+from rig.domain.limit_arrays import NOBODY, Force, always, bound_at
+from rig.domain.limits import Bound
 from rig.domain.model import Limit, Side
 from rig.forensics.answer import CrossingExcursion, Interval, Mark, Method, WideningReason
 from rig.forensics.channel_readings import ChannelReadings, Floats
@@ -19,7 +21,7 @@ from rig.forensics.noise import Noise, of
 from rig.forensics.order import CUTS
 from rig.forensics.track import ChannelTrack
 from rig.forensics.trend import Curve, fit
-from rig.forensics.walk import OutStretch
+from rig.forensics.walk import Stretch
 
 DRAWS = 1024
 SURE_SIGMAS = 4.0
@@ -27,30 +29,48 @@ SURE_SIGMAS = 4.0
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Group:
-    """Stretches of the plain walk that noise about the limit has torn apart; ``sure``: truly out."""
+    """Excursions in a row that noise about the limit has torn apart; ``sure``: truly out."""
 
-    pieces: tuple[OutStretch, ...]
+    pieces: tuple[Stretch, ...]
+    bound: Bound
     sure: bool
 
 
 def excursions(
     found: ChannelTrack | ChannelReadings, limit: Limit, confidence: float
 ) -> list[CrossingExcursion]:
-    """Return all excursions of a channel out of one limit, oldest first."""
+    """Return all excursions of a channel out of one limit that was always in force, oldest first."""
     track = found if isinstance(found, ChannelTrack) else ChannelTrack.at_hand(found)
-    out = track.stretches(limit)
-    if not out:
-        return []
-    groups = joined(track, limit, out)
-    starts = _starts(groups)
-    return [_excursion(track, limit, g, begin, confidence) for g, begin in zip(groups, starts, strict=True)]
+    return by_force(track, always(limit), confidence)
+
+
+def by_force(track: ChannelTrack, forces: Sequence[Force], confidence: float) -> list[CrossingExcursion]:
+    """Return all excursions of a channel by what was in force on one side of it, oldest first."""
+    out = track.excursions(forces)
+    crossed = [one for one in out if not one.moved]
+    groups = [
+        group
+        for bound, run in groupby(crossed, lambda one: bound_at(forces, one.start_ns))
+        if bound is not None
+        for group in joined(track, bound, list(run))
+    ]
+    made = [
+        one
+        for group, begin in zip(groups, _starts(groups), strict=True)
+        for one in _told(track, group, begin, confidence)
+    ]
+    made += [_moved(track, one) for one in out if one.moved]
+    return sorted(made, key=lambda one: one.first_outside.index)
 
 
 def _starts(groups: Sequence[Group]) -> list[int]:
     """Return from which position on each group may be explained: after the last sure group came back."""
-    starts = [0]
-    for group in groups[:-1]:
-        starts.append(group.pieces[-1].returned if group.sure else starts[-1])
+    starts, free = [], 0
+    for group in groups:
+        starts.append(free)
+        last = group.pieces[-1]
+        if group.sure:
+            free = last.returned if last.returned >= 0 else last.last_outside + 1
     return starts
 
 
@@ -60,25 +80,27 @@ def mark(track: ChannelTrack, position: int) -> Mark:
     return Mark(index=position, t_ns=int(one.t_ns[0]), h_ns=int(one.h_ns[0]), value=float(one.value[0]))
 
 
-def joined(track: ChannelTrack, limit: Limit, found: Sequence[OutStretch]) -> list[Group]:
-    """Return the stretches joined where nothing between them shows beyond doubt that it came back."""
+def joined(track: ChannelTrack, bound: Bound, found: Sequence[Stretch]) -> list[Group]:
+    """Return the excursions joined where nothing between them shows beyond doubt that it came back."""
     noise = _noise_before(track, found[0].first_outside)
 
     def beyond(value: Floats) -> Floats:
-        return value - limit.value if limit.side is Side.HIGH else limit.value - value
+        return value - bound.value if bound.side is Side.HIGH else bound.value - value
 
     def back(value: Floats) -> Floats:
-        return -beyond(value) - limit.deadband
+        return -beyond(value) - bound.deadband
 
-    groups: list[list[OutStretch]] = [[found[0]]]
+    groups: list[list[Stretch]] = [[found[0]]]
     for before, after in pairwise(found):
-        if _shown(track, slice(before.returned, after.first_outside), back, noise, 0.0):
+        between = slice(max(before.returned, before.last_outside + 1), after.first_outside)
+        if before.returned < 0 or _shown(track, between, back, noise, 0.0):
             groups.append([after])
         else:
             groups[-1].append(after)
     return [
         Group(
             pieces=tuple(g),
+            bound=bound,
             sure=_shown(
                 track,
                 slice(g[0].first_outside, g[-1].last_outside + 1),
@@ -126,57 +148,70 @@ def _noise_before(track: ChannelTrack, first_outside: int) -> Noise:
     return of(before, track.channel.resolution, track.usable_from(first_outside, 240))
 
 
-def _excursion(
-    track: ChannelTrack, limit: Limit, group: Group, begin: int, confidence: float
-) -> CrossingExcursion:
+def _told(track: ChannelTrack, group: Group, begin: int, confidence: float) -> list[CrossingExcursion]:
+    """Return the excursions of a group; the first carries the crossing of the whole stay."""
     first, last = group.pieces[0], group.pieces[-1]
-    whole = OutStretch(
-        last_inside=first.last_inside,
-        first_outside=first.first_outside,
-        last_outside=last.last_outside,
-        returned=last.returned,
-        worst=_worst(track, limit, group),
-    )
-    plain = bracket_of(track, whole.last_inside, whole.first_outside)
+    plain = bracket_of(track, first.last_inside, first.first_outside)
     interval, sure = plain, group.sure
     if group.sure:
-        interval, sure = _interval(track, limit, whole, (begin, plain), confidence)
-    first_outside, last_outside = mark(track, whole.first_outside), mark(track, whole.last_outside)
+        end = last.returned
+        if end < 0:
+            end = len(track) if last.end_ns is None else track.place(last.end_ns)
+        known = _Known(begin=begin, end=max(end, first.first_outside + 1), plain=plain)
+        interval, sure = _interval(track, group.bound.limit, first, known, confidence)
+    made = [_excursion(track, first, interval, sure=sure)]
+    for one in group.pieces[1:]:
+        made.append(_excursion(track, one, bracket_of(track, one.last_inside, one.first_outside), sure=sure))
+    pieces = len(made)
+    return [replace(one, pieces=pieces, part=k) for k, one in enumerate(made, 1)]
+
+
+def _moved(track: ChannelTrack, one: Stretch) -> CrossingExcursion:
+    """Return an excursion that crossed nothing: it began as its limit was moved past the readings."""
+    plain = bracket_of(track, NOBODY, one.first_outside)
+    return replace(_excursion(track, one, plain, sure=False), last_inside=None, lost=0, moved=True)
+
+
+def _excursion(track: ChannelTrack, one: Stretch, interval: Interval, *, sure: bool) -> CrossingExcursion:
+    last_outside = mark(track, one.last_outside)
+    returned = mark(track, one.returned) if one.returned >= 0 else None
+    if returned is None and one.end_ns is not None:
+        returned = replace(last_outside, t_ns=one.end_ns, h_ns=0)
+    assert one.counted_ns is not None
     return CrossingExcursion(
         channel=track.channel.name,
-        side=limit.side,
-        limit=limit.value,
-        last_inside=mark(track, first.last_inside) if first.last_inside >= 0 else None,
-        first_outside=first_outside,
+        side=one.side,
+        limit=one.limit,
+        last_inside=mark(track, one.last_inside) if one.last_inside >= 0 else None,
+        first_outside=mark(track, one.first_outside),
         last_outside=last_outside,
-        returned=mark(track, last.returned) if last.returned >= 0 else None,
-        worst=mark(track, whole.worst),
-        counted=(last_outside.t_ns - first_outside.t_ns) / 1e9 >= limit.on_delay_s,
+        returned=returned,
+        worst=mark(track, one.worst_at),
+        counted_ns=one.counted_ns,
         sure=sure,
-        pieces=len(group.pieces),
-        lost=first.first_outside - first.last_inside - 1 if first.last_inside >= 0 else 0,
+        pieces=1,
+        lost=one.first_outside - one.last_inside - 1 if one.last_inside >= 0 else 0,
         interval=interval,
     )
 
 
-def _worst(track: ChannelTrack, limit: Limit, group: Group) -> int:
-    places = [piece.worst for piece in group.pieces]
-    values = [float(track.at(place).value[0]) for place in places]
-    return places[int(np.argmax(values) if limit.side is Side.HIGH else np.argmin(values))]
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Known:
+    """From which position to which a crossing may be explained, and its plain bracket."""
+
+    begin: int
+    end: int
+    plain: Interval
 
 
 def _interval(
-    track: ChannelTrack, limit: Limit, whole: OutStretch, known: tuple[int, Interval], confidence: float
+    track: ChannelTrack, limit: Limit, whole: Stretch, known: _Known, confidence: float
 ) -> tuple[Interval, bool]:
-    """Return the interval of one crossing, and whether the channel was out beyond doubt.
-
-    known: from which position on it may be explained, and its plain bracket.
-    """
-    begin, plain = known
+    """Return the interval of one crossing, and whether the channel was out beyond doubt."""
+    plain = known.plain
     if whole.last_inside < 0 or any(r.code == "order-of-stamps" for r in plain.reasons):
         return plain, True
-    end = whole.returned if whole.returned >= 0 else len(track)
-    within = slice(min(begin, whole.last_inside), end)
+    within = slice(min(known.begin, whole.last_inside), known.end)
     readings, offset = track.near(whole.first_outside, REACH, within)
     local = around(readings, limit, whole.last_inside - offset, whole.first_outside - offset)
     sure = guaranteed_bracket(local)

@@ -1,15 +1,14 @@
-"""Excursions by the limits that were in force when they began: phases and reloads change limits."""
+"""Excursions by the limits that were in force when they began: phases, reloads and swaps change limits."""
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
-from dataclasses import replace
+from collections.abc import Sequence
 
-from rig.domain.limit_history import LimitSpan, limit_spans
-from rig.domain.model import Channel, Limit, Side
+from rig.domain.limit_history import LimitSpan, courses, limit_spans
+from rig.domain.model import Channel, Side
 from rig.forensics.analysis_data import AnalysisData
 from rig.forensics.answer import CrossingExcursion
-from rig.forensics.crossings import excursions
+from rig.forensics.crossings import by_force
 from rig.forensics.short_answer import moment
 
 
@@ -18,53 +17,26 @@ def in_force(
 ) -> tuple[list[CrossingExcursion], bool]:
     """Return the excursions of a channel, oldest first, and whether it had any limit at all.
 
-    An excursion belongs to the limits in force when it began, and ends at the latest when they cease. A limit
-    that was moved past the readings makes no excursion: nothing was crossed then.
+    They are those that the logger counted: one ends at the latest when its limit ceases to be in force.
+    One that began because a limit was moved past the readings is marked so: nothing was crossed then.
     """
+    spans = _spans(scene, channel)
     track = scene.track(channel.name)
-    spans = limit_spans(channel.name, scene.layout, *scene.limit_changes())
-    walked: dict[Limit, Sequence[CrossingExcursion]] = {}
-    found: list[CrossingExcursion] = []
-    for span in spans:
-        for limit in span.limits:
-            if limit not in walked:
-                walked[limit] = excursions(track, limit, confidence)
-            found += [_ended(one, span) for one in walked[limit] if _began_in(one, span)]
+    found = [one for course in courses(spans) for one in by_force(track, course, confidence)]
     found.sort(key=lambda one: one.first_outside.index)
     return found, any(span.limits for span in spans)
 
 
-def moved_past(scene: AnalysisData) -> list[str]:
-    """Return in words which channels lie outside a limit at the end that was moved past their readings."""
-    return [words for one in scene.layout.channels.values() for words in _moved_past(scene, one)]
+def _spans(scene: AnalysisData, channel: Channel) -> list[LimitSpan]:
+    return limit_spans(channel.name, scene.layout, *scene.limit_changes())
 
 
-def _moved_past(scene: AnalysisData, channel: Channel) -> Iterator[str]:
-    last = limit_spans(channel.name, scene.layout, *scene.limit_changes())[-1]
-    track = scene.track(channel.name)
-    newest = track.last_usable()
-    if last.start_ns is None or newest < 0 or track.at(newest).t_ns[0] < last.start_ns:
-        return
-    values = [*track.usable_before(track.place(last.start_ns), 1), float(track.at(newest).value[0])]
-    for limit in last.limits:
-        high = limit.side is Side.HIGH
-        if len(values) == 2 and all(one > limit.value if high else one < limit.value for one in values):
-            yield (
-                f"{channel.name} lies {'above' if high else 'below'} its limit of {limit.value:g} "
-                f"{channel.unit_of_measure}, which was moved past it at {moment(last.start_ns)}: nothing was "
-                "crossed, so it takes no part"
-            )
-
-
-def _began_in(one: CrossingExcursion, span: LimitSpan) -> bool:
-    t_ns = one.first_outside.t_ns
-    return (span.start_ns is None or t_ns >= span.start_ns) and (span.end_ns is None or t_ns < span.end_ns)
-
-
-def _ended(one: CrossingExcursion, span: LimitSpan) -> CrossingExcursion:
-    """Return the excursion, ended where its limit ceased to be in force; its worst reading stands."""
-    end_ns = span.end_ns
-    if end_ns is None or (one.returned is not None and one.returned.t_ns <= end_ns):
-        return one
-    last = one.last_outside if one.last_outside.t_ns <= end_ns else one.first_outside
-    return replace(one, last_outside=last, returned=replace(last, t_ns=end_ns, h_ns=0))
+def moved_past(channel: Channel, found: Sequence[CrossingExcursion]) -> list[str]:
+    """Return in words where a limit of a channel was moved past its readings, and they stayed beyond it."""
+    return [
+        f"{channel.name} lies {'above' if one.side is Side.HIGH else 'below'} its limit of {one.limit:g} "
+        f"{channel.unit_of_measure}, which was moved past it at {moment(one.first_outside.t_ns)}: nothing was "
+        "crossed, so it takes no part"
+        for one in found
+        if one.moved and one.returned is None
+    ]

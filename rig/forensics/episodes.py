@@ -1,14 +1,15 @@
 """Which stretch of the recording is the failure, and what came before it.
 
-Counted excursions that overlap, or follow each other closely, form one episode. The final episode is the
+Excursions that overlap, or follow each other closely, form one episode. The final episode is the
 last one from which a channel never came back; where all came back, the one with most channels out.
 """
 
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
+from rig.domain.model import Side
 from rig.forensics.answer import CrossingExcursion
 
 CLOSE_SPAN_SHARE = 0.02
@@ -36,9 +37,26 @@ def closeness_s(span_ns: tuple[int, int], slowest_period_s: float) -> float:
     return min(CLOSE_MOST_S, max(CLOSE_POLLS * slowest_period_s, CLOSE_SPAN_SHARE * span_s))
 
 
+def unbroken(excursions: Sequence[CrossingExcursion]) -> list[CrossingExcursion]:
+    """Return each row of excursions that noise has torn apart as one that lasts from its first to its last.
+
+    This is to be reasoned with, not counted: ``pieces`` says how many excursions each stands for.
+    """
+    made: list[CrossingExcursion] = []
+    for one in excursions:
+        if one.part == 1:
+            made.append(one)
+            continue
+        first = made[-1]
+        farther = one.worst.value > first.worst.value
+        worst = one.worst if farther == (one.side is Side.HIGH) else first.worst
+        made[-1] = replace(first, last_outside=one.last_outside, returned=one.returned, worst=worst)
+    return made
+
+
 def episodes(excursions: Sequence[CrossingExcursion], close_s: float) -> list[Episode]:
-    """Return the episodes that the counted ones of these excursions form, oldest first."""
-    counted = sorted((e for e in excursions if e.counted), key=lambda e: (_begin(e), e.channel))
+    """Return the episodes that these excursions form, oldest first."""
+    counted = sorted(excursions, key=lambda e: (_begin(e), e.channel))
     groups: list[list[CrossingExcursion]] = []
     reach: float = 0.0
     for excursion in counted:

@@ -33,8 +33,7 @@ def neighbours(
 
 def _out_in(story: ChannelStory, window_ns: tuple[int, int]) -> bool:
     return any(
-        e.counted
-        and e.sure
+        e.sure
         and e.first_outside.t_ns <= window_ns[1]
         and (e.returned is None or e.returned.t_ns >= window_ns[0])
         for e in story.excursions

@@ -166,7 +166,7 @@ def doubts(
             )
         if story.censoring is Censoring.UNREAD:
             said.append(f"{story.channel} has not one usable reading")
-        touched = [e for e in story.excursions if e.counted and not e.sure]
+        touched = [e for e in story.excursions if not e.sure and not e.moved]
         if touched:
             times = f"{len(touched)} times" if len(touched) > 1 else "once"
             said.append(

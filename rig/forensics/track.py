@@ -17,10 +17,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from rig.domain.channel_digest import SECOND_NS, WIDTHS_S, Bins, ChannelDigest, Piece, merged, whole
+from rig.domain.limit_arrays import Force, always
 from rig.domain.model import Channel, Limit, Series
 from rig.forensics.channel_readings import ChannelReadings, Floats, period_s, readings
 from rig.forensics.grids import GRID, grid, kept_width, width_for
-from rig.forensics.walk import LimitWalk, OutStretch
+from rig.forensics.walk import Stretch, Walk, rows_of
 
 SHORT = 100_000
 """Readings up to which a channel is read whole."""
@@ -73,7 +74,7 @@ class ChannelTrack:
         """Return the track of readings that are marked already."""
         return ChannelTrack.of(found.channel, Series(
             channel=found.channel.name, t_ns=found.t_ns, h_ns=found.h_ns, value=found.value,
-            status=found.status, session=np.zeros(len(found), np.int32),
+            status=found.status, session=found.session,
         ))  # fmt: skip
 
     def __len__(self) -> int:
@@ -301,18 +302,19 @@ class ChannelTrack:
 
     # ---- limits
 
-    def stretches(self, limit: Limit, begin: int = 0, *, size: bool = False) -> list[OutStretch]:
+    def stretches(self, limit: Limit, begin: int = 0, *, size: bool = False) -> list[Stretch]:
         """Return all stretches out of one limit from a position on, oldest first.
 
         size: the values' sizes are walked, whatever their signs.
         """
+        return self.excursions(always(limit), begin, size=size)
 
-        def first_of(k: int, value: float) -> int:
-            found = self.piece(k)
-            values = np.abs(found.value) if size else found.value
-            return self._starts[k] + int(np.argmax((values == value) & found.usable))
+    def excursions(self, forces: Sequence[Force], begin: int = 0, *, size: bool = False) -> list[Stretch]:
+        """Return the excursions by what was in force on one side, from a position on, oldest first.
 
-        walk = LimitWalk(limit, first_of)
+        size: the values' sizes are walked, whatever their signs.
+        """
+        walk = Walk(self.channel.name, forces, lambda k: rows_of(self.piece(k), size=size))
         for k, piece in enumerate(self._pieces):
             offset = self._starts[k]
             if self._starts[k + 1] <= begin:
@@ -321,10 +323,8 @@ class ChannelTrack:
             if offset >= begin and walk.passes(digest):
                 walk.skip(digest, k, offset)
                 continue
-            found = self.piece(k)
-            cut = slice(max(begin - offset, 0), None)
-            value = np.abs(found.value[cut]) if size else found.value[cut]
-            walk.through(value, found.usable[cut], max(begin, offset))
+            cut = _part(self.piece(k), slice(max(begin - offset, 0), None))
+            walk.through(rows_of(cut, size=size), k, max(begin, offset))
         return walk.end()
 
     # ---- what was odd
@@ -388,7 +388,7 @@ def _sizes(digest: ChannelDigest) -> ChannelDigest:
 def _part(found: ChannelReadings, cut: slice | np.ndarray[tuple[int], np.dtype[np.bool_]]) -> ChannelReadings:
     return ChannelReadings(
         channel=found.channel, t_ns=found.t_ns[cut], h_ns=found.h_ns[cut], value=found.value[cut],
-        status=found.status[cut], usable=found.usable[cut],
+        status=found.status[cut], usable=found.usable[cut], session=found.session[cut],
     )  # fmt: skip
 
 
@@ -399,9 +399,9 @@ def _joined(channel: Channel, parts: Sequence[ChannelReadings]) -> ChannelReadin
         none = np.empty(0, np.int64)
         return ChannelReadings(
             channel=channel, t_ns=none, h_ns=none, value=np.empty(0), status=np.empty(0, np.uint8),
-            usable=np.empty(0, np.bool_),
+            usable=np.empty(0, np.bool_), session=np.empty(0, np.int32),
         )  # fmt: skip
     return ChannelReadings(channel=channel, **{
         name: np.concatenate([getattr(part, name) for part in parts])
-        for name in ("t_ns", "h_ns", "value", "status", "usable")
+        for name in ("t_ns", "h_ns", "value", "status", "usable", "session")
     })  # fmt: skip

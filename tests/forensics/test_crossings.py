@@ -7,18 +7,26 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from rig.domain.limit_arrays import always
 from rig.domain.model import Channel, Limit, Series, Side, Status
 from rig.forensics.answer import CrossingExcursion, Method
 from rig.forensics.channel_readings import readings
 from rig.forensics.crossings import excursions
+from rig.forensics.episodes import unbroken
 from rig.forensics.noise import of
 from rig.forensics.order import certainly_before
+from tests.domain.test_limit_arrays import Reading, one_by_one
 from tests.forensics.rooms import START_NS, channel, high, low, series
 from tests.forensics.test_walk import READING, plain_loop
 
 
 def out(c: Channel, s: Series, limit: Limit) -> list[CrossingExcursion]:
     return excursions(readings(c, s), limit, 0.95)
+
+
+def sure_stays(found: list[CrossingExcursion]) -> list[CrossingExcursion]:
+    """Return the stays beyond the limit that are out beyond doubt, each as one whatever noise made of it."""
+    return [e for e in unbroken(found) if e.sure]
 
 
 def ends(e: CrossingExcursion) -> tuple[float, float]:
@@ -75,25 +83,29 @@ STAMPS = st.lists(st.sampled_from([-3.0, 0.0, 0.0, 0.5, 1.0, 1.0, 1.0, 60.0]), m
     delay=st.sampled_from([0.0, 2.0]),
     lag=st.sampled_from([0.0, 3.0]),
 )
-def test_first_outside_and_last_inside_agree_with_a_plain_loop_whatever_the_stamps(
+def test_the_excursions_are_those_of_the_limit_table_whatever_the_stamps(
     rows: list[tuple[float, int]], steps: list[float], side: Side, deadband: float, delay: float, lag: float
 ) -> None:
     limit = Limit(side=side, value=90.0, deadband=deadband, on_delay_s=delay)
     t = np.cumsum(steps[: len(rows)])
     s = series("A1.x", t, [v for v, _ in rows], status=[q for _, q in rows], h_s=0.01)
     found = out(channel("A1.x", lag_s=lag, lag_tolerance_s=lag / 10), s, limit)
-    walked = plain_loop(rows, limit)
-    assert sum(e.pieces for e in found) == len(walked)
-    k = 0
-    for e in found:  # each excursion joins whole stretches of the walk, none is lost or moved
-        first, last = walked[k], walked[k + e.pieces - 1]
-        assert (e.last_inside.index if e.last_inside else -1, e.first_outside.index) == first[:2]
-        assert (e.last_outside.index, e.returned.index if e.returned else -1) == last[2:]
-        lasted = (e.last_outside.t_ns - e.first_outside.t_ns) / 1e9
-        assert e.counted == (lasted >= delay)
+    table = one_by_one(
+        [Reading(t_ns, v, q) for t_ns, (v, q) in zip(s.t_ns.tolist(), rows, strict=True)], always(limit)
+    )
+    assert [
+        (
+            e.first_outside.index,
+            e.counted_ns,
+            e.last_outside.index,
+            e.worst.value,
+            e.returned.index if e.returned else -1,
+        )
+        for e in found
+    ] == [(one.first, one.counted_ns, one.last, one.worst, one.returned) for one in table if one.counted >= 0]
+    for e in found:
         if e.interval.earliest_ns is not None and e.interval.latest_ns is not None:
             assert e.interval.earliest_ns <= e.interval.latest_ns
-        k += e.pieces
 
 
 def test_already_out_at_the_first_reading_leaves_the_beginning_open() -> None:
@@ -110,12 +122,10 @@ def test_the_on_delay_decides_whether_it_counts_but_not_when_it_began() -> None:
     a_limit, b_limit = high(50, on_delay_s=10.0), high(50, on_delay_s=2.0)
     [a] = out(channel("A1.a"), series("A1.a", t, np.where(t < 20, 20.0, 90.0)), a_limit)
     [b] = out(channel("A1.b"), series("A1.b", t, np.where(t < 23, 20.0, 90.0)), b_limit)
-    assert a.counted
-    assert b.counted
+    assert [(e.counted_ns - START_NS) / 1e9 for e in (a, b)] == [30.0, 25.0]
     assert certainly_before(a.interval, b.interval)
     spike = np.where((t >= 20) & (t < 23), 90.0, 20.0)
-    [short] = out(channel("A1.a"), series("A1.a", t, spike), a_limit)
-    assert not short.counted
+    assert out(channel("A1.a"), series("A1.a", t, spike), a_limit) == []
 
 
 def test_the_resolution_is_a_rectangle_of_its_width() -> None:
@@ -149,7 +159,7 @@ def test_a_trend_through_noise_holds_the_truth_as_often_as_stated(sigma: float) 
         t = np.arange(0, 300.0) + rng.uniform(0, 1)
         rate, crossed = rng.uniform(0.05, 0.3), rng.uniform(120, 180)
         y = 80 + rate * (t - crossed) + rng.normal(0, sigma, 300)
-        found = [e for e in out(channel("A1.t"), series("A1.t", t, y, h_s=0.01), high(80.0)) if e.sure]
+        found = sure_stays(out(channel("A1.t"), series("A1.t", t, y, h_s=0.01), high(80.0)))
         early, late = ends(found[0])
         inside += early <= crossed <= late
         widths.append(late - early)
@@ -157,16 +167,20 @@ def test_a_trend_through_noise_holds_the_truth_as_often_as_stated(sigma: float) 
     assert np.median(widths) < max(40 * sigma, 2.0)
 
 
-def test_noise_about_a_limit_makes_one_excursion_of_many_pieces() -> None:
+def test_noise_about_a_limit_makes_one_stay_of_many_excursions_and_hides_none() -> None:
     # A ramp of 0.125 K/min with 0.2 K noise crosses its limit dozens of times without a deadband.
     rng = np.random.default_rng(2)
     t = np.arange(0, 3600.0)
     y = 80 + 0.125 / 60 * (t - 1800) + rng.normal(0, 0.2, len(t))
     walked = plain_loop([(float(v), 0) for v in y], high(80.0))
     found = out(channel("A1.t"), series("A1.t", t, y), high(80.0))
-    sure = [e for e in found if e.sure]
-    assert sum(e.pieces for e in found) == len(walked) > 40
+    assert len(found) == len(walked) > 40
+    sure = unbroken([e for e in found if e.sure])
     assert len(sure) == 1
+    assert [(e.part, e.pieces) for e in found if e.sure] == [
+        (k, sure[0].pieces) for k in range(1, sure[0].pieces + 1)
+    ]
+    assert (sure[0].last_outside, sure[0].returned) == (found[-1].last_outside, None)
     early, late = ends(sure[0])
     assert early < 1800 < late
 
@@ -201,7 +215,7 @@ def test_two_sensors_of_different_lag_on_one_ramp_are_not_ordered_by_their_lag()
     for name, tau in (("A1.fast", 2.0), ("A1.slow", 20.0)):
         c = channel(name, lag_s=tau, lag_tolerance_s=tau / 10)
         y = lagging(t, x, tau) + rng.normal(0, 0.03, len(t))
-        [e] = [e for e in out(c, series(name, t, y, h_s=0.01), high(100.0)) if e.sure]
+        [e] = sure_stays(out(c, series(name, t, y, h_s=0.01), high(100.0)))
         found.append(e)
     fast, slow = found
     assert (slow.first_outside.t_ns - fast.first_outside.t_ns) / 1e9 == pytest.approx(18, abs=1.5)
@@ -242,8 +256,8 @@ def test_the_accuracy_of_a_sensor_moves_a_slow_crossing_by_accuracy_over_slope()
     t = np.arange(0, 600.0)
     rng = np.random.default_rng(4)
     y = 80 + 0.05 * (t - 300) + rng.normal(0, 0.02, 600)
-    [sharp] = [e for e in out(channel("A1.t"), series("A1.t", t, y), high(80.0)) if e.sure]
-    [vague] = [e for e in out(channel("A1.t", accuracy=1.0), series("A1.t", t, y), high(80.0)) if e.sure]
+    [sharp] = sure_stays(out(channel("A1.t"), series("A1.t", t, y), high(80.0)))
+    [vague] = sure_stays(out(channel("A1.t", accuracy=1.0), series("A1.t", t, y), high(80.0)))
     assert ends(sharp)[1] - ends(sharp)[0] < 3
     assert ends(vague)[1] - ends(vague)[0] == pytest.approx(0.95 * 2 * 1.0 / 0.05, rel=0.1)
     assert any(r.code == "accuracy" for r in vague.interval.reasons)
@@ -253,7 +267,6 @@ def test_out_by_less_than_the_accuracy_is_not_sure() -> None:
     t = np.arange(0, 100.0)
     y = np.where((t > 40) & (t < 60), 80.4, 79.0)
     [e] = out(channel("A1.t", accuracy=1.0), series("A1.t", t, y), high(80.0))
-    assert e.counted
     assert not e.sure
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
@@ -76,9 +77,36 @@ def test_a_limit_that_moves_past_the_readings_makes_no_excursion() -> None:
     assert {e.limit for e in found.excursions} == {95.0}
 
 
-def test_that_a_limit_was_moved_past_the_readings_is_said_where_they_lie_outside_to_the_end() -> None:
-    moved = happened(150, EventKind.CONFIG_CHANGE, limits=limits(high(105.0)))
-    assert any("moved past it" in one for one in answer(moved).doubts)
+def test_what_is_out_stays_out_until_it_is_inside_the_new_limit() -> None:
+    still = story(happened(150, EventKind.CONFIG_CHANGE, limits=limits(high(105.0))))
+    assert [(e.limit, e.returned) for e in still.excursions[1:]] == [(95.0, None)]
+    back = story(happened(150, EventKind.CONFIG_CHANGE, limits=limits(high(120.0)))).excursions[1].returned
+    assert back is not None
+    assert (back.t_ns, back.value) == (START_NS + 150 * S, 110.0)
+
+
+def test_a_limit_that_was_moved_past_the_readings_counts_but_crossed_nothing_and_takes_no_part() -> None:
+    high_before = happened(100, EventKind.CONFIG_CHANGE, limits=limits(high(120.0)))
+    moved = answer(high_before, happened(150, EventKind.CONFIG_CHANGE, limits=limits(high(105.0))))
+    assert [(e.limit, e.moved, e.sure) for e in moved.channels[0].excursions] == [
+        (95.0, False, True),
+        (105.0, True, False),
+    ]
+    assert any("moved past it" in one for one in moved.doubts)
+    assert moved.channels[0].ordered is not None
+    assert moved.channels[0].ordered.limit == 95.0
     assert not any("moved past it" in one for one in answer().doubts)
-    away = happened(150, EventKind.CONFIG_CHANGE, limits=limits(high(120.0)))
-    assert not any("moved past it" in one for one in answer(away).doubts)
+    away = happened(170, EventKind.CONFIG_CHANGE, limits=limits(high(130.0)))
+    back = answer(high_before, happened(150, EventKind.CONFIG_CHANGE, limits=limits(high(105.0))), away)
+    assert not any("moved past it" in one for one in back.doubts)
+
+
+def test_an_empty_place_has_no_limits_until_somebody_is_put_in() -> None:
+    def sits(t_s: float, serial: str, before: str) -> Event:
+        one = happened(t_s, EventKind.UNIT, serial=serial, before=before)
+        return replace(one, subject="A1")
+
+    gone = story(sits(40, "", "SA1"), sits(75, "S2", ""))
+    assert began_s(gone) == [120]
+    ended = story(sits(60, "", "SA1")).excursions
+    assert [e.returned.t_ns for e in ended if e.returned] == [START_NS + 60 * S]

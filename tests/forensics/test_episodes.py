@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 from rig.domain.model import Side
 from rig.forensics.answer import CrossingExcursion, Interval, Mark, Method
-from rig.forensics.episodes import closeness_s, episodes, final, first_of_each, joined
+from rig.forensics.episodes import closeness_s, episodes, final, first_of_each, joined, unbroken
 
 
-def went_out(name: str, begin_s: float, end_s: float | None, *, counted: bool = True) -> CrossingExcursion:
+def went_out(name: str, begin_s: float, end_s: float | None) -> CrossingExcursion:
     def at(s: float) -> Mark:
         return Mark(index=int(s), t_ns=int(s * 1e9), h_ns=0, value=1.0)
 
@@ -20,7 +22,7 @@ def went_out(name: str, begin_s: float, end_s: float | None, *, counted: bool = 
         last_outside=at(begin_s),
         returned=None if end_s is None else at(end_s),
         worst=at(begin_s),
-        counted=counted,
+        counted_ns=int(begin_s * 1e9),
         sure=True,
         pieces=1,
         lost=0,
@@ -37,8 +39,20 @@ def test_excursions_that_overlap_or_follow_closely_are_one_episode() -> None:
     assert [e.channels for e in found] == [{"a", "b", "c"}, {"d"}]
 
 
-def test_what_did_not_count_forms_no_episode() -> None:
-    assert episodes([went_out("a", 10, 11, counted=False)], 5) == []
+def test_a_row_that_noise_tore_apart_is_one_stay_with_the_farthest_of_its_readings() -> None:
+    low, *row = [went_out("a", 5, 7), went_out("b", 10, 12), went_out("b", 13, 14), went_out("b", 16, None)]
+    torn = [
+        replace(one, pieces=3, part=k, worst=replace(one.worst, value=value))
+        for k, (one, value) in enumerate(zip(row, (2.0, 5.0, 3.0), strict=True), 1)
+    ]
+    alone, stay = unbroken([low, *torn])
+    assert alone == low
+    assert (stay.first_outside, stay.last_outside, stay.returned) == (
+        row[0].first_outside, row[2].last_outside, None,
+    )  # fmt: skip
+    assert (stay.worst.value, stay.pieces) == (5.0, 3)
+    below = unbroken([replace(one, side=Side.LOW) for one in torn])
+    assert below[0].worst.value == 2.0
 
 
 def test_the_failure_is_the_last_from_which_a_channel_never_came_back() -> None:

@@ -241,7 +241,7 @@ def test_a_walk_over_pieces_is_the_walk_over_the_whole(
     expected = stretches(np.abs(value[begin:]) if size else value[begin:], good[begin:], limit)
     walked = ChannelTrack(one, cut.pieces("x")).stretches(limit, begin, size=size)
     for got, want in zip(walked, expected, strict=True):
-        for name in ("last_inside", "first_outside", "last_outside", "returned", "worst"):
+        for name in ("last_inside", "first_outside", "last_outside", "returned", "worst_at"):
             at = getattr(want, name)
             assert getattr(got, name) == (at + begin if at >= 0 else -1), name
 

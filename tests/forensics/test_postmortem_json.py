@@ -19,7 +19,7 @@ CHANNEL = {
 }  # fmt: skip
 EXCURSION = {
     "channel", "side", "limit", "last_inside", "first_outside", "last_outside", "returned", "worst",
-    "counted", "sure", "pieces", "lost", "interval",
+    "counted_ns", "sure", "pieces", "part", "moved", "lost", "interval",
 }  # fmt: skip
 INTERVAL = {"earliest_ns", "latest_ns", "best_ns", "method", "reasons"}
 PAIR = {"first", "second", "certain", "probability", "told_by_s", "obstacle"}

@@ -7,7 +7,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from rig.domain.model import Limit, Side, Status
-from rig.forensics.walk import OutStretch, stretches
+from rig.forensics.walk import Stretch, stretches
 
 VALUES = st.one_of(
     st.sampled_from([89.0, 90.0, 91.0, 88.0, 87.999, 90.000001, float("nan"), float("inf")]),
@@ -33,7 +33,7 @@ def plain_loop(rows: list[tuple[float, int]], limit: Limit) -> list[tuple[int, i
             found.append((last_in, first_out, last_out, i))
             is_out, last_in = False, i
         elif is_out:
-            last_out = i
+            last_out = i if beyond else last_out
         elif beyond:
             is_out, first_out, last_out = True, i, i
         else:
@@ -43,7 +43,7 @@ def plain_loop(rows: list[tuple[float, int]], limit: Limit) -> list[tuple[int, i
     return found
 
 
-def as_tuple(s: OutStretch) -> tuple[int, int, int, int]:
+def as_tuple(s: Stretch) -> tuple[int, int, int, int]:
     return (s.last_inside, s.first_outside, s.last_outside, s.returned)
 
 
@@ -72,3 +72,4 @@ def test_readings_that_are_not_good_neither_start_nor_end_an_excursion() -> None
     usable = np.array([True, False, True, False, False, True, True])
     [only] = stretches(value, usable, Limit(side=Side.HIGH, value=90.0))
     assert as_tuple(only) == (0, 2, 5, 6)
+    assert only.worst_at == 5
