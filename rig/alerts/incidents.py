@@ -7,7 +7,8 @@ the time of the newest reading, so a dead logger never makes an incident end.
 * It is told again when it gets worse (early warning, then limit), or after ``repeat`` if that is set.
 * It is over when the recording shows ``settle`` of calm; that is told once, with the count.
 * Channels without valid readings because their instrument is lost are that instrument's incident.
-* After a restart of the logger what was open counts as calm until the new session says it again.
+* After a restart of the logger what was open counts as calm until the new session says it again, but for
+  excursions that the new session names: they are open until it finds them back inside.
 """
 
 from __future__ import annotations
@@ -27,6 +28,7 @@ from rig.alerts.facts import (
 from rig.alerts.incident import Incident
 from rig.domain.formatting import duration, number
 from rig.domain.model import Event, EventKind, Layout, Status
+from rig.domain.recorded_excursions import left_open
 from rig.rigfile.alerts_section import Alerts
 
 _SECOND: Final = 1_000_000_000
@@ -135,7 +137,7 @@ class Incidents:
         if event.brief:
             return facts  # an order was carried out while no logger ran: nothing ends or begins with that
         if event.kind is EventKind.SESSION_START:
-            self._assume_calm(event.t_ns)
+            self._assume_calm(event)
         disk_trouble = event.kind is not EventKind.STORE_FAULT or "cause" not in event.data
         if event.kind in _OPENS and disk_trouble:
             facts += self._opened(event, _OPENS[event.kind], began_ns or event.t_ns)
@@ -312,10 +314,13 @@ class Incidents:
     def _with_peak(self, incident: Incident) -> Incident:
         return replace(incident, worst=self.peaks.get(incident.key, incident.worst))
 
-    def _assume_calm(self, t_ns: int) -> None:
+    def _assume_calm(self, start: Event) -> None:
+        """Take what was open for calm, but for what the new session says that it goes on with."""
+        goes_on = left_open(start)
         for key, incident in self.open.items():
-            if key.partition(":")[0] in _LASTING and incident.back_ns is None:
-                self.open[key] = replace(incident, marks=(), back_ns=t_ns, assumed=True)
+            named = "limit" in incident.marks and (incident.subject, incident.side) in goes_on
+            if key.partition(":")[0] in _LASTING and incident.back_ns is None and not named:
+                self.open[key] = replace(incident, marks=(), back_ns=start.t_ns, assumed=True)
 
     def _tell(
         self, incident: Incident, what: str, t_ns: int, detail: tuple[str, ...] = (), not_by: str = ""

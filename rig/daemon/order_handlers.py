@@ -87,6 +87,8 @@ class OrderHandlers:
         change = PositionChange(unit=unit, before=sits.get(unit, ""), serial=serial, why=why)
         sits[unit] = serial
         self._announce(EventKind.UNIT, unit, change.text, change.data() | order_data(order))
+        if self._limits is not None:
+            self._limits.seat(sits)
         self._keeper.save()
 
     def _phase(self, order: Order) -> None:

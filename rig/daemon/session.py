@@ -7,7 +7,7 @@ import platform
 import signal
 import subprocess
 import sys
-from collections.abc import Callable
+from collections.abc import Callable, Collection, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -35,9 +35,12 @@ from rig.domain.derived import DerivedChannels
 from rig.domain.formatting import counted, duration
 from rig.domain.limit_evaluation import Evaluation
 from rig.domain.model import EventKind
+from rig.domain.recorded_excursions import Key, left_open_data
+from rig.errors import SoakrigError
 from rig.rigfile import config as rig_config
 from rig.rigfile.config import RigConfig
 from rig.store import recover, rundir
+from rig.store.reader import RunReader
 from rig.store.rundir import Lock, RunDir
 from rig.store.writer import RunWriter
 
@@ -90,6 +93,7 @@ def record(
         session = rundir.next_session(run)
         frozen = rundir.freeze_config(run, config.text, rig_config.to_json(config.layout))
         keeper = Keeper(run, config.layout, frozen, whoever())
+        left_open = _left_open(run)
         writer = RunWriter(
             run,
             session=session,
@@ -115,9 +119,11 @@ def record(
             guest=guest,
             telling=telling,
             say=say,
+            left_open=left_open or (),
         )
         stops.append(supervisor)
-        _begin(writer, found, session, config, clock)
+        goes_on_with = {} if left_open is None else left_open_data(left_open)
+        _begin(writer, found, session, config, clock, goes_on_with=goes_on_with)
         _go_on(writer, keeper, clock)
         for reason in early:
             supervisor.stop(reason)
@@ -165,7 +171,23 @@ def _run_of(config: RigConfig, *, new: bool, clock: Clock) -> tuple[RunDir, bool
     return made, False
 
 
-def _begin(writer: RunWriter, found: recover.Recovery, session: int, config: RigConfig, clock: Clock) -> None:
+def _left_open(run: RunDir) -> list[Key] | None:
+    """Return channel and side of what the record says is still out; None where it cannot be read."""
+    try:
+        return RunReader.open(run.path).told().open_keys
+    except (SoakrigError, OSError):
+        return None
+
+
+def _begin(
+    writer: RunWriter,
+    found: recover.Recovery,
+    session: int,
+    config: RigConfig,
+    clock: Clock,
+    *,
+    goes_on_with: Mapping[str, Any],
+) -> None:
     now_ns = clock.boot_ns()
     for one in found.events:
         writer.event(one.kind, now_ns, one.subject, one.text, one.data)
@@ -193,6 +215,7 @@ def _begin(writer: RunWriter, found: recover.Recovery, session: int, config: Rig
             "utc_ns": clock.utc_ns(),
             "boot_ns": now_ns,
             "boot_id": clock.boot_id(),
+            **goes_on_with,
         },
     )
     writer.sync()
@@ -219,6 +242,7 @@ def _supervisor(
     guest: PreflightSession | None,
     telling: AlertsProcess,
     say: Say,
+    left_open: Collection[Key],
 ) -> Supervisor:
     stops: list[Supervisor] = []
 
@@ -251,7 +275,7 @@ def _supervisor(
         return make
 
     fast = FastPolling(config, plan.blocks, haste, intake, clock)
-    evaluation = Evaluation(plan.blocks, config.layout.channels, clock.boot_ns())
+    evaluation = Evaluation(plan.blocks, config.layout.channels, clock.boot_ns(), left_open)
     recorder = Recorder(
         fast=fast if fast.wanted else None,
         intake=intake,

@@ -10,6 +10,7 @@ from dataclasses import dataclass, field
 from typing import Any
 
 from rig.domain.model import Event, EventKind
+from rig.domain.recorded_excursions import AGAIN, LIMITS, Key, key_of, names_what_it_goes_on_with
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -18,18 +19,29 @@ class EventSummary:
 
     kinds: kind of event -> subject -> how many. out: channel -> side -> whether the last word on that
     limit was that it had been left. serials: that were put into a position, in order, each once.
-    began: a session began in this stretch; it says again what is still out, so that what was out before
-    counts no more.
+    again: channel -> how many of its excursions were only said again after a restart.
+    began: a session began in this stretch that does not name what it goes on with: what was out before it
+    counts no more, and what it says again is not marked so.
     """
 
     kinds: Mapping[str, Mapping[str, int]] = field(default_factory=dict)
     out: Mapping[str, Mapping[str, bool]] = field(default_factory=dict)
     serials: tuple[str, ...] = ()
     began: bool = False
+    again: Mapping[str, int] = field(default_factory=dict)
 
     def count(self, kind: EventKind) -> int:
         """Return how many events of a kind there were."""
         return sum(self.kinds.get(kind.value, {}).values())
+
+    def excursions(self, channel: str) -> int:
+        """Return how many excursions a channel had; not to be asked where ``began`` (see there)."""
+        return self.kinds.get(EventKind.LIMIT_OUT.value, {}).get(channel, 0) - self.again.get(channel, 0)
+
+    @property
+    def open_keys(self) -> list[Key]:
+        """Channel and side of each limit that was out at the end of the stretch."""
+        return [(channel, side) for channel, sides in self.out.items() for side, out in sides.items() if out]
 
     @property
     def still_out(self) -> tuple[str, ...]:
@@ -43,18 +55,21 @@ def told(events: Iterable[Event]) -> EventSummary:
     out: dict[str, dict[str, bool]] = {}
     serials: dict[str, None] = {}
     began = False
+    again: dict[str, int] = {}
     for event in events:
         subjects = kinds.setdefault(event.kind.value, {})
         subjects[event.subject] = subjects.get(event.subject, 0) + 1
-        if event.begins_recording:
+        if event.begins_recording and not names_what_it_goes_on_with(event):
             began = True
             out.clear()
-        elif event.kind in {EventKind.LIMIT_OUT, EventKind.LIMIT_IN}:
-            sides = out.setdefault(event.subject, {})
-            sides[str(event.data.get("side", ""))] = event.kind is EventKind.LIMIT_OUT
+        elif event.kind in LIMITS:
+            channel, side = key_of(event)
+            out.setdefault(channel, {})[side] = event.kind is EventKind.LIMIT_OUT
+            if event.data.get(AGAIN) is True:
+                again[channel] = again.get(channel, 0) + 1
         elif event.kind is EventKind.UNIT and event.data.get("serial"):
             serials[str(event.data["serial"])] = None
-    return EventSummary(kinds=kinds, out=out, serials=tuple(serials), began=began)
+    return EventSummary(kinds=kinds, out=out, serials=tuple(serials), began=began, again=again)
 
 
 def joined(parts: Iterable[EventSummary]) -> EventSummary:
@@ -63,6 +78,7 @@ def joined(parts: Iterable[EventSummary]) -> EventSummary:
     out: dict[str, dict[str, bool]] = {}
     serials: dict[str, None] = {}
     began = False
+    again: dict[str, int] = {}
     for part in parts:
         for kind, subjects in part.kinds.items():
             known = kinds.setdefault(kind, {})
@@ -73,13 +89,18 @@ def joined(parts: Iterable[EventSummary]) -> EventSummary:
             out.clear()
         for channel, sides in part.out.items():
             out.setdefault(channel, {}).update(sides)
+        for channel, count in part.again.items():
+            again[channel] = again.get(channel, 0) + count
         serials.update(dict.fromkeys(part.serials))
-    return EventSummary(kinds=kinds, out=out, serials=tuple(serials), began=began)
+    return EventSummary(kinds=kinds, out=out, serials=tuple(serials), began=began, again=again)
 
 
 def to_json(one: EventSummary) -> dict[str, Any]:
     """Return the digest as JSON values."""
-    return {"kinds": one.kinds, "out": one.out, "serials": list(one.serials), "began": one.began}
+    return {
+        "kinds": one.kinds, "out": one.out, "serials": list(one.serials), "began": one.began,
+        "again": one.again,
+    }  # fmt: skip
 
 
 def from_json(values: Any) -> EventSummary:
@@ -91,4 +112,5 @@ def from_json(values: Any) -> EventSummary:
         out={str(c): {str(s): bool(o) for s, o in sides.items()} for c, sides in values["out"].items()},
         serials=tuple(map(str, values["serials"])),
         began=bool(values["began"]),
+        again={str(c): int(n) for c, n in values.get("again", {}).items()},
     )

@@ -5,15 +5,16 @@ in which nothing can have happened is passed by without its readings. Two things
 
 * Each session of the logger begins with nothing known: a running on-delay starts anew with its first
   reading. An excursion that has counted goes on until a reading is seen well inside.
-* A bound that is not in force any more ends its excursion at that moment; one that is moved is what the next
-  reading is judged by, and a running on-delay goes on.
+* A bound that is not in force any more ends its excursion at that moment, if the session that read the
+  channel saw to it, or another reads it later. One that is moved is what the next reading is judged by, and
+  a running on-delay goes on.
 """
 
 from __future__ import annotations
 
 from bisect import bisect_right
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import NamedTuple
 
 import numpy as np
@@ -32,10 +33,14 @@ NOBODY = -1
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Force:
-    """One bound and since when (UTC ns, None: always) it is in force; bound None: nothing is limited."""
+    """One bound and since when (UTC ns, None: always) it is in force; bound None: nothing is limited.
+
+    session: the one that put it in force, None where that does not matter.
+    """
 
     start_ns: int | None
     bound: Bound | None
+    session: int | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -125,6 +130,7 @@ class _Before:
     force: int
     session: int | None
     clear: int
+    piece: int
 
 
 class _Zones(NamedTuple):
@@ -174,6 +180,7 @@ class Walk:
         self._channel = channel
         self._read = read
         self._passed = passed
+        self._forces = tuple(forces)
         self._bounds = bounds
         self._side = known.side if known is not None else Side.HIGH
         self._high = self._side is Side.HIGH
@@ -217,7 +224,7 @@ class Walk:
             if bool((self._beyond(far, forces) > 0).any()):
                 self._open.last_piece = k
             clear = self._before.clear if self._before is not None else NOBODY
-        self._before = _Before(digest.last_value, forces.stop - 1, None, clear)
+        self._before = _Before(digest.last_value, forces.stop - 1, None, clear, k)
 
     # ---- going through
 
@@ -239,15 +246,24 @@ class Walk:
             run = int(taken_at[place])
             self._begin(zones, int(runs.begin[run]))
             at = self._follow(zones, runs, run, leaving)
-        self._before = self._as_before(zones, len(zones.where) - 1)
+        self._before = replace(self._as_before(zones, len(zones.where) - 1), piece=k)
 
     def end(self) -> list[Excursion]:
         """Return what was found, the last one open if the channel did not come back."""
         if self._open is not None:
             later = np.flatnonzero(self._bare[self._newest() :])
-            ends = self._starts[self._newest() + int(later[0]) - 1] if len(later) else None
-            self._close(NOBODY, None if ends is None else int(ends))
+            force = self._newest() + int(later[0]) if len(later) else 0
+            seen_to = force and self._forces[force].session in {None, self._last_session()}
+            self._close(NOBODY, int(self._starts[force - 1]) if seen_to else None)
         return self._found
+
+    def _last_session(self) -> int | None:
+        """Return the session of the last usable reading."""
+        before = self._before
+        if before is None or before.session is not None:
+            return before.session if before else None
+        rows = self._read(before.piece)
+        return int(rows.session[rows.usable][-1])
 
     # ---- one piece
 
@@ -351,7 +367,7 @@ class Walk:
         known = self._before.clear if self._before is not None else NOBODY
         return _Before(
             float(zones.value[at]), int(zones.force[at]), int(zones.session[at]),
-            int(zones.where[clear]) if clear >= 0 else known,
+            int(zones.where[clear]) if clear >= 0 else known, NOBODY,
         )  # fmt: skip
 
     def _look(self, zones: _Zones, begin: int, stop: int) -> None:

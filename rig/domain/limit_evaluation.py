@@ -7,7 +7,7 @@ comparison; only what is near, out or unknown takes the slow road through `limit
 from __future__ import annotations
 
 import struct
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -15,8 +15,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from rig.domain import limits
-from rig.domain.limits import NORMAL, Bound, BoundState, LimitChangeKind, LimitState, SilenceAlarm
+from rig.domain.limits import NORMAL, Bound, BoundState, LimitChangeKind, LimitState, SilenceAlarm, Zone
 from rig.domain.model import Channel, EventKind, Scan, Side, Status
+from rig.domain.recorded_excursions import AGAIN, OUT_FOR, Key
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -40,8 +41,25 @@ _OUT_KINDS = {
 
 @dataclass(slots=True)
 class _Watched:
+    """A bound and its state. left_open: an earlier session left it out, and nothing was seen inside since."""
+
     bound: Bound
     watch: BoundState = NORMAL
+    left_open: bool = False
+
+    @property
+    def busy(self) -> bool:
+        """Whether the next reading may change something, wherever it lies."""
+        return self.watch.state is not LimitState.NORMAL or self.left_open
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Orphan:
+    """What an earlier session left out of a bound that is not in force any more, since when."""
+
+    side: str
+    limit: float | None
+    ceased_ns: int
 
 
 @dataclass(slots=True, kw_only=True)
@@ -57,17 +75,28 @@ class _JudgedBlock:
     busy: int = 0
     heard_ns: int = 0
     silent: int = 0
+    orphans: dict[int, list[_Orphan]] = field(default_factory=dict)
+
+    def count_busy(self) -> None:
+        """Count what keeps a scan from being settled at a glance."""
+        self.busy = len(self.orphans) + sum(one.busy for group in self.watched for one in group)
 
 
 class Evaluation:
     """The live limit states of one session.
 
+    left_open: channel and side of excursions that an earlier session left open: they end with the first
+    reading inside, and one that is counted before that is only said again.
     ``crossed_units`` grows as units first leave a limit (None stands for the room's own channels).
     ``near`` holds the channels that are beyond an early warning or a limit right now.
     """
 
     def __init__(
-        self, blocks: Sequence[tuple[str, ...]], channels: Mapping[str, Channel], start_ns: int
+        self,
+        blocks: Sequence[tuple[str, ...]],
+        channels: Mapping[str, Channel],
+        start_ns: int,
+        left_open: Collection[Key] = (),
     ) -> None:
         self._blocks = [_block([channels[name] for name in names]) for names in blocks]
         self._silences = {
@@ -77,8 +106,19 @@ class Evaluation:
         }
         for block in self._blocks:
             block.heard_ns = start_ns
+            _take_over(block, left_open, start_ns)
         self.crossed_units: set[str | None] = set()
         self.near: set[str] = set()
+
+    def still_open(self) -> set[Key]:
+        """Return channel and side of each excursion that goes on now, whichever session began it."""
+        return {
+            (channel.name, str(one.bound.side))
+            for block in self._blocks
+            for channel, group in zip(block.channels, block.watched, strict=True)
+            for one in group
+            if not one.bound.early and (one.left_open or one.watch.state is LimitState.OUT)
+        }
 
     def arm(self, channels: Mapping[str, Channel], now_ns: int) -> list[LimitFinding]:
         """Judge by the limits of these channels (the same names) from now on; return what that ended.
@@ -89,20 +129,21 @@ class Evaluation:
         findings: list[LimitFinding] = []
         for place, old in enumerate(self._blocks):
             fresh = _block([channels[channel.name] for channel in old.channels])
-            fresh.heard_ns, fresh.silent = old.heard_ns, old.silent
+            fresh.heard_ns, fresh.silent, fresh.orphans = old.heard_ns, old.silent, old.orphans
             for at, channel in enumerate(old.channels):
                 kept = {(one.bound.side, one.bound.early): one for one in fresh.watched[at]}
                 for one in old.watched[at]:
                     successor = kept.get((one.bound.side, one.bound.early))
                     if successor is not None:
-                        successor.watch = one.watch
+                        successor.watch, successor.left_open = one.watch, one.left_open
+                    elif one.left_open and one.watch.state is not LimitState.OUT:
+                        orphan = _Orphan(side=str(one.bound.side), limit=one.bound.value, ceased_ns=now_ns)
+                        fresh.orphans.setdefault(at, []).append(orphan)
                     elif one.watch.state is LimitState.OUT:
                         findings.append(_no_longer_limited(channel, one, now_ns))
                 if all(one.watch.state is LimitState.NORMAL for one in fresh.watched[at]):
                     self.near.discard(channel.name)
-            fresh.busy = sum(
-                one.watch.state is not LimitState.NORMAL for group in fresh.watched for one in group
-            )
+            fresh.count_busy()
             self._blocks[place] = fresh
         return findings
 
@@ -144,15 +185,14 @@ class Evaluation:
                             text=f"{channel.name} gives valid readings again",
                         )
                     )
+                findings += [_orphaned(channel, one) for one in block.orphans.pop(at, ())]
             for watched in block.watched[at]:
                 findings.extend(self._step(channel, watched, t_ns, value, status))
             if all(watched.watch.state is LimitState.NORMAL for watched in block.watched[at]):
                 self.near.discard(channel.name)
             else:
                 self.near.add(channel.name)
-        block.busy = sum(
-            watched.watch.state is not LimitState.NORMAL for group in block.watched for watched in group
-        )
+        block.count_busy()
         if scan.statuses == block.good:
             block.heard_ns = max(block.heard_ns, scan.received_ns)
         block.silent = sum(self._silences[channel.name].alarmed for channel in block.channels)
@@ -164,12 +204,17 @@ class Evaluation:
         bound = watched.bound
         watched.watch, changes = limits.step(watched.watch, bound, t_ns, value, status)
         findings: list[LimitFinding] = []
+        again = watched.left_open
+        if watched.left_open and bound.zone(value, status) is Zone.INSIDE:
+            watched.left_open = False
+            findings.append(_crossing(EventKind.LIMIT_IN, channel, watched, t_ns, value))
         for change in changes:
             if change is LimitChangeKind.BEGAN and not bound.early:
                 self.crossed_units.add(channel.unit)
             kind = _OUT_KINDS.get((bound.early, change))
             if kind is not None:
-                findings.append(_crossing(kind, channel, watched, t_ns, value))
+                findings.append(_crossing(kind, channel, watched, t_ns, value, again=again))
+                watched.left_open = False
         return findings
 
 
@@ -194,7 +239,32 @@ def _block(channels: Sequence[Channel]) -> _JudgedBlock:
     )
 
 
-def _crossing(kind: EventKind, channel: Channel, watched: _Watched, t_ns: int, value: float) -> LimitFinding:
+def _take_over(block: _JudgedBlock, left_open: Collection[Key], start_ns: int) -> None:
+    """Note what an earlier session left out of the limits of a block's channels."""
+    for at, channel in enumerate(block.channels):
+        for side in (side for name, side in left_open if name == channel.name):
+            mine = [one for one in block.watched[at] if str(one.bound.side) == side and not one.bound.early]
+            for one in mine:
+                one.left_open = True
+            if not mine:
+                orphan = _Orphan(side=side, limit=None, ceased_ns=start_ns)
+                block.orphans.setdefault(at, []).append(orphan)
+    block.count_busy()
+
+
+def _orphaned(channel: Channel, one: _Orphan) -> LimitFinding:
+    return LimitFinding(
+        kind=EventKind.LIMIT_IN,
+        boot_ns=one.ceased_ns,
+        channel=channel.name,
+        text=f"{channel.name} has no {one.side} limit any more: the excursion of a session before ends here",
+        data={"side": one.side, "limit": one.limit, "cause": "limit taken away"},
+    )
+
+
+def _crossing(
+    kind: EventKind, channel: Channel, watched: _Watched, t_ns: int, value: float, *, again: bool = False
+) -> LimitFinding:
     bound, watch = watched.bound, watched.watch
     unit = channel.unit_of_measure
     word = "early-warning" if bound.early else "limit"
@@ -205,7 +275,10 @@ def _crossing(kind: EventKind, channel: Channel, watched: _Watched, t_ns: int, v
         text = f"{channel.name} back inside its {bound.side} {word} {bound.value:g} {unit}: {value:g} {unit}"
     data: dict[str, Any] = {"side": str(bound.side), "limit": bound.value, "value": value, "unit": unit}
     if kind in (EventKind.LIMIT_OUT, EventKind.EARLY_OUT):
-        data |= {"began_boot_ns": watch.began_ns, "trip": bound.limit.trip and not bound.early}
+        data |= {"began_boot_ns": watch.began_ns, OUT_FOR: t_ns - watch.began_ns}
+        data |= {"trip": bound.limit.trip and not bound.early}
+        if again:
+            data[AGAIN] = True
     return LimitFinding(kind=kind, boot_ns=t_ns, channel=channel.name, text=text, data=data)
 
 

@@ -33,11 +33,15 @@ BEGINNING = frozenset({"due", "ended", "unknown"})
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class LimitSpan:
-    """A stretch of time with the same limits. UTC ns; None: no bound on this side."""
+    """A stretch of time with the same limits. UTC ns; None: no bound on this side.
+
+    session: the one in which they came into force.
+    """
 
     start_ns: int | None
     end_ns: int | None
     limits: tuple[Limit, ...]
+    session: int | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -69,20 +73,30 @@ def limit_spans(
     limits, sleeps = _own(channel, layout), asleep(unit, _first_of(unit, events), absent=False)
     for event in events:
         mine = known.get(event.session, layout)
-        sleeps = asleep(unit, event, absent=sleeps)
         own = _own(channel, mine)
-        if event.kind in _CHANGING and KEY in event.data:
-            limits = _named(event, channel, own)
-        elif event.kind is EventKind.SESSION_START and not event.brief:
-            limits = own
-        elif (name := begun_phase(event)) is not None:
-            every = phases or (mine.program.phases if mine.program else ())
-            phase = next((one for one in every if one.name == name), None)
-            limits = phase.limits_of(channel, unit, own) if phase else own
-        elif event.kind is not EventKind.UNIT:
-            continue
-        _begin(spans, event.t_ns, () if sleeps else limits)
+        program = phases or (mine.program.phases if mine.program else ())
+        becomes = _put_in_force(event, channel, unit, own, program)
+        if not spans and event.kind is not EventKind.SESSION_START:
+            _begin(spans, event, () if sleeps else own)
+        sleeps = asleep(unit, event, absent=sleeps)
+        limits = limits if becomes is None else becomes
+        _begin(spans, event, () if sleeps else limits)
     return spans or [LimitSpan(start_ns=None, end_ns=None, limits=() if sleeps else limits)]
+
+
+def _put_in_force(
+    event: Event, channel: str, unit: str | None, own: tuple[Limit, ...], program: Sequence[Phase]
+) -> tuple[Limit, ...] | None:
+    """Return the limits that an event puts in force for a channel; None: it changes nothing."""
+    if event.kind in _CHANGING and KEY in event.data:
+        return _named(event, channel, own)
+    if event.begins_recording:
+        return own
+    name = begun_phase(event)
+    if name is None or not program:
+        return None
+    phase = next((one for one in program if one.name == name), None)
+    return phase.limits_of(channel, unit, own) if phase is not None else own
 
 
 def asleep(unit: str | None, event: Event | None, *, absent: bool) -> bool:
@@ -133,29 +147,31 @@ def awake(channels: Mapping[str, Channel], sleeping: Container[str]) -> dict[str
 
 def courses(spans: Sequence[LimitSpan]) -> list[tuple[Force, ...]]:
     """Return what was in force over time on each side that was ever limited: what excursions are found by."""
-    found = []
-    for side in Side:
-        if any(one.side is side for span in spans for one in span.limits):
-            forces = [Force(start_ns=span.start_ns, bound=_bound(span.limits, side)) for span in spans]
-            found.append(tuple(forces))
-    return found
+    sides = [s for s in Side if any(one.side is s for span in spans for one in span.limits)]
+    return [
+        tuple(
+            Force(start_ns=span.start_ns, bound=_bound(span.limits, side), session=span.session)
+            for span in spans
+        )
+        for side in sides
+    ]
 
 
 def _bound(limits: Sequence[Limit], side: Side) -> Bound | None:
     return next((bounds_of(one)[0] for one in limits if one.side is side), None)
 
 
-def _begin(spans: list[LimitSpan], at_ns: int, limits: tuple[Limit, ...]) -> None:
-    """Let ``limits`` begin, unless they are those in force already."""
+def _begin(spans: list[LimitSpan], event: Event, limits: tuple[Limit, ...]) -> None:
+    """Let ``limits`` begin with an event, unless they are those in force already."""
     if not spans:
-        spans.append(LimitSpan(start_ns=None, end_ns=None, limits=limits))
+        spans.append(LimitSpan(start_ns=None, end_ns=None, limits=limits, session=event.session))
         return
     last = spans[-1]
     if last.limits == limits:
         return
-    at_ns = at_ns if last.start_ns is None else max(at_ns, last.start_ns)
-    spans[-1] = LimitSpan(start_ns=last.start_ns, end_ns=at_ns, limits=last.limits)
-    spans.append(LimitSpan(start_ns=at_ns, end_ns=None, limits=limits))
+    at_ns = event.t_ns if last.start_ns is None else max(event.t_ns, last.start_ns)
+    spans[-1] = replace(last, end_ns=at_ns)
+    spans.append(LimitSpan(start_ns=at_ns, end_ns=None, limits=limits, session=event.session))
 
 
 def _own(channel: str, layout: Layout) -> tuple[Limit, ...]:

@@ -14,6 +14,7 @@ from dataclasses import dataclass, replace
 
 from rig.domain.formatting import duration
 from rig.domain.model import Event, EventKind, Status
+from rig.domain.recorded_excursions import names_what_it_goes_on_with
 from rig.endurance.drive import TripRule, trips
 from rig.endurance.exposure import ExposureOptions
 from rig.endurance.held_readings import HeldReadings
@@ -59,7 +60,7 @@ def suspects(readings: HeldReadings) -> list[Suspect]:
         out: dict[tuple[str, str], int] = {}
         for event in events:
             t_ns = readings.moment(event)
-            if event.begins_recording and t_ns <= stay.end_ns:
+            if event.begins_recording and t_ns <= stay.end_ns and not names_what_it_goes_on_with(event):
                 # a session says again what is still out, if it can read it
                 out = {
                     key: since_ns for key, since_ns in out.items() if not _read_since(readings, key[0], event)

@@ -9,19 +9,16 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from rig.domain import recorded_excursions
 from rig.domain.model import Event, EventKind, Side, Status
+from rig.domain.recorded_excursions import Recorded
 from rig.domain.recording import Recording
 from rig.endurance.held_readings import HeldReadings
 from rig.endurance.phases_in_force import InForce, Stay
 from rig.endurance.run_identity import RunIdentity
 
 EXCURSION, EARLY = "excursion", "early"
-_PAIRS = {
-    EXCURSION: (EventKind.LIMIT_OUT, EventKind.LIMIT_IN),
-    EARLY: (EventKind.EARLY_OUT, EventKind.EARLY_IN),
-}
-SETTLING_S = 60.0
-"""How soon after its start a session has said again what is still out, beside the on-delay."""
+_PAIRS = {EXCURSION: recorded_excursions.LIMITS, EARLY: recorded_excursions.EARLY}
 KINDS = (EXCURSION, EARLY, *(kind.value for kind in EventKind))
 """What can be looked for: the two that have a beginning and an end, and every kind of event."""
 
@@ -95,12 +92,6 @@ class _Context:
     forces: Sequence[InForce]
     facts: RunIdentity
 
-    def repeats(self, event: Event, restart: Event) -> bool:
-        """Return whether a new session only says again that a channel is still out."""
-        channel = self.readings.recording.layout.channels.get(event.subject)
-        delay_s = max((one.on_delay_s for one in channel.limits), default=0.0) if channel else 0.0
-        return (event.t_ns - restart.t_ns) / 1e9 <= SETTLING_S + delay_s
-
 
 def _candidates(context: _Context, wish: EventQuery) -> Iterator[EventMatch]:
     events = context.readings.recording.events()
@@ -108,41 +99,18 @@ def _candidates(context: _Context, wish: EventQuery) -> Iterator[EventMatch]:
     if pair is None:
         yield from (_sighting(context, one, None, wish.kind) for one in events if one.kind == wish.kind)
         return
-    for began, end in _pairs(context, events, pair, wish):
-        yield _sighting(context, began, end, wish.kind)
+    for one in recorded_excursions.recorded(events, pair):
+        if _named(one.began.subject, wish.channel):
+            yield _sighting(context, one.began, one.ended, wish.kind, context.readings.start_of(one))
 
 
-def _pairs(
-    context: _Context, events: Sequence[Event], pair: tuple[EventKind, EventKind], wish: EventQuery
-) -> Iterator[tuple[Event, Event | None]]:
-    """Yield the events that begin and end each excursion; a session's start ends what it does not repeat."""
-    open_: dict[tuple[str, str], Event] = {}
-    carried: dict[tuple[str, str], tuple[Event, Event]] = {}
-    for event in events:
-        key = (event.subject, str(event.data.get("side", "")))
-        if event.begins_recording:
-            yield from carried.values()
-            carried = {one: (began, event) for one, began in open_.items()}
-            open_ = {}
-        elif event.kind is pair[0] and _named(event.subject, wish.channel):
-            began, restart = carried.pop(key, (event, event))
-            if context.repeats(event, restart):
-                open_.setdefault(key, began)
-            else:
-                yield began, restart
-                open_[key] = event
-        elif event.kind is pair[1] and key in open_:
-            yield open_.pop(key), event
-    yield from carried.values()
-    for began in open_.values():
-        yield began, None
-
-
-def _sighting(context: _Context, event: Event, end: Event | None, kind: str) -> EventMatch:
+def _sighting(
+    context: _Context, event: Event, end: Event | None, kind: str, start_ns: int | None = None
+) -> EventMatch:
     layout = context.readings.recording.layout
     channel = layout.channels.get(event.subject)
     unit = channel.unit if channel else event.subject if event.subject in layout.units else None
-    start_ns = context.readings.moment(event)
+    start_ns = context.readings.moment(event) if start_ns is None else start_ns
     serial = next(
         (s.serial for s in context.stays if s.unit == unit and s.start_ns <= start_ns <= s.end_ns), ""
     )
@@ -167,7 +135,8 @@ def _sighting(context: _Context, event: Event, end: Event | None, kind: str) -> 
 
 def _worst(context: _Context, event: Event, end: Event | None) -> float | None:
     """Return the GOOD value farthest out between two events, None without any."""
-    series = context.readings.recording.series(event.subject, event.t_ns, None if end is None else end.t_ns)
+    start_ns = Recorded(began=event, ended=end).start_ns
+    series = context.readings.recording.series(event.subject, start_ns, None if end is None else end.t_ns)
     value = series.value[(series.status == Status.GOOD) & np.isfinite(series.value)]
     if not len(value):
         return None

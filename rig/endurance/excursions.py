@@ -1,69 +1,39 @@
-"""Excursions counted from readings: the meaning of ``core.limits``, over whole arrays at once.
-
-Out is strictly beyond the limit; an excursion counts once every reading was out for the whole on-delay;
-it ends with the first reading inside by the deadband. Readings that are not GOOD move nothing.
-"""
+"""The excursions of a channel by the limits in force then, as ``core.limit_arrays`` finds them."""
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import replace
 
-import numpy as np
+from rig.domain import limit_arrays
+from rig.domain.channel_digest import usable
+from rig.domain.limit_arrays import Rows
+from rig.domain.limit_history import LimitSpan, courses
+from rig.domain.model import Series
 
-from rig.domain.model import Limit, Side
-from rig.endurance.stretches import Bools, Floats, Ints
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class CountedExcursion:
-    """A counted excursion. start_ns: first reading out; end_ns: first reading back, None if never seen.
-
-    last_ns: last reading out; worst, worst_ns: the reading farthest out.
-    """
-
-    channel: str
-    side: Side
-    limit: float
-    start_ns: int
-    last_ns: int
-    end_ns: int | None
-    worst: float
-    worst_ns: int
+__all__ = ["CountedExcursion", "excursions", "on_the_time_line"]
 
 
-def excursions(channel: str, t_ns: Ints, value: Floats, limit: Limit) -> list[CountedExcursion]:
-    """Return the counted excursions of GOOD readings (finite, in order), oldest first."""
-    if limit.side is Side.HIGH:
-        out, back = value > limit.value, value <= limit.value - limit.deadband
-    else:
-        out, back = value < limit.value, value >= limit.value + limit.deadband
-    found: list[CountedExcursion] = []
-    returns = np.flatnonzero(back)
-    free = -1
-    for begin, last in zip(*_runs(out), strict=True):
-        if begin <= free or (t_ns[last] - t_ns[begin]) / 1e9 < limit.on_delay_s:
-            continue
-        following = returns[np.searchsorted(returns, begin) :]
-        stop = int(following[0]) if len(following) else len(value)
-        free = stop
-        spell = np.flatnonzero(out[begin:stop]) + begin
-        worst = spell[np.argmax(value[spell]) if limit.side is Side.HIGH else np.argmin(value[spell])]
-        found.append(
-            CountedExcursion(
-                channel=channel,
-                side=limit.side,
-                limit=limit.value,
-                start_ns=int(t_ns[begin]),
-                last_ns=int(t_ns[spell[-1]]),
-                end_ns=int(t_ns[stop]) if stop < len(value) else None,
-                worst=float(value[worst]),
-                worst_ns=int(t_ns[worst]),
-            )
-        )
-    return found
+def excursions(series: Series, spans: Sequence[LimitSpan]) -> list[CountedExcursion]:
+    """Return the excursions of a channel that count, oldest first; spans: its limits over time."""
+    rows = Rows(series.t_ns, series.value, usable(series), series.session)
+    found = [
+        one for course in courses(spans) for one in limit_arrays.excursions(series.channel, rows, course)
+    ]
+    return sorted(found, key=lambda one: one.start_ns)
 
 
-def _runs(mask: Bools) -> tuple[list[int], list[int]]:
-    """Return the first and last positions of each run of marked readings."""
-    edges = np.diff(mask.astype(np.int8), prepend=np.int8(0), append=np.int8(0))
-    return np.flatnonzero(edges == 1).tolist(), (np.flatnonzero(edges == -1) - 1).tolist()
+def on_the_time_line(one: CountedExcursion, series: Series, shifts: Mapping[int, int]) -> CountedExcursion:
+    """Return an excursion moved as its readings are moved (see ``coverage.time_line``)."""
+    first, last = (shifts.get(int(series.session[at]), 0) for at in (one.first_outside, one.last_outside))
+    worst = shifts.get(int(series.session[one.worst_at]), 0)
+    back = shifts.get(int(series.session[one.returned]), 0) if one.returned >= 0 else last
+    if not (first or last or worst or back):
+        return one
+    return replace(
+        one,
+        start_ns=one.start_ns + first,
+        last_ns=one.last_ns + last,
+        worst_ns=one.worst_ns + worst,
+        end_ns=None if one.end_ns is None else one.end_ns + back,
+    )

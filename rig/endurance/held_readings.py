@@ -7,6 +7,7 @@ from collections.abc import Iterable
 
 from rig.domain.formula import Formula
 from rig.domain.model import Channel, Event
+from rig.domain.recorded_excursions import Recorded
 from rig.domain.recording import Recording
 from rig.endurance.coverage import Held, hold, time_line
 from rig.endurance.phases_in_force import InForce, Stay, in_force, moved_span, stays
@@ -72,6 +73,10 @@ class HeldReadings:
     def moment(self, event: Event) -> int:
         """Return when an event happened on the time line, UTC ns."""
         return event.t_ns + self.shifts.get(event.session, 0)
+
+    def start_of(self, one: Recorded) -> int:
+        """Return when a recorded excursion began on the time line, UTC ns."""
+        return one.start_ns + self.shifts.get(one.began.session, 0)
 
     def stays(self) -> list[Stay]:
         """Return which serial number sat in which place."""

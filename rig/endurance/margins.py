@@ -2,22 +2,20 @@
 
 from __future__ import annotations
 
-import itertools
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
-from rig.domain.limit_history import own_spans
+from rig.domain.limit_history import LIMIT_CHANGING, LimitSpan, limit_spans
 from rig.domain.model import Channel, Limit, Side, Status
 from rig.domain.recording import Recording
 from rig.endurance.conformity import of_channel
-from rig.endurance.coverage import Held
-from rig.endurance.excursions import CountedExcursion, excursions
+from rig.endurance.excursions import Excursion, excursions, on_the_time_line
 from rig.endurance.held_readings import HeldReadings
 from rig.endurance.phases_in_force import Phase, Stay, time_of
-from rig.endurance.stretches import NOWHERE, Bools, Stretches, stretch
+from rig.endurance.stretches import NOWHERE, Stretches, stretch
 
 NO_PHASE = ""
 """Name under which the time outside of all phases (all of it, without a program) is accounted for."""
@@ -33,7 +31,7 @@ class Worst:
     uncertainty: standard uncertainty of a reading as the rig file states it (0: not stated).
     looked_s: the time of the phase in the stay; known_s: for which of it GOOD readings vouch.
     readings: how many GOOD ones there were; suspect: how many implausible ones were left out.
-    excursions: those that counted (on-delay, deadband), each time of the phase looked at by itself.
+    excursions: those that began in this time; lasting: one that began before it lasted into it.
     """
 
     unit: str | None
@@ -53,43 +51,83 @@ class Worst:
     known_s: float
     readings: int
     suspect: int
-    excursions: tuple[CountedExcursion, ...]
+    excursions: tuple[Excursion, ...]
+    lasting: bool = False
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Limited:
+    """The time of a phase in which a channel had limits: looked_s of it, known_s of that with GOOD readings.
+
+    unit, serial, phase: as of ``Worst``.
+    """
+
+    unit: str | None
+    serial: str | None
+    channel: str
+    phase: str
+    looked_s: float
+    known_s: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Limits:
+    """What became of the limits of a run: the worst of each channel and phase, and how long each had any."""
+
+    worst: list[Worst]
+    limited: list[Limited]
 
 
 def margins(recording: Recording, phases: Sequence[Phase] = ()) -> list[Worst]:
-    """Return the worst reading of every limited channel in every phase, smallest share left first.
+    """Return the worst reading of every limited channel in every phase, smallest share left first."""
+    return looked_at(recording, phases).worst
 
-    Each unit's channels are taken during the stay of each serial number, the room's over the whole run.
-    A phase's own limits replace the channel's while it is in force; limits that were changed in mid-run
-    count for the time in which they stood, each in a row of its own.
+
+def looked_at(recording: Recording, phases: Sequence[Phase] = ()) -> Limits:
+    """Return what became of every limit in every phase, the smallest share of its margin left first.
+
+    Each unit's channels are taken during the stay of each serial number, the room's over the whole run, by
+    the limits in force then (``core.inforce``). Limits that were changed within a phase count for the time in
+    which they stood, each in a row of its own.
     """
     readings = HeldReadings(recording)
+    events = [event for event in recording.events() if event.kind in LIMIT_CHANGING]
     whole = Stay(unit="", serial="", start_ns=readings.span_ns[0], end_ns=readings.span_ns[1])
     times = _times(readings, phases)
-    found: list[Worst] = []
+    stays = readings.stays()
+    found = Limits(worst=[], limited=[])
     for channel in recording.layout.channels.values():
-        places = [one for one in readings.stays() if one.unit == channel.unit] if channel.unit else [whole]
-        for stay in places:
+        spans = limit_spans(channel.name, recording.layout, events, recording.layouts, phases)
+        if not any(span.limits for span in spans):
+            continue
+        out = _excursions(readings, channel.name, spans)
+        for stay in [one for one in stays if one.unit == channel.unit] if channel.unit else [whole]:
             stayed = stretch(stay.start_ns, stay.end_ns)
             for phase, time in times:
-                for own, when in _own_limits(readings, channel):
-                    limits = phase.limits_of(channel.name, channel.unit, own)
-                    looked = _Looked(phase=phase.name, serial=stay.serial, time=time.both(stayed).both(when))
-                    found.extend(_worst(readings, channel, limits, looked))
-    return sorted(found, key=_rank)
+                looked = _Looked(phase=phase.name, serial=stay.serial, time=time.both(stayed), out=out)
+                _look(readings, channel, _over_time(readings, spans), looked, found)
+    found.worst.sort(key=_rank)
+    return found
 
 
-def _own_limits(readings: HeldReadings, channel: Channel) -> list[tuple[tuple[Limit, ...], Stretches]]:
-    """Return the limits of a channel by the rig file, and the time in which these stood."""
-    recording, (first_ns, last_ns) = readings.recording, readings.span_ns
-    spans = own_spans(channel.name, recording.layout, recording.events(), recording.layouts)
+def _over_time(
+    readings: HeldReadings, spans: Sequence[LimitSpan]
+) -> list[tuple[tuple[Limit, ...], Stretches]]:
+    """Return the limits of a channel, and the time in which each stood."""
+    first_ns, last_ns = readings.span_ns
     times: dict[tuple[Limit, ...], Stretches] = {}
     for span in spans:
         start_ns = first_ns if span.start_ns is None else min(max(span.start_ns, first_ns), last_ns)
         end_ns = last_ns if span.end_ns is None else min(max(span.end_ns, start_ns), last_ns)
         when = times.get(span.limits, NOWHERE)
         times[span.limits] = when.either(stretch(start_ns, end_ns)) if end_ns > start_ns else when
-    return list(times.items())
+    return [(limits, when) for limits, when in times.items() if limits]
+
+
+def _excursions(readings: HeldReadings, channel: str, spans: Sequence[LimitSpan]) -> list[Excursion]:
+    """Return the excursions of a channel on the time line of the account."""
+    series = readings.recording.series(channel)
+    return [on_the_time_line(one, series, readings.shifts) for one in excursions(series, spans)]
 
 
 def _times(readings: HeldReadings, phases: Sequence[Phase]) -> list[tuple[Phase, Stretches]]:
@@ -103,14 +141,44 @@ def _times(readings: HeldReadings, phases: Sequence[Phase]) -> list[tuple[Phase,
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class _Looked:
+    """One phase of one stay; out: all excursions of the channel, of whatever time."""
+
     phase: str
     serial: str
     time: Stretches
+    out: Sequence[Excursion]
+
+
+def _look(
+    readings: HeldReadings,
+    channel: Channel,
+    over_time: Sequence[tuple[tuple[Limit, ...], Stretches]],
+    looked: _Looked,
+    found: Limits,
+) -> None:
+    """Add what became of the limits of a channel in one phase of one stay."""
+    limited = NOWHERE
+    for limits, when in over_time:
+        time = looked.time.both(when)
+        limited = limited.either(time)
+        found.worst.extend(_worst(readings, channel, limits, replace(looked, time=time)))
+    if len(limited):
+        known = readings(channel.name).known.both(limited)
+        found.limited.append(
+            Limited(
+                unit=channel.unit,
+                serial=looked.serial or None,
+                channel=channel.name,
+                phase=looked.phase,
+                looked_s=limited.total_s,
+                known_s=known.total_s,
+            )
+        )
 
 
 def _worst(readings: HeldReadings, channel: Channel, limits: Sequence[Limit], looked: _Looked) -> list[Worst]:
     time = looked.time
-    if not limits or not len(time):
+    if not len(time):
         return []
     held = readings(channel.name)
     inside = held.inside(time)
@@ -123,6 +191,7 @@ def _worst(readings: HeldReadings, channel: Channel, limits: Sequence[Limit], lo
     for limit in limits:
         at = int(np.argmax(value) if limit.side is Side.HIGH else np.argmin(value))
         margin, room = _distance(limit, float(value[at])), _distance(limit, median)
+        begun, lasting = _during(looked.out, time, limit)
         found.append(
             Worst(
                 unit=channel.unit,
@@ -142,21 +211,29 @@ def _worst(readings: HeldReadings, channel: Channel, limits: Sequence[Limit], lo
                 known_s=known_s,
                 readings=len(value),
                 suspect=suspect,
-                excursions=_excursions(held, inside, time, limit),
+                excursions=begun,
+                lasting=lasting,
             )
         )
     return found
 
 
-def _excursions(held: Held, inside: Bools, time: Stretches, limit: Limit) -> tuple[CountedExcursion, ...]:
-    """Return the excursions within each stretch of a set of time."""
-    t_ns, value = held.t_ns[inside], held.value[inside]
-    edges = [*np.searchsorted(held.middle_ns[inside], time.start_ns).tolist(), len(t_ns)]
-    return tuple(
+def _during(out: Sequence[Excursion], time: Stretches, limit: Limit) -> tuple[tuple[Excursion, ...], bool]:
+    """Return the excursions that began in a time, and whether one that began before lasted into it.
+
+    One that begins with the very last reading of a recording belongs to what was in force until then.
+    """
+    mine = [one for one in out if one.side is limit.side]
+    starts = np.array([min(one.start_ns, int(time.end_ns[-1]) - 1) for one in mine], np.int64)
+    last = bool(mine) and int(time.end_ns[-1])
+    begun = tuple(
         one
-        for first, last in itertools.pairwise(edges)
-        for one in excursions(held.channel, t_ns[first:last], value[first:last], limit)
+        for one, held, start in zip(mine, time.holds(starts), starts.tolist(), strict=True)
+        if held and one.start_ns in {start, last}
     )
+    first_ns = int(time.start_ns[0])
+    lasting = any(one.start_ns < first_ns and (one.end_ns is None or one.end_ns > first_ns) for one in mine)
+    return begun, lasting
 
 
 def _distance(limit: Limit, value: float) -> float:

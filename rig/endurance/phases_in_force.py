@@ -16,14 +16,12 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from rig.domain.limit_history import begun_phase
 from rig.domain.model import Event, EventKind, Layout, Session
 from rig.domain.program import Phase, PhaseTarget, named
 from rig.endurance.stretches import NOWHERE, Stretches, stretches
 
 __all__ = ["InForce", "Phase", "PhaseTarget", "Stay", "in_force", "moved_span", "named", "stays", "time_of"]
-
-_BEGINS = frozenset({"due", "ended", "unknown"})
-"""Of all that is recorded about phases, what begins another one (or none)."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -52,10 +50,9 @@ def in_force(
     """Return which phase was in force when, oldest first; a phase lasts until the next begins."""
     moments: list[tuple[int, str, int]] = []
     for event in events:
-        if event.kind is EventKind.PHASE and event.data.get("what", "due") in _BEGINS:
-            name = event.data.get("phase", event.text or event.subject)
-            number = event.data.get("pass", 0)
-            moments.append((_moved(event, shifts), str(name or ""), int(number)))
+        name = begun_phase(event)
+        if name is not None:
+            moments.append((_moved(event, shifts), name, int(event.data.get("pass", 0))))
     found: list[InForce] = []
     counts: dict[str, int] = {}
     for at, (start_ns, name, number) in enumerate(moments):

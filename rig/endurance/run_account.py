@@ -15,7 +15,7 @@ from rig.endurance.derating import PartLoad, part_load
 from rig.endurance.exposure import UnitExposure, exposures
 from rig.endurance.heat import Resistance, resistance, winding_c
 from rig.endurance.held_readings import HeldReadings
-from rig.endurance.margins import Worst, margins
+from rig.endurance.margins import Limited, Worst, looked_at
 from rig.endurance.phases_in_force import Stay, named
 from rig.endurance.verdict import Death, Record, RunVerdict, verdict
 from rig.errors import UsageError
@@ -47,6 +47,7 @@ class RunAccount:
     sessions: int
     exposures: tuple[UnitExposure, ...]
     margins: tuple[Worst, ...]
+    limited: tuple[Limited, ...]
     parts: tuple[PartLoad, ...]
     resistances: tuple[Resistance, ...]
     windings: tuple[Winding, ...]
@@ -66,7 +67,7 @@ def account(recording: Recording, unit: str | None = None) -> RunAccount:
     serials = {stay.serial for stay in stays}
     places = {stay.unit for stay in stays}
     whole = exposures(recording, wishes.phases, wishes.wanted)
-    worst = margins(recording, wishes.phases)
+    limits = looked_at(recording, wishes.phases)
     died = deaths(readings, wishes.wanted, wishes.dead_after_s)
     loads = [part_load(readings, part, stay) for stay in stays for part in wishes.parts]
     heats = [resistance(readings, stage, stay) for stay in stays for stage in wishes.stages]
@@ -77,8 +78,9 @@ def account(recording: Recording, unit: str | None = None) -> RunAccount:
         sessions=len(recording.sessions),
         exposures=tuple(one for one in whole if one.serial in serials and one.unit in places),
         margins=tuple(
-            one for one in worst if one.unit is None or (one.unit in places and one.serial in serials)
+            one for one in limits.worst if one.unit is None or (one.unit in places and one.serial in serials)
         ),
+        limited=tuple(one for one in limits.limited if one.serial in serials and one.unit in places),
         parts=tuple(one for one in loads if one is not None),
         resistances=tuple(one for one in heats if one is not None),
         windings=tuple(one for one in turns if one is not None),
@@ -94,6 +96,7 @@ def judged(recording: Recording, found: RunAccount) -> RunVerdict:
         layout=recording.layout,
         exposures=found.exposures,
         margins=found.margins,
+        limited=found.limited,
         parts=found.parts,
         deaths=found.deaths,
     )

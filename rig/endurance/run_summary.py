@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from dataclasses import dataclass
 from typing import Protocol
 
 from rig.domain.event_summary import EventSummary
 from rig.domain.model import EventKind
+from rig.domain.recorded_excursions import recorded
 from rig.domain.recording import Recording
 from rig.endurance.run_identity import RunIdentity
 
@@ -45,7 +47,7 @@ def summary(recording: Summarised, facts: RunIdentity, size: int) -> RunSummary:
     start_ns, end_ns = recording.span
     serials = {unit.serial: None for unit in layout.units.values() if unit.serial}
     outs: dict[str, int] = {}
-    for subject, times in told.kinds.get(EventKind.LIMIT_OUT, {}).items():
+    for subject, times in _excursions(recording).items():
         if subject in layout.channels:
             unit = layout.channels[subject].unit or ""
             outs[unit] = outs.get(unit, 0) + times
@@ -63,3 +65,12 @@ def summary(recording: Summarised, facts: RunIdentity, size: int) -> RunSummary:
         units=tuple(layout.units),
         never_back=tuple(name for name in layout.units if name in out_now),
     )
+
+
+def _excursions(recording: Summarised) -> dict[str, int]:
+    """Return how many excursions each channel had; of older runs that were restarted by events."""
+    told = recording.told()
+    channels = told.kinds.get(EventKind.LIMIT_OUT, {})
+    if channels and told.began and len(recording.sessions) > 1:
+        return dict(Counter(one.began.subject for one in recorded(recording.events())))
+    return {channel: told.excursions(channel) for channel in channels}

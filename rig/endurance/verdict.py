@@ -18,7 +18,7 @@ from rig.domain.units import difference_unit
 from rig.endurance.conformity import LimitDecision, conformity, decide
 from rig.endurance.derating import PartLoad
 from rig.endurance.exposure import PhaseExposure, UnitExposure
-from rig.endurance.margins import NO_PHASE, Worst
+from rig.endurance.margins import Limited, Worst
 
 EXIT_CODES = {"pass": 0, "fail": 10, "not proven": 11}
 """For scripts; apart from the exit codes of errors, which are below 10."""
@@ -122,11 +122,12 @@ class RunVerdict:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Record:
-    """Everything that a verdict looks at, as the account made it."""
+    """Everything that a verdict looks at, as the account made it. limited: how long limits were in force."""
 
     layout: Layout
     exposures: Sequence[UnitExposure]
     margins: Sequence[Worst]
+    limited: Sequence[Limited] = ()
     parts: Sequence[PartLoad] = ()
     deaths: Sequence[Death] = ()
 
@@ -147,7 +148,7 @@ def _unit(
     reasons = [
         *(_death(one) for one in record.deaths if one.serial == serial),
         *(_limit(worst, asked.guard_k) for worst in mine),
-        *_unread(record.layout, exposure, mine, asked),
+        *_unread([w for w in record.limited if w.unit == exposure.unit and w.serial == serial], asked),
         *(one for phase in exposure.phases for one in _phase(phase, asked)),
         _unlogged(exposure, asked),
         *_trips(exposure, asked),
@@ -186,7 +187,9 @@ def _limit(worst: Worst, guard_k: float) -> VerdictReason:
     answer = decide(worst.value, Limit(side=worst.side, value=worst.limit), guard)
     place, bound, step = _place(worst), _bound(worst), difference_unit(worst.unit_of_measure)
     outcome = Decision.PASS
-    if worst.margin < 0:
+    if worst.margin < 0 and worst.lasting:
+        text = f"{place}: beyond {bound} by an excursion that began before, and is counted there"
+    elif worst.margin < 0:
         text = f"{place}: beyond {bound} for less than the on-delay; that does not count"
     elif guard_k > 0 and worst.uncertainty == 0:
         outcome = Decision.NOT_PROVEN
@@ -254,42 +257,19 @@ def _room(worst: Worst) -> list[VerdictReason]:
     return [VerdictReason(outcome=Decision.NOT_PROVEN, rule=Rule.ROOM, text=text, evidence=evidence)]
 
 
-def _unread(
-    layout: Layout, exposure: UnitExposure, mine: Sequence[Worst], asked: Criteria
-) -> list[VerdictReason]:
-    """Limited channels that were not read for too much of a phase, or of the stay without phases."""
-    planned = {phase.phase for phase in exposure.phases if phase.in_force_s > 0} or {NO_PHASE}
-    known = _known_shares(mine)
+def _unread(mine: Sequence[Limited], asked: Criteria) -> list[VerdictReason]:
+    """Channels that were not read for too much of the time in which they had limits, phase by phase."""
     found = []
-    for name in layout.units[exposure.unit].channels:
-        limited = bool(layout.channels[name].limits)
-        for phase in sorted(planned):
-            share = known.get((name, phase), 0.0 if limited else 1.0)
-            if 1 - share > asked.unlogged_share:
-                place = f" in phase {phase}" if phase else ""
-                text = f"{name} has limits and gave good readings for {share:.1%} of the time{place} only"
-                evidence = ReasonEvidence(channel=name, phase=phase or None, value=share)
-                found.append(
-                    VerdictReason(
-                        outcome=Decision.NOT_PROVEN, rule=Rule.READINGS, text=text, evidence=evidence
-                    )
-                )
+    for one in mine:
+        share = one.known_s / one.looked_s
+        if 1 - share > asked.unlogged_share:
+            place = f" in phase {one.phase}" if one.phase else ""
+            text = f"{one.channel} has limits and gave good readings for {share:.1%} of the time{place} only"
+            evidence = ReasonEvidence(channel=one.channel, phase=one.phase or None, value=share)
+            found.append(
+                VerdictReason(outcome=Decision.NOT_PROVEN, rule=Rule.READINGS, text=text, evidence=evidence)
+            )
     return found
-
-
-def _known_shares(mine: Sequence[Worst]) -> dict[tuple[str, str], float]:
-    """Return for which share of each phase good readings vouch, by channel and phase.
-
-    Several rows of one channel and phase stand for the two limits (the same time) or for limits that were
-    changed (times beside each other).
-    """
-    looked: dict[tuple[str, str], dict[tuple[float, float], None]] = {}
-    for worst in mine:
-        looked.setdefault((worst.channel, worst.phase), {})[worst.known_s, worst.looked_s] = None
-    return {
-        key: sum(known_s for known_s, _ in rows) / sum(looked_s for _, looked_s in rows)
-        for key, rows in looked.items()
-    }
 
 
 def _phase(phase: PhaseExposure, asked: Criteria) -> list[VerdictReason]:

@@ -69,7 +69,7 @@ class AnalysisContext:
     strays: Mapping[str, Sequence[CrossingExcursion]]
 
     def explained(self, unit: str | None) -> list[CrossingExcursion]:
-        """Return the excursions of a unit (None: the room) that ask for a cause: sure ones, no lone readings."""
+        """Return the excursions of a unit (None: the room) that ask for a cause: sure, no lone readings."""
         return [
             one
             for story in _of(self.stories, unit)

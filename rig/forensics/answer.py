@@ -106,8 +106,7 @@ class CrossingExcursion:
     last_inside, first_outside, last_outside, returned: its readings (status good only); last_inside is None
     when it was out already; returned is None when it never came back, and the moment itself where its limit
     ceased to be in force. counted_ns: the reading at which its on-delay had run.
-    worst: the reading farthest out. lost: readings between last_inside and first_outside without a good
-    value.
+    worst: the reading farthest out. lost: readings without a good value before first_outside.
     pieces: how many excursions in a row noise about the limit makes of one stay beyond it, this one among
     them; part: which of them it is, from 1. The interval of the first is that of the stay's own crossing.
     sure: at least one reading (or mean of neighbours) of that stay is out by more than noise explains.

@@ -160,8 +160,10 @@ def _told(track: ChannelTrack, group: Group, begin: int, confidence: float) -> l
         known = _Known(begin=begin, end=max(end, first.first_outside + 1), plain=plain)
         interval, sure = _interval(track, group.bound.limit, first, known, confidence)
     made = [_excursion(track, first, interval, sure=sure)]
-    for one in group.pieces[1:]:
-        made.append(_excursion(track, one, bracket_of(track, one.last_inside, one.first_outside), sure=sure))
+    made += [
+        _excursion(track, one, bracket_of(track, one.last_inside, one.first_outside), sure=sure)
+        for one in group.pieces[1:]
+    ]
     pieces = len(made)
     return [replace(one, pieces=pieces, part=k) for k, one in enumerate(made, 1)]
 

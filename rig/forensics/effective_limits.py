@@ -17,8 +17,8 @@ def in_force(
 ) -> tuple[list[CrossingExcursion], bool]:
     """Return the excursions of a channel, oldest first, and whether it had any limit at all.
 
-    They are those that the logger counted: one ends at the latest when its limit ceases to be in force.
-    One that began because a limit was moved past the readings is marked so: nothing was crossed then.
+    They are those that the logger counted: one ends at the latest when its limit ceases to be in force. One
+    that began because a limit was moved past the readings is marked so: nothing was crossed then.
     """
     spans = _spans(scene, channel)
     track = scene.track(channel.name)
@@ -35,8 +35,8 @@ def moved_past(channel: Channel, found: Sequence[CrossingExcursion]) -> list[str
     """Return in words where a limit of a channel was moved past its readings, and they stayed beyond it."""
     return [
         f"{channel.name} lies {'above' if one.side is Side.HIGH else 'below'} its limit of {one.limit:g} "
-        f"{channel.unit_of_measure}, which was moved past it at {moment(one.first_outside.t_ns)}: nothing was "
-        "crossed, so it takes no part"
+        f"{channel.unit_of_measure}, which was moved past it at {moment(one.first_outside.t_ns)}: nothing "
+        "was crossed, so it takes no part"
         for one in found
         if one.moved and one.returned is None
     ]

@@ -20,7 +20,7 @@ from typing import Any
 
 from rig.forensics.answer import PostMortem
 
-SCHEMA = 1
+SCHEMA = 2
 LEFT_OUT = frozenset({"quantiles_ns"})
 
 

@@ -22,7 +22,7 @@ NAMED = 3
 def strays(
     stories: Mapping[str, ChannelStory], cycling: Collection[str]
 ) -> dict[str, tuple[CrossingExcursion, ...]]:
-    """Return the spikes of each channel with which nothing else went out; cycling: channels that keep a pace."""
+    """Return the spikes of each channel that stood alone; cycling: channels that go out at an even pace."""
     lasting = [
         (story, one)
         for story in stories.values()
@@ -56,8 +56,8 @@ def in_words(scene: AnalysisData, name: str, spike: CrossingExcursion) -> str:
     before, after = spike.last_inside, spike.returned
     around = f"{before.value:.6g} before and {after.value:.6g}" if before and after else "nothing"
     return (
-        f"single-sample spike of {name} at {moment(spike.first_outside.t_ns)}: {spike.worst.value:.6g} {measure}, "
-        f"{around} after it"
+        f"single-sample spike of {name} at {moment(spike.first_outside.t_ns)}: {spike.worst.value:.6g} "
+        f"{measure}, {around} after it"
     )
 
 

@@ -4,8 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from rig.domain.limit_arrays import Excursion as Stretch
-from rig.domain.limit_arrays import Rows, Walk, always, excursions
+from rig.domain.limit_arrays import Rows, always, excursions
 from rig.domain.model import Limit
 from rig.forensics.channel_readings import Bools, ChannelReadings, Floats
 

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import json
 import shutil
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Collection, Mapping, Sequence
 from dataclasses import dataclass, replace
 from itertools import pairwise
 from pathlib import Path
@@ -23,6 +23,7 @@ from rig.domain.formula import Formula
 from rig.domain.layout_json import to_json
 from rig.domain.limit_evaluation import Evaluation, LimitFinding
 from rig.domain.model import Channel, EventKind, InstrumentFacts, Layout, Scan, Unit
+from rig.domain.recorded_excursions import Key, left_open_data
 from rig.errors import StoreError
 from rig.interchange.limits_file import INSTRUMENT, Meaning
 from rig.interchange.table_tracks import (
@@ -202,6 +203,7 @@ def _write(
     order = plan.order
     edges = [0, *(np.flatnonzero(np.diff(order.session)) + 1).tolist(), len(order.session)]
     readings = 0
+    left_open: set[Key] = set()
     for number, (a, b) in enumerate(pairwise(edges), 1):
         begins_ns = _row_ns(plan, a)
         writer = RunWriter(
@@ -209,12 +211,13 @@ def _write(
             utc_ns=begins_ns, synchronised=False, blocks=plan.blocks, software=_software(),
             host="unknown: imported", config=config,
         )  # fmt: skip
-        session = _Session(writer, plan, begins_ns)
+        session = _Session(writer, plan, begins_ns, left_open)
         if number == 1:
             _begin(session, sources, meaning)
         _say_steps(session, plan, sources, number)
         readings += session.rows(a, b, say, of=len(order.session))
         session.end(number)
+        left_open = session.still_open()
     return readings
 
 
@@ -228,11 +231,15 @@ def _row_ns(plan: _RecordingPlan, at: int) -> int:
 class _Session:
     """One session of the run while it is written: every reading to the journal, then judged."""
 
-    def __init__(self, writer: RunWriter, plan: _RecordingPlan, begins_ns: int) -> None:
+    def __init__(
+        self, writer: RunWriter, plan: _RecordingPlan, begins_ns: int, left_open: Collection[Key]
+    ) -> None:
         self.writer, self._plan = writer, plan
         self.begins_ns = self._now_ns = self._ticked_ns = begins_ns
         channels = plan.layout.channels
-        self._evaluation = Evaluation(plan.blocks, channels, begins_ns)
+        self._evaluation = Evaluation(plan.blocks, channels, begins_ns, left_open)
+        self.goes_on_with = left_open_data(left_open)
+        self.still_open = self._evaluation.still_open
         self._derived = DerivedChannels(plan.blocks, plan.formulas)
         self._pace_ns = round(min(one.silence_s for one in channels.values()) * 1e9 / 4)
 
@@ -303,7 +310,7 @@ def _begin(session: _Session, sources: Sequence[SourceFile], meaning: Meaning) -
         }
         for source in sources
     ]
-    data = {"software": _software(), "files": files, "limits_file": meaning.file}
+    data = {"software": _software(), "files": files, "limits_file": meaning.file} | session.goes_on_with
     session.writer.event(
         EventKind.SESSION_START, session.begins_ns, "run", f"session 1: imported from {names}", data
     )
@@ -331,7 +338,7 @@ def _say_steps(session: _Session, plan: _RecordingPlan, sources: Sequence[Source
         session.writer.event(
             EventKind.SESSION_START, session.begins_ns, "run",
             f"session {number}: the stamps step back, so nothing but the stamps relates it to the one before",
-            {"software": _software()},
+            {"software": _software()} | session.goes_on_with,
         )  # fmt: skip
     for step in mine[:STEPS_TOLD]:
         session.writer.event(

@@ -10,7 +10,7 @@ import math
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 
-from rig.domain.model import EventKind
+from rig.domain.recorded_excursions import recorded
 from rig.domain.recording import Recording
 from rig.endurance.account_options import AccountOptions, asked
 from rig.endurance.deaths import Suspect, deaths, lived, suspects
@@ -188,10 +188,8 @@ def _phase(one: PhaseExposure) -> PhaseHours:
 def _excursions(readings: HeldReadings, stay: Stay) -> int:
     mine = set(readings.recording.layout.units[stay.unit].channels)
     return sum(
-        event.kind is EventKind.LIMIT_OUT
-        and event.subject in mine
-        and stay.start_ns <= readings.moment(event) <= stay.end_ns
-        for event in readings.recording.events()
+        one.began.subject in mine and stay.start_ns <= readings.start_of(one) <= stay.end_ns
+        for one in recorded(readings.recording.events())
     )
 
 

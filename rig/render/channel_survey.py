@@ -4,15 +4,14 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
 from rig.domain.limit_history import LIMIT_CHANGING, LimitSpan, limit_spans
 from rig.domain.model import Channel, Limit, Series, Side, Status
-from rig.domain.recording import Recording
-from rig.endurance.excursions import CountedExcursion, excursions
+from rig.endurance.excursions import Excursion, excursions
 from rig.render.charts.envelope import Envelope, envelope
 
 
@@ -37,7 +36,7 @@ class Surveyed:
     channel: Channel
     envelope: Envelope
     counts: Mapping[Status, int]
-    excursions: tuple[CountedExcursion, ...]
+    excursions: tuple[Excursion, ...]
     extremes: tuple[Extreme, ...]
 
     @property
@@ -76,7 +75,7 @@ def survey(recording: Recording, columns: int) -> dict[str, Surveyed]:
             channel=channel,
             envelope=drawn,
             counts=drawn.counts,
-            excursions=tuple(_excursions(name, readings, spans)),
+            excursions=tuple(excursions(series, spans)),
             extremes=tuple(_extremes(readings, spans)),
         )
     return found
@@ -106,24 +105,6 @@ def _within(readings: _Good, span: LimitSpan) -> _Good:
     if span.end_ns is not None:
         mine &= t_ns < span.end_ns
     return t_ns[mine], value[mine]
-
-
-def _excursions(name: str, readings: _Good, spans: Sequence[LimitSpan]) -> list[CountedExcursion]:
-    """Return what was out of the limits in force then.
-
-    Where those cease and there are readings later on, an excursion ends with them.
-    """
-    found: list[CountedExcursion] = []
-    last_ns = int(readings[0][-1]) if len(readings[0]) else 0
-    for span in spans:
-        t_ns, value = _within(readings, span)
-        end_ns = span.end_ns if span.end_ns is not None and last_ns >= span.end_ns else None
-        for limit in span.limits if len(t_ns) else ():
-            found += [
-                replace(one, end_ns=end_ns) if one.end_ns is None else one
-                for one in excursions(name, t_ns, value, limit)
-            ]
-    return sorted(found, key=lambda one: one.start_ns)
 
 
 def _extremes(readings: _Good, spans: Sequence[LimitSpan]) -> list[Extreme]:

@@ -15,7 +15,7 @@ from typing import Any, TypeVar
 import numpy as np
 from numpy.typing import NDArray
 
-from rig.domain.limit_history import KEY, judged_by
+from rig.domain.limit_history import KEY, awake, judged_by
 from rig.domain.limits import Zone, bounds
 from rig.domain.model import Event, EventKind, Layout, Side, Status
 from rig.view.snapshot import STATUS_WORDS, EventView, PhaseView
@@ -139,7 +139,8 @@ class LiveState:
 
     def __init__(self, layout: Layout, run: str) -> None:
         self.layout = layout
-        self._frozen = layout
+        self._frozen = self._judged = layout
+        self._empty: set[str] = set()
         self.run = run
         self.session = 0
         self.session_ns = 0
@@ -267,14 +268,15 @@ class LiveState:
     def _stands(self, event: Event) -> None:
         """Note which limits are in force, and who sits where."""
         if event.kind is EventKind.SESSION_START:
-            self.layout = self._frozen
+            self._judged = self._frozen
         elif KEY in event.data:
-            self.layout = judged_by(self._frozen, event)
+            self._judged = judged_by(self._frozen, event)
         unit = self._frozen.units.get(event.subject)
         if event.kind is EventKind.UNIT and unit is not None and "serial" in event.data:
             units = {**self._frozen.units, unit.name: replace(unit, serial=str(event.data["serial"]))}
-            self._frozen = replace(self._frozen, units=units)
-            self.layout = replace(self.layout, units=units)
+            self._frozen, self._judged = (replace(one, units=units) for one in (self._frozen, self._judged))
+            (self._empty.discard if event.data["serial"] else self._empty.add)(unit.name)
+        self.layout = replace(self._judged, channels=awake(self._judged.channels, self._empty))
 
     def _health(self, data: Mapping[str, Any]) -> None:
         """Note the 99th percentile of each instrument's lateness, in ms."""

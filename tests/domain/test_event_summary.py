@@ -22,7 +22,10 @@ START = event(EventKind.SESSION_START, "run")
 SWAP = event(EventKind.UNIT, "A1", serial="0019")
 NOTE = event(EventKind.NOTE, "run")
 
-EVENTS = st.lists(st.sampled_from([OUT, IN, LOW, START, SWAP, NOTE]), max_size=20)
+GOES_ON = event(EventKind.SESSION_START, "run", left_open=[["A1.heatsink", "high"]])
+AGAIN = event(EventKind.LIMIT_OUT, "A1.heatsink", side="high", again=True)
+
+EVENTS = st.lists(st.sampled_from([OUT, IN, LOW, START, SWAP, NOTE, GOES_ON, AGAIN]), max_size=20)
 
 
 def test_a_channel_that_came_back_is_not_out() -> None:
@@ -34,6 +37,19 @@ def test_a_channel_that_came_back_is_not_out() -> None:
 def test_a_new_session_says_again_what_is_still_out() -> None:
     assert told([OUT, START]).still_out == ()
     assert told([OUT, START, OUT]).still_out == ("A1.heatsink",)
+
+
+def test_a_session_that_names_what_it_goes_on_with_forgets_nothing_and_counts_it_once() -> None:
+    found = told([OUT, GOES_ON, AGAIN])
+    assert (found.still_out, found.excursions("A1.heatsink")) == (("A1.heatsink",), 1)
+    assert told([OUT, GOES_ON]).open_keys == [("A1.heatsink", "high")]
+    back = told([OUT, GOES_ON, IN, OUT, LOW])
+    assert (back.excursions("A1.heatsink"), back.began) == (3, False)
+
+
+def test_what_an_older_index_says_is_read_as_it_was_meant() -> None:
+    older = {"kinds": {"limit-out": {"x": 2}}, "out": {}, "serials": [], "began": True}
+    assert from_json(older).excursions("x") == 2
 
 
 def test_a_note_after_the_end_brings_no_channel_back() -> None:

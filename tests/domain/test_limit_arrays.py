@@ -8,12 +8,11 @@ from dataclasses import dataclass
 from itertools import pairwise
 
 import numpy as np
-import pytest
-from hypothesis import example, given, settings
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from rig.domain.channel_digest import digest
-from rig.domain.limit_arrays import Excursion, Force, Rows, Walk, always, excursions
+from rig.domain.limit_arrays import Excursion, Force, Rows, Walk, excursions
 from rig.domain.limits import NORMAL, Bound, BoundState, LimitChangeKind, LimitState, bounds_of, step
 from rig.domain.model import Limit, Series, Side, Status
 

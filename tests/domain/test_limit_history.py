@@ -10,10 +10,10 @@ from rig.domain.limit_evaluation import Evaluation
 from rig.domain.limit_history import (
     PRE_FLIGHT,
     change_data,
+    courses,
     limit_changes,
     limit_spans,
     only_limits_differ,
-    own_spans,
 )
 from rig.domain.model import (
     Channel,
@@ -27,6 +27,7 @@ from rig.domain.model import (
     Side,
     Unit,
 )
+from rig.domain.program import Phase, Program
 
 HIGH = Limit(side=Side.HIGH, value=95.0, deadband=2.0)
 HOTTER = Limit(side=Side.HIGH, value=105.0, deadband=2.0)
@@ -67,10 +68,58 @@ def test_in_a_pre_flight_only_what_it_lets_hold_holds_and_in_the_next_session_th
         begin(40, 2),
         event(41, EventKind.PHASE, 2, what="due", limits={"A1.heat": limits_to_json([HOTTER])}),
     ]
-    expected = [(None, 6, (HIGH,)), (6, 40, ()), (40, None, (HIGH,))]
-    assert [
-        (one.start_ns, one.end_ns, one.limits) for one in own_spans("A1.heat", LAYOUT, events)
-    ] == expected
+    expected = [(None, 6, (HIGH,)), (6, 40, ()), (40, 41, (HIGH,)), (41, None, (HOTTER,))]
+    assert spans_of(events) == expected
+
+
+def spans_of(
+    events: list[Event], layout: Layout = LAYOUT
+) -> list[tuple[int | None, int | None, tuple[Limit, ...]]]:
+    return [(one.start_ns, one.end_ns, one.limits) for one in limit_spans("A1.heat", layout, events)]
+
+
+def sits(t_ns: int, serial: str, before: str = "", unit: str = "A1") -> Event:
+    return replace(event(t_ns, EventKind.UNIT, serial=serial, before=before), subject=unit)
+
+
+def test_the_limits_of_an_empty_place_sleep_until_somebody_is_put_in_whatever_a_phase_says() -> None:
+    hotter = event(30, EventKind.PHASE, limits={"A1.heat": limits_to_json([HOTTER])})
+    events = [begin(5), sits(20, "", "1"), hotter, begin(35, 2), sits(40, "2"), sits(50, "3", "2")]
+    assert spans_of(events) == [(None, 20, (HIGH,)), (20, 40, ()), (40, None, (HIGH,))]
+    assert spans_of([begin(5), sits(20, "", "1", "A2")]) == [(None, None, (HIGH,))]
+    assert spans_of([begin(5), sits(20, "1", before="")]) == [(None, 20, ()), (20, None, (HIGH,))]
+    # words about a place that name nobody change nothing
+    assert spans_of([begin(5), replace(sits(20, ""), data={})]) == [(None, None, (HIGH,))]
+
+
+def test_a_phase_that_says_nothing_of_its_limits_has_those_that_the_program_gives_it() -> None:
+    program = Program(phases=(Phase(name="hot", limits={"{unit}.heat": (HOTTER,)}),), order=("hot",))
+    planned = replace(LAYOUT, program=program)
+    told = [
+        event(10, EventKind.PHASE, what="due", phase="hot"),
+        event(12, EventKind.PHASE, what="reached", phase="hot"),
+        event(20, EventKind.PHASE, what="ended", phase=""),
+    ]
+    assert spans_of(told, planned) == [(None, 10, (HIGH,)), (10, 20, (HOTTER,)), (20, None, (HIGH,))]
+    assert spans_of(told) == [(None, None, (HIGH,))]
+
+
+def test_what_is_in_force_on_each_side_is_what_excursions_are_found_by() -> None:
+    low = Limit(side=Side.LOW, value=5.0, on_delay_s=2.0)
+    spans = limit_spans(
+        "A1.heat",
+        with_limits(HIGH, low),
+        [begin(5), event(9, EventKind.PHASE, limits={"A1.heat": limits_to_json([low])})],
+    )
+    high_side, low_side = courses(spans)
+    assert [(one.start_ns, one.bound and one.bound.value, one.session) for one in high_side] == [
+        (None, 95.0, 1),
+        (9, None, 1),
+    ]
+    assert [one.bound and (one.bound.value, one.bound.on_delay_ns) for one in low_side] == [
+        (5.0, 2 * 10**9)
+    ] * 2
+    assert courses(limit_spans("A1.heat", with_limits(), [])) == []
 
 
 def test_a_reload_counts_from_its_moment_and_a_phase_lies_over_it() -> None:

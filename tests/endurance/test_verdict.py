@@ -13,7 +13,7 @@ from rig.endurance.derating import Part, part_load
 from rig.endurance.drive import Level, TripRule
 from rig.endurance.exposure import ExposureOptions, exposures
 from rig.endurance.held_readings import HeldReadings
-from rig.endurance.margins import margins
+from rig.endurance.margins import looked_at
 from rig.endurance.phases_in_force import Phase, PhaseTarget
 from rig.endurance.verdict import Criteria, Death, Decision, Record, Rule, RunVerdict, verdict
 from tests.endurance.rooms import Room, at, channel, limit, phase_event, series
@@ -74,10 +74,12 @@ def judged(
 ) -> RunVerdict:
     readings = HeldReadings(room)
     loads = [part_load(readings, one, stay) for one in parts for stay in readings.stays()]
+    limits = looked_at(room, phases)
     record = Record(
         layout=room.layout,
         exposures=exposures(room, phases, WANTED),
-        margins=margins(room, phases),
+        margins=limits.worst,
+        limited=limits.limited,
         parts=[one for one in loads if one],
         deaths=deaths,
     )

@@ -94,15 +94,12 @@ def test_the_excursions_are_those_of_the_limit_table_whatever_the_stamps(
         [Reading(t_ns, v, q) for t_ns, (v, q) in zip(s.t_ns.tolist(), rows, strict=True)], always(limit)
     )
     assert [
-        (
-            e.first_outside.index,
-            e.counted_ns,
-            e.last_outside.index,
-            e.worst.value,
-            e.returned.index if e.returned else -1,
-        )
+        (e.first_outside.index, e.counted_ns, e.last_outside.index, e.worst.value,
+         e.returned.index if e.returned else -1)
         for e in found
-    ] == [(one.first, one.counted_ns, one.last, one.worst, one.returned) for one in table if one.counted >= 0]
+    ] == [
+        (one.first, one.counted_ns, one.last, one.worst, one.returned) for one in table if one.counted >= 0
+    ]  # fmt: skip
     for e in found:
         if e.interval.earliest_ns is not None and e.interval.latest_ns is not None:
             assert e.interval.earliest_ns <= e.interval.latest_ns

@@ -28,7 +28,7 @@ FINDING = {"role", "subject", "weight", "text", "channels", "evidence", "refuted
 
 def test_field_names_stay_as_the_schema_number_promises() -> None:
     data = to_json(analyse(two_channel_death()))
-    assert (data["schema"], SCHEMA) == (1, 1)
+    assert (data["schema"], SCHEMA) == (2, 2)
     assert set(data) == TOP
     [rise] = [c for c in data["channels"] if c["channel"] == "A1.rise"]
     assert set(rise) == CHANNEL

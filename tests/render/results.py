@@ -62,7 +62,7 @@ def excursion(
         last_outside=mark(latest_s + 9, limit + 5),
         returned=None,
         worst=mark(latest_s + 5, limit + 9.87654),
-        counted=True,
+        counted_ns=mark(latest_s, limit).t_ns,
         sure=True,
         pieces=1,
         lost=2,

@@ -91,7 +91,7 @@ def crossings(case: Case, answer: PostMortem, judged: Judged) -> None:
         truth = case.truth[story.channel]
         if truth.blind:
             continue
-        counted = [e for e in story.excursions if e.counted and e.sure and e.last_inside is not None]
+        counted = [e for e in story.excursions if e.part == 1 and e.sure and e.last_inside is not None]
         counted = [e for e in counted if _defined(case, e)]
         for excursion in counted[:5]:
             judged.crossings.append(_crossed(case, excursion, excursion is story.ordered))

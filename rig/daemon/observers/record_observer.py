@@ -14,7 +14,7 @@ from rig.clock import Clock
 from rig.daemon.intake import Intake, Notice
 from rig.domain.layout_json import limits_to_json
 from rig.domain.limit_evaluation import Evaluation, LimitFinding
-from rig.domain.limit_history import KEY
+from rig.domain.limit_history import KEY, awake
 from rig.domain.model import Channel, Event, EventKind, Limit, Scan
 
 
@@ -94,6 +94,7 @@ class LimitsInForce:
     ) -> None:
         self._frozen = frozen
         self.base = frozen
+        self._empty: frozenset[str] = frozenset()
         self.phase: Mapping[str, tuple[Limit, ...]] = {}
         self._evaluation = evaluation
         self._announce = announce
@@ -111,8 +112,15 @@ class LimitsInForce:
             self.phase = phase
             self._arm()
 
+    def seat(self, serials: Mapping[str, str]) -> None:
+        """Let the limits of empty places sleep; serials: who sits where, '' for nobody."""
+        empty = frozenset(unit for unit, serial in serials.items() if not serial)
+        if empty != self._empty:
+            self._empty = empty
+            self._arm()
+
     def channels(self) -> dict[str, Channel]:
-        """Return all channels with the limits in force."""
+        """Return all channels with the limits of rig file and phase, whether they sleep or not."""
         return {
             name: replace(channel, limits=self.phase.get(name, channel.limits))
             for name, channel in self.base.items()
@@ -129,7 +137,7 @@ class LimitsInForce:
         }
 
     def _arm(self) -> None:
-        channels = self.channels()
+        channels = awake(self.channels(), self._empty)
         self._announce.findings(self._evaluation.arm(channels, self._clock.boot_ns()))
         for one in self._others:
             one.arm(channels)

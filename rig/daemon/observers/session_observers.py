@@ -59,6 +59,7 @@ def attendants(
     limits = LimitsInForce(
         frozen=config.layout.channels, evaluation=evaluation, announce=announce, clock=clock, others=[fast]
     )
+    limits.seat(keeper.serials)
     crew: list[RecordObserver] = [] if guest is not None else [Console(say, clock)]
     phases = None
     if guest is not None:
