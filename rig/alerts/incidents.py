@@ -28,7 +28,7 @@ from rig.alerts.facts import (
 from rig.alerts.incident import Incident
 from rig.domain.formatting import duration, number
 from rig.domain.model import Event, EventKind, Layout, Status
-from rig.domain.recorded_excursions import left_open
+from rig.domain.recorded_excursions import left_open, names_what_it_goes_on_with, says_again
 from rig.rigfile.alerts_section import Alerts
 
 _SECOND: Final = 1_000_000_000
@@ -109,6 +109,7 @@ class Incidents:
         self.open: dict[str, Incident] = {}
         self.peaks: dict[str, float] = {}
         self.next_number = 1
+        self._start: Event | None = None
 
     # ---- what comes in
 
@@ -247,7 +248,8 @@ class Incidents:
                 self.open[key] = incident
                 return []
             return self._tell(incident, "new", event.t_ns, self._open_words(event))
-        again = opens.mark not in incident.marks and not incident.assumed and opens.level >= incident.level
+        said = self._says_again(event, incident)
+        again = opens.mark not in incident.marks and not said and opens.level >= incident.level
         incident = replace(
             incident,
             marks=tuple(sorted({*incident.marks, opens.mark})),
@@ -262,6 +264,12 @@ class Incidents:
             return self._tell(incident, "worse", event.t_ns)
         self.open[key] = incident
         return []
+
+    def _says_again(self, event: Event, incident: Incident) -> bool:
+        """Return whether a new session only repeats what was out before it."""
+        if event.kind is EventKind.LIMIT_OUT and self._start and names_what_it_goes_on_with(self._start):
+            return says_again(event, self._start)
+        return incident.assumed
 
     def _closed(self, event: Event, word: str, mark: str) -> None:
         key = f"{word}:{event.subject}:{event.data.get('side', '')}"
@@ -316,6 +324,7 @@ class Incidents:
 
     def _assume_calm(self, start: Event) -> None:
         """Take what was open for calm, but for what the new session says that it goes on with."""
+        self._start = start
         goes_on = left_open(start)
         for key, incident in self.open.items():
             named = "limit" in incident.marks and (incident.subject, incident.side) in goes_on
