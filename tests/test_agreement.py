@@ -20,10 +20,11 @@ from rig.domain.limit_history import limit_spans
 from rig.domain.model import EventKind, Layout, Status
 from rig.endurance import run_account
 from rig.endurance.event_search import EventQuery, sightings
+from rig.endurance.run_identity import RunIdentity
 from rig.endurance.run_summary import summary
 from rig.endurance.verdict import Decision, Rule, RunVerdict
 from rig.forensics.answer import PostMortem, Role
-from rig.reliability.run_digest import RunIdentity, digest
+from rig.reliability.run_digest import digest
 from rig.render.channel_survey import survey
 from rig.rigfile.alerts_section import Alerts
 from rig.store.reader import RunReader

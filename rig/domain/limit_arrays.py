@@ -32,7 +32,7 @@ NOBODY = -1
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Force:
+class BoundInForce:
     """One bound and since when (UTC ns, None: always) it is in force; bound None: nothing is limited.
 
     session: the one that put it in force, None where that does not matter.
@@ -72,7 +72,7 @@ class Excursion:
     moved: bool = False
 
 
-class Rows(NamedTuple):
+class WalkRows(NamedTuple):
     """Readings in recorded order; ``usable``: status good and a finite number."""
 
     t_ns: Ints
@@ -81,20 +81,22 @@ class Rows(NamedTuple):
     session: NDArray[np.int32]
 
 
-def always(limit: Limit) -> tuple[Force, ...]:
+def always(limit: Limit) -> tuple[BoundInForce, ...]:
     """Return a limit that was in force all the time."""
-    return (Force(start_ns=None, bound=bounds_of(limit)[0]),)
+    return (BoundInForce(start_ns=None, bound=bounds_of(limit)[0]),)
 
 
-def bound_at(forces: Sequence[Force], t_ns: int) -> Bound | None:
+def bound_at(forces: Sequence[BoundInForce], t_ns: int) -> Bound | None:
     """Return the bound that was in force at a moment."""
     starts = [one.start_ns for one in forces[1:] if one.start_ns is not None]
     return forces[bisect_right(starts, t_ns)].bound
 
 
-def excursions(channel: str, rows: Rows, forces: Sequence[Force], *, passed: bool = False) -> list[Excursion]:
+def excursions(
+    channel: str, rows: WalkRows, forces: Sequence[BoundInForce], *, passed: bool = False
+) -> list[Excursion]:
     """Return the excursions of readings at hand, oldest first; ``passed``: those too that did not count."""
-    walk = Walk(channel, forces, lambda _k: rows, passed=passed)
+    walk = ExcursionWalk(channel, forces, lambda _k: rows, passed=passed)
     walk.through(rows, 0, 0)
     return walk.end()
 
@@ -165,7 +167,7 @@ class _Runs(NamedTuple):
     end: Ints
 
 
-class Walk:
+class ExcursionWalk:
     """Goes from piece to piece of one channel, in recorded order, for one side of its limits.
 
     forces: by their beginnings, the first from ever. read: returns the rows of a piece that was passed by.
@@ -173,7 +175,12 @@ class Walk:
     """
 
     def __init__(
-        self, channel: str, forces: Sequence[Force], read: Callable[[int], Rows], *, passed: bool = False
+        self,
+        channel: str,
+        forces: Sequence[BoundInForce],
+        read: Callable[[int], WalkRows],
+        *,
+        passed: bool = False,
     ) -> None:
         bounds = [one.bound for one in forces]
         known = next((one for one in bounds if one is not None), None)
@@ -228,7 +235,7 @@ class Walk:
 
     # ---- going through
 
-    def through(self, rows: Rows, k: int, offset: int) -> None:
+    def through(self, rows: WalkRows, k: int, offset: int) -> None:
         """Go through the readings of piece ``k``, the first of which has the position ``offset``."""
         self._offsets[k] = offset
         zones = self._zones(rows, offset)
@@ -267,7 +274,7 @@ class Walk:
 
     # ---- one piece
 
-    def _zones(self, rows: Rows, offset: int) -> _Zones:
+    def _zones(self, rows: WalkRows, offset: int) -> _Zones:
         """Return the usable readings of a piece, each with where it lies."""
         where = np.flatnonzero(rows.usable)
         t_ns, value, session = rows.t_ns[where], rows.value[where], rows.session[where]

@@ -16,7 +16,7 @@ from dataclasses import dataclass, replace
 from typing import Any
 
 from rig.domain.layout_json import limits_from_json, limits_to_json
-from rig.domain.limit_arrays import Force
+from rig.domain.limit_arrays import BoundInForce
 from rig.domain.limits import Bound, bounds_of
 from rig.domain.model import Channel, Event, EventKind, Layout, Limit, Side
 from rig.domain.program import Phase, Program
@@ -145,12 +145,12 @@ def awake(channels: Mapping[str, Channel], sleeping: Container[str]) -> dict[str
     }
 
 
-def courses(spans: Sequence[LimitSpan]) -> list[tuple[Force, ...]]:
+def courses(spans: Sequence[LimitSpan]) -> list[tuple[BoundInForce, ...]]:
     """Return what was in force over time on each side that was ever limited: what excursions are found by."""
     sides = [s for s in Side if any(one.side is s for span in spans for one in span.limits)]
     return [
         tuple(
-            Force(start_ns=span.start_ns, bound=_bound(span.limits, side), session=span.session)
+            BoundInForce(start_ns=span.start_ns, bound=_bound(span.limits, side), session=span.session)
             for span in spans
         )
         for side in sides

@@ -7,23 +7,21 @@ from dataclasses import replace
 
 from rig.domain import limit_arrays
 from rig.domain.channel_digest import usable
-from rig.domain.limit_arrays import Rows
+from rig.domain.limit_arrays import Excursion, WalkRows
 from rig.domain.limit_history import LimitSpan, courses
 from rig.domain.model import Series
 
-__all__ = ["CountedExcursion", "excursions", "on_the_time_line"]
 
-
-def excursions(series: Series, spans: Sequence[LimitSpan]) -> list[CountedExcursion]:
+def excursions(series: Series, spans: Sequence[LimitSpan]) -> list[Excursion]:
     """Return the excursions of a channel that count, oldest first; spans: its limits over time."""
-    rows = Rows(series.t_ns, series.value, usable(series), series.session)
+    rows = WalkRows(series.t_ns, series.value, usable(series), series.session)
     found = [
         one for course in courses(spans) for one in limit_arrays.excursions(series.channel, rows, course)
     ]
     return sorted(found, key=lambda one: one.start_ns)
 
 
-def on_the_time_line(one: CountedExcursion, series: Series, shifts: Mapping[int, int]) -> CountedExcursion:
+def on_the_time_line(one: Excursion, series: Series, shifts: Mapping[int, int]) -> Excursion:
     """Return an excursion moved as its readings are moved (see ``coverage.time_line``)."""
     first, last = (shifts.get(int(series.session[at]), 0) for at in (one.first_outside, one.last_outside))
     worst = shifts.get(int(series.session[one.worst_at]), 0)

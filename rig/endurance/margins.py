@@ -8,11 +8,12 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from rig.domain.limit_arrays import Excursion
 from rig.domain.limit_history import LIMIT_CHANGING, LimitSpan, limit_spans
 from rig.domain.model import Channel, Limit, Side, Status
 from rig.domain.recording import Recording
 from rig.endurance.conformity import of_channel
-from rig.endurance.excursions import Excursion, excursions, on_the_time_line
+from rig.endurance.excursions import excursions, on_the_time_line
 from rig.endurance.held_readings import HeldReadings
 from rig.endurance.phases_in_force import Phase, Stay, time_of
 from rig.endurance.stretches import NOWHERE, Stretches, stretch

@@ -10,7 +10,7 @@ from statistics import NormalDist
 
 import numpy as np
 
-from rig.domain.limit_arrays import NOBODY, Force, always, bound_at
+from rig.domain.limit_arrays import NOBODY, BoundInForce, Excursion, always, bound_at
 from rig.domain.limits import Bound
 from rig.domain.model import Limit, Side
 from rig.forensics.answer import CrossingExcursion, Interval, Mark, Method, WideningReason
@@ -21,7 +21,6 @@ from rig.forensics.noise import Noise, of
 from rig.forensics.order import CUTS
 from rig.forensics.track import ChannelTrack
 from rig.forensics.trend import Curve, fit
-from rig.forensics.walk import Stretch
 
 DRAWS = 1024
 SURE_SIGMAS = 4.0
@@ -31,7 +30,7 @@ SURE_SIGMAS = 4.0
 class Group:
     """Excursions in a row that noise about the limit has torn apart; ``sure``: truly out."""
 
-    pieces: tuple[Stretch, ...]
+    pieces: tuple[Excursion, ...]
     bound: Bound
     sure: bool
 
@@ -44,7 +43,9 @@ def excursions(
     return by_force(track, always(limit), confidence)
 
 
-def by_force(track: ChannelTrack, forces: Sequence[Force], confidence: float) -> list[CrossingExcursion]:
+def by_force(
+    track: ChannelTrack, forces: Sequence[BoundInForce], confidence: float
+) -> list[CrossingExcursion]:
     """Return all excursions of a channel by what was in force on one side of it, oldest first."""
     out = track.excursions(forces)
     crossed = [one for one in out if not one.moved]
@@ -80,7 +81,7 @@ def mark(track: ChannelTrack, position: int) -> Mark:
     return Mark(index=position, t_ns=int(one.t_ns[0]), h_ns=int(one.h_ns[0]), value=float(one.value[0]))
 
 
-def joined(track: ChannelTrack, bound: Bound, found: Sequence[Stretch]) -> list[Group]:
+def joined(track: ChannelTrack, bound: Bound, found: Sequence[Excursion]) -> list[Group]:
     """Return the excursions joined where nothing between them shows beyond doubt that it came back."""
     noise = _noise_before(track, found[0].first_outside)
 
@@ -90,7 +91,7 @@ def joined(track: ChannelTrack, bound: Bound, found: Sequence[Stretch]) -> list[
     def back(value: Floats) -> Floats:
         return -beyond(value) - bound.deadband
 
-    groups: list[list[Stretch]] = [[found[0]]]
+    groups: list[list[Excursion]] = [[found[0]]]
     for before, after in pairwise(found):
         between = slice(max(before.returned, before.last_outside + 1), after.first_outside)
         if before.returned < 0 or _shown(track, between, back, noise, 0.0):
@@ -168,13 +169,13 @@ def _told(track: ChannelTrack, group: Group, begin: int, confidence: float) -> l
     return [replace(one, pieces=pieces, part=k) for k, one in enumerate(made, 1)]
 
 
-def _moved(track: ChannelTrack, one: Stretch) -> CrossingExcursion:
+def _moved(track: ChannelTrack, one: Excursion) -> CrossingExcursion:
     """Return an excursion that crossed nothing: it began as its limit was moved past the readings."""
     plain = bracket_of(track, NOBODY, one.first_outside)
     return replace(_excursion(track, one, plain, sure=False), last_inside=None, lost=0, moved=True)
 
 
-def _excursion(track: ChannelTrack, one: Stretch, interval: Interval, *, sure: bool) -> CrossingExcursion:
+def _excursion(track: ChannelTrack, one: Excursion, interval: Interval, *, sure: bool) -> CrossingExcursion:
     last_outside = mark(track, one.last_outside)
     returned = mark(track, one.returned) if one.returned >= 0 else None
     if returned is None and one.end_ns is not None:
@@ -207,7 +208,7 @@ class _Known:
 
 
 def _interval(
-    track: ChannelTrack, limit: Limit, whole: Stretch, known: _Known, confidence: float
+    track: ChannelTrack, limit: Limit, whole: Excursion, known: _Known, confidence: float
 ) -> tuple[Interval, bool]:
     """Return the interval of one crossing, and whether the channel was out beyond doubt."""
     plain = known.plain

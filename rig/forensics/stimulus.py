@@ -11,12 +11,12 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from rig.domain.limit_arrays import Excursion
 from rig.domain.model import Channel, ChannelKind, Limit, Side
 from rig.forensics.analysis_data import AnalysisData, alike, is_temperature
 from rig.forensics.answer import CrossingExcursion, Interval
 from rig.forensics.crossings import bracket_of
 from rig.forensics.track import ChannelTrack
-from rig.forensics.walk import Stretch
 
 SHARED = 0.4
 """Share of the movement that like channels of other units must show for a common cause."""
@@ -118,7 +118,7 @@ class Out:
     last_outside: int
 
 
-def hollow(scene: AnalysisData, channel: Channel, track: ChannelTrack, stretch: Stretch | Out) -> bool:
+def hollow(scene: AnalysisData, channel: Channel, track: ChannelTrack, stretch: Excursion | Out) -> bool:
     """Return whether a derived channel's stretch says nothing: one reading, or inputs that were near nothing.
 
     Inputs read one after the other disagree for one reading when they jump, and a ratio of two nothings

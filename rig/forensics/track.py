@@ -17,11 +17,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from rig.domain.channel_digest import SECOND_NS, WIDTHS_S, Bins, ChannelDigest, Piece, merged, whole
-from rig.domain.limit_arrays import Force, always
+from rig.domain.limit_arrays import BoundInForce, Excursion, ExcursionWalk, always
 from rig.domain.model import Channel, Limit, Series
 from rig.forensics.channel_readings import ChannelReadings, Floats, period_s, readings
 from rig.forensics.grids import GRID, grid, kept_width, width_for
-from rig.forensics.walk import Stretch, Walk, rows_of
+from rig.forensics.walk import rows_of
 
 SHORT = 100_000
 """Readings up to which a channel is read whole."""
@@ -302,19 +302,21 @@ class ChannelTrack:
 
     # ---- limits
 
-    def stretches(self, limit: Limit, begin: int = 0, *, size: bool = False) -> list[Stretch]:
+    def stretches(self, limit: Limit, begin: int = 0, *, size: bool = False) -> list[Excursion]:
         """Return all stretches out of one limit from a position on, oldest first.
 
         size: the values' sizes are walked, whatever their signs.
         """
         return self.excursions(always(limit), begin, size=size)
 
-    def excursions(self, forces: Sequence[Force], begin: int = 0, *, size: bool = False) -> list[Stretch]:
+    def excursions(
+        self, forces: Sequence[BoundInForce], begin: int = 0, *, size: bool = False
+    ) -> list[Excursion]:
         """Return the excursions by what was in force on one side, from a position on, oldest first.
 
         size: the values' sizes are walked, whatever their signs.
         """
-        walk = Walk(self.channel.name, forces, lambda k: rows_of(self.piece(k), size=size))
+        walk = ExcursionWalk(self.channel.name, forces, lambda k: rows_of(self.piece(k), size=size))
         for k, piece in enumerate(self._pieces):
             offset = self._starts[k]
             if self._starts[k + 1] <= begin:

@@ -9,9 +9,11 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from rig.domain.limit_arrays import Excursion
 from rig.domain.limit_history import LIMIT_CHANGING, LimitSpan, limit_spans
 from rig.domain.model import Channel, Limit, Series, Side, Status
-from rig.endurance.excursions import Excursion, excursions
+from rig.domain.recording import Recording
+from rig.endurance.excursions import excursions
 from rig.render.charts.envelope import Envelope, envelope
 
 

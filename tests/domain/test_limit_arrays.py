@@ -12,7 +12,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from rig.domain.channel_digest import digest
-from rig.domain.limit_arrays import Excursion, Force, Rows, Walk, excursions
+from rig.domain.limit_arrays import BoundInForce, Excursion, ExcursionWalk, WalkRows, excursions
 from rig.domain.limits import NORMAL, Bound, BoundState, LimitChangeKind, LimitState, bounds_of, step
 from rig.domain.model import Limit, Series, Side, Status
 
@@ -43,12 +43,12 @@ class Seen:
     worst_at: int = -1
 
 
-def in_force(forces: Sequence[Force], t_ns: int) -> int:
+def in_force(forces: Sequence[BoundInForce], t_ns: int) -> int:
     """Return which force holds at a moment: the last that has begun."""
     return max(k for k, one in enumerate(forces) if one.start_ns is None or one.start_ns <= t_ns)
 
 
-def one_by_one(readings: Sequence[Reading], forces: Sequence[Force]) -> list[Seen]:
+def one_by_one(readings: Sequence[Reading], forces: Sequence[BoundInForce]) -> list[Seen]:
     """Fold ``step`` over the readings; a session begins anew but for what is out; no bound, no excursion."""
     watch, session, before = NORMAL, None, None
     found: list[Seen] = []
@@ -93,16 +93,16 @@ def _step(found: list[Seen], watch: BoundState, bound: Bound, at_one: tuple[int,
     return watch
 
 
-def _ceased(found: list[Seen], watch: BoundState, forces: Sequence[Force], before: int | None) -> None:
+def _ceased(found: list[Seen], watch: BoundState, forces: Sequence[BoundInForce], before: int | None) -> None:
     later = [one for one in forces[(before or 0) :] if one.bound is None]
     if watch.state is not LimitState.NORMAL and later:
         found[-1].end_ns = later[0].start_ns
 
 
-def rows_of(readings: Sequence[Reading]) -> Rows:
+def rows_of(readings: Sequence[Reading]) -> WalkRows:
     value = np.array([one.value for one in readings], float)
     status = np.array([one.status for one in readings], np.uint8)
-    return Rows(
+    return WalkRows(
         np.array([one.t_ns for one in readings], np.int64),
         value,
         (status == Status.GOOD) & np.isfinite(value),
@@ -110,11 +110,13 @@ def rows_of(readings: Sequence[Reading]) -> Rows:
     )
 
 
-def in_pieces(readings: Sequence[Reading], cuts: Iterable[int], forces: Sequence[Force]) -> list[Excursion]:
-    """Walk pieces, passing by each of which its digest says so, as a stored recording is walked."""
+def in_pieces(
+    readings: Sequence[Reading], cuts: Iterable[int], forces: Sequence[BoundInForce]
+) -> list[Excursion]:
+    """ExcursionWalk pieces, passing by each of which its digest says so, as a stored recording is walked."""
     edges = sorted({0, len(readings), *(cut for cut in cuts if cut < len(readings))})
     pieces = [readings[a:b] for a, b in pairwise(edges)]
-    walk = Walk("x", forces, lambda k: rows_of(pieces[k]), passed=True)
+    walk = ExcursionWalk("x", forces, lambda k: rows_of(pieces[k]), passed=True)
     for k, piece in enumerate(pieces):
         rows = rows_of(piece)
         series = Series(
@@ -138,7 +140,7 @@ def as_seen(one: Excursion) -> Seen:
 
 
 def checked(
-    readings: Sequence[Reading], forces: Sequence[Force], cuts: Iterable[int] = ()
+    readings: Sequence[Reading], forces: Sequence[BoundInForce], cuts: Iterable[int] = ()
 ) -> list[Excursion]:
     """Compare arrays, whole and in pieces, with the fold; return what counted."""
     expected = one_by_one(readings, forces)
@@ -180,7 +182,7 @@ BOUNDS = st.builds(
 
 
 @st.composite
-def courses(draw: st.DrawFn, side: Side) -> list[Force]:
+def courses(draw: st.DrawFn, side: Side) -> list[BoundInForce]:
     """Return what was in force: mostly one bound, now and then others, or none for a while."""
     forces, start_ns = [], None
     for _ in range(draw(st.sampled_from([1, 1, 2, 3, 4]))):
@@ -188,7 +190,7 @@ def courses(draw: st.DrawFn, side: Side) -> list[Force]:
         limit = Limit(side=side, value=value if side is Side.HIGH else 20.0 - value, deadband=deadband,
                       on_delay_s=delay_s)  # fmt: skip
         bare = bool(forces) and draw(st.booleans())
-        forces.append(Force(start_ns=start_ns, bound=None if bare else bounds_of(limit)[0]))
+        forces.append(BoundInForce(start_ns=start_ns, bound=None if bare else bounds_of(limit)[0]))
         start_ns = (start_ns or 1_000 * S) + draw(st.sampled_from([0, 1, S, 3 * S, 10 * S, 600 * S]))
     return forces
 

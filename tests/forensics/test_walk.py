@@ -6,8 +6,9 @@ import numpy as np
 from hypothesis import given
 from hypothesis import strategies as st
 
+from rig.domain.limit_arrays import Excursion
 from rig.domain.model import Limit, Side, Status
-from rig.forensics.walk import Stretch, stretches
+from rig.forensics.walk import stretches
 
 VALUES = st.one_of(
     st.sampled_from([89.0, 90.0, 91.0, 88.0, 87.999, 90.000001, float("nan"), float("inf")]),
@@ -17,7 +18,7 @@ READING = st.tuples(VALUES, st.sampled_from([0, 0, 0, 0, 1, 2, 4, 5, 9]))
 
 
 def plain_loop(rows: list[tuple[float, int]], limit: Limit) -> list[tuple[int, int, int, int]]:
-    """Walk reading by reading, as a person with a printout would."""
+    """ExcursionWalk reading by reading, as a person with a printout would."""
     found: list[tuple[int, int, int, int]] = []
     is_out = False
     last_in, first_out, last_out = -1, -1, -1
@@ -43,7 +44,7 @@ def plain_loop(rows: list[tuple[float, int]], limit: Limit) -> list[tuple[int, i
     return found
 
 
-def as_tuple(s: Stretch) -> tuple[int, int, int, int]:
+def as_tuple(s: Excursion) -> tuple[int, int, int, int]:
     return (s.last_inside, s.first_outside, s.last_outside, s.returned)
 
 
