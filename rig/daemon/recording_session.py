@@ -49,7 +49,7 @@ SOFTWARE = f"soakrig {__version__}"
 
 
 class RecordingSession:
-    """The parts of a session, each made with what it needs of those before it; no bus opened, no thread started.
+    """The parts of a session, each made of those before it. Making them opens no bus and starts no thread.
 
     The caller holds the run's lock and has recovered the run; a journal of the new session is begun here.
     preflight: checks that end the session when they are through; only limits that trip hold meanwhile.
@@ -285,6 +285,8 @@ class RecordingSession:
 
         During a pre-flight nobody is alerted.
         """
+        if self.console is not None:
+            self.console.start()
         self._record_recovery(found)
         self._record_start()
         self.writer.sync()
@@ -303,7 +305,7 @@ class RecordingSession:
             self.sealer.finish()
 
     def end(self, reason: str) -> dict[str, Any]:
-        """Record the stop, close everything, end the run if its time is over; return the last health report."""
+        """Record the stop, close everything, end the run if its time is over; return the last health."""
         health = self.health.report()
         ended = reason == "duration reached"
         self.writer.event(

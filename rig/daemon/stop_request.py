@@ -25,7 +25,7 @@ class StopRequest:
         return self._made.wait(seconds)
 
     def on_signals(self) -> None:
-        """Let SIGTERM and SIGINT make the request, and SIGHUP do nothing: a lost terminal ends no recording."""
+        """Let SIGTERM and SIGINT make it, and SIGHUP do nothing: a lost terminal ends no recording."""
 
         def handle(number: int, _frame: FrameType | None) -> None:
             self.make(f"signal {signal.Signals(number).name}")
