@@ -22,6 +22,7 @@ from rig.daemon.supervisor import Supervisor
 from rig.domain.formatting import counted
 from rig.rigfile.config import RigConfig
 from rig.store import recover, rundir
+from rig.store.recover import Recovery
 from rig.store.rundir import Lock, RunDir
 
 Say = Callable[[str], None]
@@ -62,12 +63,8 @@ def record(
     run, resumed = _run_of(config, new=new, clock=clock)
     with Lock(run.path / rundir.LOCK).acquire(f"soakrig log {config.rig}"):
         say(f"{'going on with' if resumed else 'new'} run {run.path}")
-        refuse_other_measures(run, config.layout)  # first: what recovery finds must be recorded
         service_manager = ServiceManager(clock)
-        service_manager.starting(RECOVERY_S)
-        found = recover.recover(run)
-        for line in found.lines:
-            say(line)
+        found = _recovered(run, config, service_manager, say)
         session = RecordingSession(
             config,
             run,
@@ -108,6 +105,16 @@ def _run_of(config: RigConfig, *, new: bool, clock: Clock) -> tuple[RunDir, bool
         planned_s=config.planned_s,
     )
     return made, False
+
+
+def _recovered(run: RunDir, config: RigConfig, manager: ServiceManager, say: Say) -> Recovery:
+    """Make safe what a crash left, and say so; return what the new session has to record of it."""
+    refuse_other_measures(run, config.layout)  # first: what recovery finds must be recorded
+    manager.starting(RECOVERY_S)
+    found = recover.recover(run)
+    for line in found.lines:
+        say(line)
+    return found
 
 
 def _close(run: RunDir, say: Say) -> None:
