@@ -29,9 +29,10 @@ class AlertsProcess:
     while the other lives.
     """
 
-    def __init__(self, run: Path, clock: Clock, command: Sequence[str] = ()) -> None:
+    def __init__(self, run: Path, announce: Announce, clock: Clock, command: Sequence[str] = ()) -> None:
         self._command = [*(command or (sys.executable, "-m", "rig.alerts")), str(run)]
         self._lock = run / "alerts" / rundir.LOCK
+        self._announce = announce
         self._clock = clock
         self._backoff = Backoff(first_s=2.0, cap_s=LONGEST_WAIT_S)
         self._process: subprocess.Popen[bytes] | None = None
@@ -49,7 +50,7 @@ class AlertsProcess:
             preexec_fn=as_usual,  # noqa: PLW1509 - three system calls, takes no lock
         )
 
-    def look(self, announce: Announce) -> None:
+    def look(self) -> None:
         """Start it again if it died and nobody else tells: each time after a longer wait, and say so."""
         now_ns = self._clock.monotonic_ns()
         if self._process is None or now_ns < self._look_ns:
@@ -65,7 +66,7 @@ class AlertsProcess:
             if code != RunInUseError.exit_code:  # then another told until now
                 text = f"the alerts ended (exit {code}): nobody is told of anything until they start again"
                 data = {"part": "alerts", "exit": code, "wait_s": wait_s}
-                announce(EventKind.LOGGER_FAULT, "run", f"{text}, in {wait_s:g} s", data)
+                self._announce(EventKind.LOGGER_FAULT, "run", f"{text}, in {wait_s:g} s", data)
         elif now_ns >= self._due_ns:
             self._due_ns = None
             self.start()

@@ -1,4 +1,4 @@
-"""From a rig file to what runs: the table of blocks, the stations of each bus, the formulas."""
+"""From a rig file to what runs: the table of blocks, the formulas, and each bus's instruments and poller."""
 
 from __future__ import annotations
 
@@ -6,8 +6,12 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import drivers
+from drivers.bus.exchange import Link
+from drivers.bus.opening import open_transport
 from rig.clock import Clock
-from rig.daemon.poller import PolledInstrument
+from rig.daemon.instrument_commands import CommandQueue
+from rig.daemon.intake import Intake
+from rig.daemon.poller import FastPollRequests, PolledInstrument, Poller
 from rig.domain.conversions import curve
 from rig.domain.derived import Evaluate
 from rig.domain.formula import Formula
@@ -15,6 +19,11 @@ from rig.domain.model import Channel
 from rig.domain.reply_mapping import Route, route
 from rig.domain.schedule import Backoff, Cadence
 from rig.rigfile.config import Instrument, RigConfig
+
+STALE_POLLS = 3
+"""Polls without a reading until the last one is too old to show what is now; common practice, no source."""
+STALE_SLACK_S = 1.0
+"""What a poll may come late on a busy bus; common practice, no source."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -79,6 +88,52 @@ def stations(config: RigConfig, planned: PollingPlan, bus: str, clock: Clock) ->
             )
         )
     return found
+
+
+def poller(
+    config: RigConfig,
+    planned: PollingPlan,
+    bus: str,
+    *,
+    intake: Intake,
+    fast_requests: FastPollRequests,
+    commands: CommandQueue,
+    clock: Clock,
+) -> Poller:
+    """Return a poller of one bus: not started, its port not open, nothing known of its instruments."""
+    spec = config.buses[bus]
+    return Poller(
+        bus=bus,
+        wire=Link(open_transport(spec), settle_s=spec.settle_s),
+        stations=stations(config, planned, bus, clock),
+        intake=intake,
+        clock=clock,
+        haste=fast_requests,
+        settle_s=spec.settle_s,
+        errands=commands,
+    )
+
+
+def polled_buses(config: RigConfig) -> list[str]:
+    """Return the buses with an instrument, in the order of the rig file."""
+    return [name for name in config.buses if any(one.bus == name for one in config.instruments.values())]
+
+
+def stale_s(config: RigConfig, planned: PollingPlan) -> dict[str, float]:
+    """Return, by channel, how old its newest reading may be to show what is now: a few polls.
+
+    A derived channel is as seldom as the slowest instrument that it is made from.
+    """
+    ages: dict[str, float] = {}
+    for name, channel in config.layout.channels.items():
+        if channel.source is not None:
+            instrument = config.instruments[channel.source.instrument]
+            ages[name] = STALE_POLLS * instrument.poll_s + instrument.timeout_s + STALE_SLACK_S
+    waiting = {name: inputs for name, (inputs, _) in planned.formulas.items()}
+    while ready := [name for name, inputs in waiting.items() if all(one in ages for one in inputs)]:
+        for name in ready:
+            ages[name] = max((ages[one] for one in waiting.pop(name)), default=STALE_SLACK_S)
+    return ages
 
 
 def _channels_of(config: RigConfig, instrument: Instrument) -> list[Channel]:

@@ -118,7 +118,7 @@ def _carry_out(run: RunDir, clock: Clock) -> None:
             handlers=deeds.handlers(),
             announce=say,
             clock=clock,
-            durable=lambda: writer.synced_seq,
+            writer=writer,
             already=already,
         )
         say.inbox = box

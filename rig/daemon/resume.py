@@ -10,9 +10,11 @@ from rig.domain import positions
 from rig.domain.layout_json import layout_from_json
 from rig.domain.limit_history import change_data, limit_changes, only_limits_differ
 from rig.domain.model import EventKind, Layout
-from rig.errors import DamageError, StoreError, UsageError
+from rig.domain.recorded_excursions import Key
+from rig.errors import DamageError, SoakrigError, StoreError, UsageError
 from rig.store import rundir, session_state
 from rig.store.files import OS_DISK, Disk
+from rig.store.reader import RunReader
 from rig.store.recover import RecoveryFinding
 from rig.store.rundir import RunDir
 from rig.store.session_state import SessionState
@@ -143,3 +145,11 @@ def _changed(
     text = f"the rig file differs from that of the session before: {words}"
     data["others"] = others
     return [RecoveryFinding(kind=EventKind.CONFIG_CHANGE, subject="run", text=text, data=data)]
+
+
+def left_open(run: RunDir) -> list[Key] | None:
+    """Return channel and side of what the record says is still out; None where it cannot be read."""
+    try:
+        return RunReader.open(run.path).told().open_keys
+    except (SoakrigError, OSError):
+        return None

@@ -3,14 +3,22 @@
 from __future__ import annotations
 
 import threading
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
+from pathlib import Path
 
 from drivers import Exchange, Reply
 from drivers.bus.exchange import Answer, Counts
-from rig.clock import SYSTEM
+from rig.clock import SYSTEM, Clock
 from rig.daemon.intake import Intake
+from rig.daemon.logger_watchers import ClockWatch, DiskRoomWatch, JournalSealer, JournalWriter, LoggerHealth
+from rig.daemon.observers.record_observer import Announcer
 from rig.daemon.poller import PolledInstrument, Poller
+from rig.daemon.recorder import Recorder
+from rig.daemon.service_manager import ServiceManager
+from rig.daemon.stop_request import StopRequest
+from rig.daemon.supervised_bus import SupervisedBus
+from rig.daemon.supervisor import Supervisor
 from rig.domain.model import Status
 from rig.domain.reply_mapping import Route
 from rig.domain.schedule import Backoff, Cadence
@@ -94,6 +102,38 @@ def station(
 
 def poller(wire: ScriptedWire, intake: Intake, *stations: PolledInstrument, bus: str = "line") -> Poller:
     return Poller(bus=bus, wire=wire, stations=stations, intake=intake, clock=SYSTEM)
+
+
+class Supervision:
+    """A supervisor and all that it looks at, as a session has them, but for the alerts."""
+
+    def __init__(
+        self,
+        pollers: Mapping[str, Callable[[], Poller]],
+        recorder: Recorder,
+        writer: JournalWriter,
+        intake: Intake,
+        *,
+        run_path: Path,
+        clock: Clock = SYSTEM,
+        duration_s: float | None = None,
+        each_look: Callable[[], None] = lambda: None,
+    ) -> None:
+        announce = Announcer(intake, clock)
+        self.stop = StopRequest()
+        self.buses = {name: SupervisedBus(name, make, announce, clock) for name, make in pollers.items()}
+        self.clock_watch = ClockWatch(announce, clock)
+        self.sealer = JournalSealer(writer, run_path, announce)
+        health = LoggerHealth(
+            buses=self.buses, recorder=recorder, intake=intake, run_path=run_path, announce=announce,
+            clock=clock,
+        )  # fmt: skip
+        self.supervisor = Supervisor(
+            buses=self.buses, recorder=recorder, stop=self.stop, announce=announce, clock=clock,
+            watchers=(self.clock_watch, health, self.sealer, DiskRoomWatch(run_path, announce, clock)),
+            service_manager=ServiceManager(clock, {}), duration_s=duration_s,
+            each_look=lambda _supervisor: each_look(),
+        )  # fmt: skip
 
 
 class Gate:

@@ -31,7 +31,7 @@ class Beside:
     def __init__(self, run: Path, command: tuple[str, ...]) -> None:
         self.clock = ManualClock()
         self.said: list[tuple[str, dict[str, Any]]] = []
-        self.telling = AlertsProcess(run, self.clock, command)
+        self.telling = AlertsProcess(run, self._announce, self.clock, command)
         self.telling.start()
 
     def _announce(
@@ -44,7 +44,7 @@ class Beside:
         """Let so much time pass, looking all the while."""
         for _ in range(round(seconds / 2.5)):
             self.clock.advance(2.5)
-            self.telling.look(self._announce)
+            self.telling.look()
 
     def end_of_process(self) -> int:
         assert self.telling._process is not None
@@ -115,6 +115,9 @@ def test_a_logger_whose_alerts_are_killed_starts_them_again(tmp_path: Path) -> N
 
 
 def test_a_run_without_alerts_has_none_to_look_after(tmp_path: Path) -> None:
-    telling = AlertsProcess(tmp_path, ManualClock(), DIES)
-    telling.look(lambda *_args: pytest.fail("nothing was started"))
+    def told(*_args: object, **_more: object) -> None:
+        pytest.fail("nothing was started")
+
+    telling = AlertsProcess(tmp_path, told, ManualClock(), DIES)
+    telling.look()
     telling.end()

@@ -63,7 +63,7 @@ def _impatient(monkeypatch: pytest.MonkeyPatch) -> None:
 
 def watched(path: Path, manager: Manager, **wires: ScriptedWire) -> Session:
     session = Session(path, SYSTEM, **wires)
-    session.supervisor._notifier = ServiceManager(SYSTEM, manager.environment)
+    session.supervisor._service_manager = ServiceManager(SYSTEM, manager.environment)
     return session
 
 
@@ -73,7 +73,7 @@ def test_a_healthy_session_is_ready_alive_and_says_when_it_ends(tmp_path: Path, 
     assert manager.hears(5).startswith("READY=1")
     assert manager.hears_life()
     assert manager.hears_life()
-    session.supervisor.stop("test")
+    session.stop.make("test")
     thread.join(10)
     said = list(iter(lambda: manager.hears(0.2), ""))
     assert "STOPPING=1" in said
@@ -90,7 +90,7 @@ def test_signs_of_life_stop_when_the_disk_hangs(tmp_path: Path, manager: Manager
     assert manager.hears_nothing_more()
     gate.opened.set()
     assert manager.hears_life()
-    session.supervisor.stop("test")
+    session.stop.make("test")
     thread.join(10)
 
 
@@ -109,7 +109,7 @@ def test_signs_of_life_go_on_when_an_instrument_or_a_bus_is_known_to_be_dead(
     session.until(lambda: session.supervisor.buses["bad"].abandoned == 3)
     assert manager.hears_life()
     assert manager.hears_life()
-    session.supervisor.stop("test")
+    session.stop.make("test")
     gate.opened.set()
     thread.join(10)
 

@@ -17,11 +17,10 @@ from rig.daemon import poller as poller_module
 from rig.daemon.intake import Intake
 from rig.daemon.poller import Poller
 from rig.daemon.recorder import Recorder
-from rig.daemon.supervisor import Supervisor
 from rig.domain.derived import DerivedChannels
 from rig.domain.limit_evaluation import Evaluation
 from rig.domain.model import Channel, ChannelKind, EventKind
-from tests.daemon.fakes import OneQuestion, station
+from tests.daemon.fakes import OneQuestion, Supervision, station
 from tests.daemon.test_supervisor import Memory
 from tests.drivers.peers import Conn, Tagged
 from tests.drivers.vxi11_peer import Instrument, vxi11_peer
@@ -92,18 +91,16 @@ def test_a_bus_that_would_wait_an_hour_is_opened_anew_and_its_thread_does_not_st
         return pollers[-1]
 
     with vxi11_peer(instrument) as resource:
-        supervisor = Supervisor(
-            pollers={"meters": make},
-            recorder=Recorder(
-                intake=intake, writer=memory, clock=SYSTEM, sync_s=0.2,
-                evaluation=Evaluation([("volts",)], {"volts": VOLTS}, SYSTEM.boot_ns()),
-                derived=DerivedChannels([("volts",)], {}),
-            ),
-            intake=intake, clock=SYSTEM, run_path=tmp_path, closed_journals=lambda: 0,
-            each_look=lambda one: one.stop("seen") if instrument.questions > 12 else None,
-            duration_s=40.0,
+        recorder = Recorder(
+            intake=intake, writer=memory, clock=SYSTEM, sync_s=0.2,
+            evaluation=Evaluation([("volts",)], {"volts": VOLTS}, SYSTEM.boot_ns()),
+            derived=DerivedChannels([("volts",)], {}),
         )  # fmt: skip
-        assert supervisor.run() == "seen", memory.events
+        watched = Supervision(
+            {"meters": make}, recorder, memory, intake, run_path=tmp_path, duration_s=40.0,
+            each_look=lambda: watched.stop.make("seen") if instrument.questions > 12 else None,
+        )  # fmt: skip
+        assert watched.supervisor.run() == "seen", memory.events
         (stuck,) = [one for one in memory.events if one.kind is EventKind.BUS_STUCK]
         assert "meter: tag 1" in stuck.text
         pollers[0].join(10)

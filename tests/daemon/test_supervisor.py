@@ -15,17 +15,16 @@ import pytest
 
 from drivers import Exchange
 from rig.clock import SYSTEM, Clock
+from rig.daemon import logger_watchers
 from rig.daemon import poller as poller_module
-from rig.daemon import supervisor as supervisor_module
 from rig.daemon.intake import Intake
 from rig.daemon.recorder import Recorder
-from rig.daemon.supervisor import Supervisor
 from rig.domain.derived import DerivedChannels
 from rig.domain.limit_evaluation import Evaluation
 from rig.domain.model import Channel, ChannelKind, Event, EventKind, Scan
 from rig.errors import StoreError
 from rig.store.files import OS_DISK, Space
-from tests.daemon.fakes import Gate, ScriptedWire, poller, station
+from tests.daemon.fakes import Gate, ScriptedWire, Supervision, poller, station
 from tests.store.rooms import new_run, pair, writer
 
 BLOCKS = [("good",), ("bad",)]
@@ -43,6 +42,7 @@ class Memory:
         self.events: list[Event] = []
         self.syncs = 0
         self.breaks = False
+        self.journals: list[int] = []
 
     def scans(self, scans: Sequence[Scan]) -> None:
         if self.breaks:
@@ -101,8 +101,7 @@ class Session:
 
     def __init__(self, path: Path, clock: Clock = SYSTEM, **wires: ScriptedWire) -> None:
         self.memory = Memory()
-        self.closed_journals = 0
-        intake = Intake()
+        self.intake = intake = Intake()
         recorder = Recorder(
             intake=intake,
             writer=self.memory,
@@ -112,20 +111,17 @@ class Session:
             sync_s=0.2,
         )
         blocks = {name: at for at, (name,) in enumerate(BLOCKS)}
-        self.supervisor = Supervisor(
-            pollers={
-                name: partial(_poller, wire, intake, name, block=blocks[name]) for name, wire in wires.items()
-            },
-            recorder=recorder,
-            intake=intake,
-            clock=clock,
-            run_path=path,
-            closed_journals=lambda: self.closed_journals,
-            each_look=self._look,
+        pollers = {
+            name: partial(_poller, wire, intake, name, block=blocks[name]) for name, wire in wires.items()
+        }
+        watched = Supervision(
+            pollers, recorder, self.memory, intake, run_path=path, clock=clock, each_look=self._look
         )
+        self.supervisor, self.stop = watched.supervisor, watched.stop
+        self.clock_watch, self.sealer = watched.clock_watch, watched.sealer
         self._conditions: list[tuple[Any, threading.Event]] = []
 
-    def _look(self, _supervisor: Supervisor) -> None:
+    def _look(self) -> None:
         for condition, met in self._conditions:
             if condition():
                 met.set()
@@ -162,7 +158,7 @@ def test_a_stuck_call_is_given_up_and_costs_its_own_bus_alone(tmp_path: Path) ->
     session = Session(tmp_path, good=ScriptedWire(), bad=ScriptedWire(stuck_once))
     thread = session.start()
     session.until(lambda: any(scan.block == 1 for scan in session.memory.kept))
-    session.supervisor.stop("test")
+    session.stop.make("test")
     thread.join(10)
     gate.opened.set()
     (stuck,) = session.events(EventKind.BUS_STUCK)
@@ -189,7 +185,7 @@ def test_a_bus_that_is_stuck_for_ever_is_left_alone_after_three_threads(tmp_path
     looks = iter(range(4))
     session.until(lambda: next(looks, None) is None)
     assert threading.active_count() <= before
-    session.supervisor.stop("test")
+    session.stop.make("test")
     gate.opened.set()
     thread.join(10)
 
@@ -223,7 +219,7 @@ def test_threads_that_were_stuck_and_came_free_do_not_count_against_their_bus_fo
     session = Session(tmp_path, bad=LetsGo(4))
     thread = session.start()
     session.until(lambda: bool(session.memory.kept))
-    session.supervisor.stop("test")
+    session.stop.make("test")
     thread.join(10)
     told = session.events(EventKind.BUS_STUCK)
     assert [one.data["wait_s"] for one in told] == [0.0, 0.0, 0.0, 1.0], "told each time, but not in a rush"
@@ -242,7 +238,7 @@ def test_a_thread_that_ends_by_a_bug_is_reported_and_replaced(tmp_path: Path) ->
     session = Session(tmp_path, bad=ScriptedWire(bug_once))
     thread = session.start()
     session.until(lambda: bool(session.memory.kept))
-    session.supervisor.stop("test")
+    session.stop.make("test")
     thread.join(10)
     (told,) = session.events(EventKind.BUS_STUCK)
     assert "ZeroDivisionError" in told.text
@@ -259,7 +255,7 @@ def test_a_thread_that_ends_again_and_again_is_started_after_longer_waits_and_to
     thread = session.start()
     session.until(lambda: len(session.events(EventKind.BUS_STUCK)) == 3)
     assert session.supervisor.well(), "what is known and waited for is no reason to restart everything"
-    session.supervisor.stop("test")
+    session.stop.make("test")
     thread.join(10)
     waits = [event.data["wait_s"] for event in session.events(EventKind.BUS_STUCK)]
     assert waits == [0.0, 2.0, 4.0]
@@ -277,7 +273,7 @@ def test_a_look_that_fails_is_told_and_does_not_end_the_recording(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, error: Exception, said: str
 ) -> None:
     session = Session(tmp_path, good=ScriptedWire())
-    look = session.supervisor._look_at_clocks
+    look = session.clock_watch.look
     failing = iter([True] * 3)
 
     def refused() -> None:
@@ -285,12 +281,12 @@ def test_a_look_that_fails_is_told_and_does_not_end_the_recording(
             raise error
         look()
 
-    monkeypatch.setattr(session.supervisor, "_look_at_clocks", refused)
+    monkeypatch.setattr(session.clock_watch, "look", refused)
     thread = session.start()
     session.until(lambda: bool(session.events(EventKind.HEALTH)))
     before = len(session.memory.kept)
     session.until(lambda: len(session.memory.kept) > before)
-    session.supervisor.stop("test")
+    session.stop.make("test")
     thread.join(10)
     (told,) = session.events(EventKind.LOGGER_FAULT)  # once, not at each look
     assert said in told.text
@@ -305,7 +301,7 @@ def test_a_step_of_the_wall_clock_is_an_event_and_moves_no_reading(tmp_path: Pat
     session.until(lambda: len(session.memory.kept) > 5)
     clock.wall_step_ns = round(step_s * 1e9)
     session.until(lambda: bool(session.events(EventKind.CLOCK_STEP)))
-    session.supervisor.stop("test")
+    session.stop.make("test")
     thread.join(10)
     (told,) = session.events(EventKind.CLOCK_STEP)
     assert abs(told.data["step_ns"] - clock.wall_step_ns) < 20_000_000
@@ -320,7 +316,7 @@ def test_a_suspended_machine_is_a_gap_with_its_length(tmp_path: Path) -> None:
     session.until(lambda: len(session.memory.kept) > 5)
     clock.slept_ns = 3_600_000_000_000
     session.until(lambda: bool(session.events(EventKind.GAP)))
-    session.supervisor.stop("test")
+    session.stop.make("test")
     thread.join(10)
     (gap,) = session.events(EventKind.GAP)
     assert gap.data["cause"] == "suspend"
@@ -332,11 +328,11 @@ def test_everything_handed_over_before_a_stop_is_written_and_synced(tmp_path: Pa
     session = Session(tmp_path, good=ScriptedWire())
     thread = session.start()
     session.until(lambda: len(session.memory.kept) > 5)
-    session.supervisor.stop("signal SIGTERM")
-    session.supervisor.stop("a later reason")
+    session.stop.make("signal SIGTERM")
+    session.stop.make("a later reason")
     thread.join(10)
-    assert session.supervisor.reason == "signal SIGTERM"
-    assert session.supervisor._intake.depth() == 0
+    assert session.stop.reason == "signal SIGTERM"
+    assert session.intake.depth() == 0
     assert session.memory.syncs > 0
 
 
@@ -356,7 +352,7 @@ def test_health_names_memory_descriptors_threads_disk_buses_and_lateness(
     session = Session(tmp_path, clock, good=wire)
     thread = session.start()
     session.until(lambda: bool(session.events(EventKind.HEALTH)))
-    session.supervisor.stop("test")
+    session.stop.make("test")
     thread.join(10)
     (event,) = session.events(EventKind.HEALTH)
     assert event.data["resident_kib"] > 1000
@@ -373,14 +369,14 @@ def test_a_disk_with_little_room_is_told_before_it_refuses(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     room = Space(free_bytes=100_000_000, inodes=50_000)
-    monkeypatch.setattr(supervisor_module, "ROOM_NS", 0)
+    monkeypatch.setattr(logger_watchers, "ROOM_NS", 0)
     monkeypatch.setattr(type(OS_DISK), "space", lambda _disk, _path: room)
     session = Session(tmp_path, good=ScriptedWire())
     thread = session.start()
     session.until(lambda: bool(session.events(EventKind.STORE_LOW)))
     looks = iter(range(4))
     session.until(lambda: next(looks, None) is None)
-    session.supervisor.stop("test")
+    session.stop.make("test")
     thread.join(10)
     (told,) = session.events(EventKind.STORE_LOW)  # once, however often it looks
     assert "100 MB free" in told.text
@@ -409,12 +405,12 @@ def test_where_parquet_cannot_be_written_the_recording_goes_on_in_journals_and_s
     (journal,) = run.folder("journal").iterdir()
     whole = journal.read_bytes()
     session = Session(run.path, good=ScriptedWire())
-    session.closed_journals = 1
+    session.memory.journals.append(1)
     thread = session.start()
     session.until(lambda: bool(session.events(EventKind.STORE_FAULT)))
     before = len(session.memory.kept)
     session.until(lambda: len(session.memory.kept) > before + 2)
-    session.supervisor.stop("test")
+    session.stop.make("test")
     thread.join(10)
     (told,) = session.events(EventKind.STORE_FAULT)
     assert told.data["cause"] == "seal"

@@ -26,7 +26,6 @@ import psutil
 
 from rig.daemon.intake import Intake, Notice
 from rig.daemon.recorder import Recorder
-from rig.daemon.supervisor import Supervisor
 from rig.domain import layout_json
 from rig.domain.derived import DerivedChannels
 from rig.domain.formula import Formula
@@ -35,6 +34,7 @@ from rig.domain.model import Channel, ChannelKind, EventKind, Layout, Limit, Sca
 from rig.store import rundir
 from rig.store.reader import RunReader
 from rig.store.writer import RunWriter
+from tests.daemon.fakes import Supervision
 
 SECOND_NS = 1_000_000_000
 CHANNELS = 24
@@ -116,10 +116,9 @@ class Soak:
             clock=self.clock,
             sync_s=1.0,
         )
-        self.supervisor = Supervisor(
-            pollers={}, recorder=self.recorder, intake=self.intake, clock=self.clock, run_path=self.run.path,
-            closed_journals=lambda: len(self.writer.journals),
-        )  # fmt: skip
+        self.watched = Supervision(
+            {}, self.recorder, self.writer, self.intake, run_path=self.run.path, clock=self.clock
+        )
         self.half = half
         self.second = 0
 
@@ -147,7 +146,7 @@ class Soak:
             ))  # fmt: skip
         self.recorder.turn(0.0)
         if k % 600 == 0:
-            self.supervisor._look()
+            self.watched.supervisor.look()
 
     def sample(self) -> Sample:
         gc.collect()
@@ -163,8 +162,7 @@ class Soak:
     def finish(self) -> None:
         """Stop as the logger does: close the journal, seal what is left, merge the last day."""
         self.writer.close()
-        if self.supervisor._sealer is not None:
-            self.supervisor._sealer.communicate()
+        self.watched.sealer.finish()
         command = [sys.executable, "-m", "rig.store.seal", str(self.run.path), "--finish"]
         subprocess.run(command, check=True, capture_output=True)
 

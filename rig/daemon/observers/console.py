@@ -38,6 +38,9 @@ class Console:
         self._count = 0
         self._lines: queue.Queue[str | None] = queue.Queue(MOST)
         self._thread = threading.Thread(target=self._talk, args=(say,), name="console", daemon=True)
+
+    def start(self) -> None:
+        """Begin to print."""
         self._thread.start()
 
     def scan(self, scan: Scan) -> None:

@@ -7,7 +7,7 @@ being carried out twice after a crash in between.
 from __future__ import annotations
 
 from collections.abc import Callable, Collection, Mapping
-from typing import Any
+from typing import Any, Protocol
 
 from rig.clock import Clock
 from rig.daemon.observers.record_observer import Announce
@@ -40,11 +40,19 @@ def carried_out(run: RunDir, disk: Disk = OS_DISK) -> frozenset[str]:
     return frozenset(str(event.data["order"]) for event in events if "order" in event.data)
 
 
+class SyncedWriter(Protocol):
+    """What knows how much of the record is durable."""
+
+    @property
+    def synced_seq(self) -> int:
+        """Number of the first record that may not survive a power cut."""
+        ...
+
+
 class Inbox:
     """An attendant that carries out what people ask of a run.
 
     handlers: by deed. already: ids of orders that an earlier session recorded and could not clear away.
-    durable: returns the number of the first record that may not survive a power cut.
     """
 
     def __init__(
@@ -54,7 +62,7 @@ class Inbox:
         handlers: Mapping[OrderKind, Handler],
         announce: Announce,
         clock: Clock,
-        durable: Callable[[], int],
+        writer: SyncedWriter,
         already: Collection[str] = (),
         disk: Disk = OS_DISK,
     ) -> None:
@@ -62,7 +70,7 @@ class Inbox:
         self._handlers = handlers
         self._announce = announce
         self._clock = clock
-        self._durable = durable
+        self._writer = writer
         self._already = frozenset(already)
         self._disk = disk
         self._look_ns = 0
@@ -80,7 +88,7 @@ class Inbox:
 
     def close(self) -> None:
         """Clear away what is durable: what is left in the inbox at the end has not been carried out."""
-        for name in [name for name, seq in self._recorded.items() if seq < self._durable()]:
+        for name in [name for name, seq in self._recorded.items() if seq < self._writer.synced_seq]:
             inbox.done(self._run, name, self._disk)
             del self._recorded[name]
 

@@ -28,6 +28,7 @@ def event(
 def test_what_may_want_a_person_is_said_with_its_time_and_nothing_else() -> None:
     said: list[str] = []
     console = Console(said.append, ManualClock())
+    console.start()
     console.event(event())
     console.event(event(EventKind.HEALTH, "all is well"))
     console.event(event(EventKind.INSTRUMENT_BACK, "meter: answers again", second=5))
@@ -39,6 +40,7 @@ def test_a_channel_that_chatters_does_not_fill_the_log_and_is_heard_again_in_the
     said: list[str] = []
     clock = ManualClock()
     console = Console(said.append, clock)
+    console.start()
     for k in range(3 * MOST):
         console.event(event(second=k))
         while len(said) < min(k + 1, MOST):
@@ -58,6 +60,7 @@ def test_a_console_that_takes_nothing_holds_nobody_up() -> None:
         stuck.wait()
 
     console = Console(take_nothing, ManualClock())
+    console.start()
     for k in range(10 * MOST):
         console.event(event(second=k))
     console.close()

@@ -23,18 +23,18 @@ def run(tmp_path: Path) -> RunDir:
 
 @dataclass
 class Desk:
-    """An inbox whose recorder and disk the test plays. ``durable``: first record that is not."""
+    """An inbox whose recorder and disk the test plays. ``synced_seq``: first record that is not durable."""
 
     run: RunDir
     already: tuple[str, ...] = ()
-    durable: int = 0
+    synced_seq: int = 0
     said: list[tuple[EventKind, str, dict[str, Any]]] = field(default_factory=list)
     clock: ManualClock = field(default_factory=ManualClock)
 
     def __post_init__(self) -> None:
         self.inbox = Inbox(
             run=self.run, handlers={OrderKind.NOTE: self._note}, announce=self._announce, clock=self.clock,
-            durable=lambda: self.durable, already=self.already,
+            writer=self, already=self.already,
         )  # fmt: skip
 
     def _note(self, order: Order) -> None:
@@ -73,10 +73,10 @@ def test_an_order_is_removed_only_when_its_event_is_durable(run: RunDir) -> None
     assert [text for _, text, _ in desk.said] == ["touched the fan"]
     desk.look()
     desk.record(seq=41)
-    desk.durable = 41
+    desk.synced_seq = 41
     desk.look()
     assert desk.waiting() != []
-    desk.durable = 42
+    desk.synced_seq = 42
     desk.look()
     assert desk.waiting() == []
     assert len(desk.said) == 1
