@@ -95,28 +95,28 @@ def drift(held: Held, time: Stretches, confidence: float = 0.95) -> Drift | None
 def theil_sen(at: Floats, value: Floats, confidence: float = 0.95, *, widening: float = 1.0) -> Slope:
     """Return the median slope of all pairs, its interval by Sen's ranks, and the median intercept.
 
-    Pairs at the same position are left out. Needs two different positions at least; all pairs are held
-    in memory (a few hundred values, not a million: take batch means first). widening: factor on the
-    standard deviation of Kendall's S, for values that are alike in time.
+    Needs two different positions at least; all pairs are held in memory (a few hundred values, not a
+    million: take batch means first). widening: factor on the standard deviation of Kendall's S, for values
+    that are alike in time. confidence: from 0.5.
     """
-    one, two = np.triu_indices(len(at), 1)
-    apart = at[two] - at[one]
-    there = apart != 0
-    slopes = np.sort((value[two] - value[one])[there] / apart[there])
-    slope = float(np.median(slopes))
-    reach = NormalDist().inv_cdf((1 + confidence) / 2) * math.sqrt(_variance(value)) * widening
-    high = min(round((len(slopes) + reach) / 2), len(slopes) - 1)
-    low = max(round((len(slopes) - reach) / 2) - 1, 0)
+    from scipy.stats import theilslopes
+
+    # scipy knows no widening: as many standard deviations are reached by another confidence
+    reach = NormalDist().inv_cdf((1 + confidence) / 2) * widening
+    found = theilslopes(value, at, math.erfc(reach / math.sqrt(2)), method="separate")
     return Slope(
-        slope=slope,
-        low=float(slopes[low]),
-        high=float(slopes[high]),
-        intercept=float(np.median(value) - slope * np.median(at)),
+        slope=float(found.slope),
+        low=float(found.low_slope),
+        high=float(found.high_slope),
+        intercept=float(found.intercept),
     )
 
 
 def mann_kendall(value: Floats, *, widening: float = 1.0) -> Kendall:
-    """Return the Mann-Kendall test of values in the order of time; ``widening`` as in ``theil_sen``."""
+    """Return the Mann-Kendall test of values in the order of time; ``widening`` as in ``theil_sen``.
+
+    Not ``scipy.stats.kendalltau``: that one corrects for no continuity and knows no widening.
+    """
     one, two = np.triu_indices(len(value), 1)
     s = int(np.sign(value[two] - value[one]).sum())
     variance = _variance(value) * widening**2

@@ -137,15 +137,15 @@ def mtbf(unit_h: float, failures: int, confidence: float = 0.9) -> MtbfBounds:
     """
     _check(unit_h=unit_h, failures=failures, confidence=confidence)
     outside = (1 - confidence) / 2
-    lower_h = 2 * unit_h / _chi2(confidence, 2 * failures + 2)
-    upper_h = 2 * unit_h / _chi2(outside, 2 * failures) if failures else None
+    lower_h = 2 * unit_h / chi2_quantile(confidence, 2 * failures + 2)
+    upper_h = 2 * unit_h / chi2_quantile(outside, 2 * failures) if failures else None
     return MtbfBounds(
         unit_h=unit_h,
         failures=failures,
         confidence=confidence,
         estimate_h=unit_h / failures if failures else None,
         lower_h=lower_h,
-        two_sided_h=(2 * unit_h / _chi2(1 - outside, 2 * failures + 2), upper_h),
+        two_sided_h=(2 * unit_h / chi2_quantile(1 - outside, 2 * failures + 2), upper_h),
         says=(
             f"{in_hours(unit_h)} unit-hours with {_failures(failures)} show, with {confidence:.0%} "
             f"confidence, a mean time between failures of at least {in_hours(lower_h)} h"
@@ -171,7 +171,7 @@ def needed_hours(
     impossible numbers.
     """
     _check(unit_h=mtbf_h, failures=failures, confidence=confidence, units=units)
-    needed_h = mtbf_h * _chi2(confidence, 2 * failures + 2) / 2
+    needed_h = mtbf_h * chi2_quantile(confidence, 2 * failures + 2) / 2
     more_h = max(0.0, needed_h - done_h)
     spent = (
         f"{in_hours(more_h)} h are missing: {units} units for {in_hours(more_h / units)} h each"
@@ -199,13 +199,15 @@ def needed_hours(
 
 def risks(unit_h: float, accept: int, good_mtbf_h: float, poor_mtbf_h: float) -> Risks:
     """Return both risks of a fixed-length test, from the Poisson distribution of failures."""
+    from scipy.special import pdtr, pdtrc
+
     return Risks(
         unit_h=unit_h,
         accept=accept,
         good_mtbf_h=good_mtbf_h,
         poor_mtbf_h=poor_mtbf_h,
-        producer=1 - _at_most(accept, unit_h / good_mtbf_h),
-        consumer=_at_most(accept, unit_h / poor_mtbf_h),
+        producer=float(pdtrc(accept, unit_h / good_mtbf_h)),
+        consumer=float(pdtr(accept, unit_h / poor_mtbf_h)),
     )
 
 
@@ -248,17 +250,11 @@ def success_run(
     )
 
 
-def _chi2(probability: float, freedom: float) -> float:
+def chi2_quantile(probability: float, freedom: float) -> float:
     """Return the quantile of the chi-square distribution."""
-    from scipy.special import gammaincinv
+    from scipy.special import gammaincinv  # chdtri takes the upper tail: 1 - 0.999999999 loses digits
 
     return float(2 * gammaincinv(freedom / 2, probability))
-
-
-def _at_most(count: int, mean: float) -> float:
-    """Return the probability of at most ``count`` events where ``mean`` are expected (Poisson)."""
-    terms = [math.exp(k * math.log(mean) - mean - math.lgamma(k + 1)) for k in range(count + 1)]
-    return math.fsum(terms)
 
 
 def _failures(count: int) -> str:

@@ -85,7 +85,6 @@ def growth(
 
 def _chance(statistic: float, freedom: int) -> float:
     """Return the two-sided probability of a chi-square value (MIL-HDBK-189 trend test)."""
-    from scipy.special import gammaincc
+    from scipy.special import chdtr, chdtrc
 
-    above = float(gammaincc(freedom / 2, statistic / 2))
-    return min(1.0, 2 * min(above, 1 - above))
+    return min(1.0, 2 * min(float(chdtrc(freedom, statistic)), float(chdtr(freedom, statistic))))

@@ -3,23 +3,29 @@
 Survivors are censored on the right: they are known to have lasted so long, and no more is known.
 Methods: NIST/SEMATECH e-Handbook 8.4.1.3 (maximum likelihood) and 8.2.1.5 (Kaplan-Meier). Bounds of the
 Weibull are by likelihood ratio, which holds with fewer failures than a normal approximation does.
+
+The greatest likelihood is found where its slope passes zero, not by ``weibull_min.fit``: that one searches
+with a simplex, is good to four digits, promises no end, and would be needed anew for each point of a bound.
 """
 
 from __future__ import annotations
 
 import math
+import warnings
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from statistics import NormalDist
+from typing import Any
 
 import numpy as np
 
 from rig.domain.formatting import counted, in_hours
 from rig.endurance.stretches import Floats
 from rig.errors import UsageError
-from rig.reliability.demonstration import Life
+from rig.reliability.demonstration import Life, chi2_quantile
 
 _SHAPES = (1e-2, 1e3)
+_ENOUGH = 1e6
+"""A likelihood this far below the best is as good as none: keeps infinities from the search for a bound."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -108,7 +114,7 @@ def weibull(lives: Sequence[Life], confidence: float = 0.9) -> Weibull:
     shape = _root(data.slope, *_SHAPES)
     scale_h = data.scale(shape)
     best = data.log_likelihood(shape, scale_h)
-    allowed = _half_chi2(confidence)
+    allowed = chi2_quantile(confidence, 1) / 2
     return Weibull(
         units=len(lives),
         failures=len(data.failed_h),
@@ -137,28 +143,25 @@ def weibull_of_shape(lives: Sequence[Life], shape: float, confidence: float = 0.
     the power of the shape are exponential), conservative for tests that end at a given time.
     """
     data = _Lives(lives)
-    from scipy.special import gammaincinv
-
-    half_chi2 = float(gammaincinv(len(data.failed_h) + 1, confidence))
+    half = chi2_quantile(confidence, 2 * len(data.failed_h) + 2) / 2
     total = math.fsum((data.all_h**shape).tolist())
-    return math.pow(total / half_chi2, 1 / shape)
+    return math.pow(total / half, 1 / shape)
 
 
 def kaplan_meier(lives: Sequence[Life], confidence: float = 0.9) -> KaplanMeier:
     """Return the survival curve without assuming any distribution (NIST 8.2.1.5; Greenwood 1926).
 
-    A unit removed at the very age at which another failed counts as having been at risk then.
+    A unit removed at the very age at which another failed counts as having been at risk then. The bounds
+    are 0 from where nobody is left.
     """
     data = _Lives(lives)
     ages, deaths = np.unique(data.failed_h, return_counts=True)
     at_risk = np.array([np.count_nonzero(data.all_h >= age) for age in ages], float)
-    survival = np.cumprod(1 - deaths / at_risk)
+    survival, low, high = data.survival(ages, confidence)
     with np.errstate(divide="ignore", invalid="ignore"):
+        # scipy has these only inside its bounds
         spread = np.sqrt(np.cumsum(deaths / (at_risk * (at_risk - deaths))))
         error = np.where(survival > 0, survival * spread, 0.0)
-        turn = NormalDist().inv_cdf((1 + confidence) / 2) * spread / np.log(survival)
-        low = np.where(survival > 0, survival ** np.exp(-turn), 0.0)
-        high = np.where(survival > 0, survival ** np.exp(turn), 0.0)
     last_h = float(data.all_h.max())
     left = float(survival[-1]) if len(survival) else 1.0
     return KaplanMeier(
@@ -180,7 +183,7 @@ def kaplan_meier(lives: Sequence[Life], confidence: float = 0.9) -> KaplanMeier:
 
 
 class _Lives:
-    """Ages as arrays, with the Weibull likelihood. Ages are scaled by their largest: no overflow."""
+    """Ages as arrays, with the Weibull likelihood. Its slopes scale them by the largest: no overflow."""
 
     def __init__(self, lives: Sequence[Life]) -> None:
         bad = [one for one in lives if not (math.isfinite(one.hours) and one.hours > 0)]
@@ -191,6 +194,7 @@ class _Lives:
             )
         self.all_h = np.array([one.hours for one in lives])
         self.failed_h = np.array([one.hours for one in lives if one.failed])
+        self._alive_h = np.array([one.hours for one in lives if not one.failed])
         self._unit = float(self.all_h.max())
         self._logs = np.log(self.all_h / self._unit)
         self._failed_logs = np.log(self.failed_h / self._unit)
@@ -207,10 +211,12 @@ class _Lives:
 
     def log_likelihood(self, shape: float, scale_h: float) -> float:
         """Return the log-likelihood per hours."""
-        logs = math.log(self._unit / scale_h)
-        count = len(self.failed_h)
-        dead = count * math.log(shape / scale_h) + (shape - 1) * float(np.sum(self._failed_logs + logs))
-        return dead - float(np.sum(np.exp(shape * (self._logs + logs))))
+        from scipy.stats import weibull_min
+
+        with np.errstate(over="ignore"):
+            dead = weibull_min.logpdf(self.failed_h, shape, scale=scale_h)
+            alive = weibull_min.logsf(self._alive_h, shape, scale=scale_h)
+        return float(np.sum(dead) + np.sum(alive))
 
     def profile(self, scale_h: float) -> float:
         """Return the greatest log-likelihood for a given scale."""
@@ -224,17 +230,31 @@ class _Lives:
 
         return self.log_likelihood(_root(rise, *_SHAPES), scale_h)
 
+    def survival(self, ages_h: Floats, confidence: float) -> tuple[Floats, Floats, Floats]:
+        """Return the share that survives each age of a failure, and its bounds on the log-log scale."""
+        from scipy.stats import CensoredData, ecdf
+
+        if not len(ages_h):
+            return ages_h, ages_h, ages_h
+        curve = ecdf(CensoredData(uncensored=self.failed_h, right=self._alive_h)).sf
+        with warnings.catch_warnings(), np.errstate(divide="ignore", invalid="ignore"):
+            warnings.simplefilter("ignore", RuntimeWarning)  # no bounds where nobody is left: 0 below
+            bounds: Any = curve.confidence_interval(confidence, method="log-log")
+        low, high = (np.nan_to_num(one.evaluate(ages_h), nan=0.0) for one in (bounds.low, bounds.high))
+        return curve.evaluate(ages_h), low, high
+
 
 def _root(rising: Callable[[float], float], low: float, high: float) -> float:
-    """Return where a rising function passes zero, by halving on a logarithmic scale."""
+    """Return where a rising function passes zero, searched on a logarithmic scale; an end if it does not."""
+    from scipy.optimize import brentq
+
+    def at(log: float) -> float:
+        return max(-_ENOUGH, min(rising(math.exp(log)), _ENOUGH))
+
     a, b = math.log(low), math.log(high)
-    for _ in range(80):
-        middle = (a + b) / 2
-        if rising(math.exp(middle)) < 0:
-            a = middle
-        else:
-            b = middle
-    return math.exp((a + b) / 2)
+    if at(a) >= 0:
+        return low
+    return high if at(b) <= 0 else math.exp(brentq(at, a, b, xtol=1e-14))
 
 
 def _bounds(excess: Callable[[float], float], best: float) -> tuple[float, float]:
@@ -247,11 +267,6 @@ def _bounds(excess: Callable[[float], float], best: float) -> tuple[float, float
         high *= factor
     below = _root(lambda x: -excess(x), low, best)
     return below, _root(excess, best, high)
-
-
-def _half_chi2(confidence: float) -> float:
-    """Return half the quantile of chi-square with one degree of freedom."""
-    return NormalDist().inv_cdf((1 + confidence) / 2) ** 2 / 2
 
 
 def _kind(shape: float) -> str:

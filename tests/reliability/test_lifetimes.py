@@ -1,8 +1,8 @@
-"""Weibull and Kaplan-Meier against the NIST/SEMATECH e-Handbook and scipy."""
+"""Weibull and Kaplan-Meier against the NIST/SEMATECH e-Handbook and by definition."""
 
 from __future__ import annotations
 
-from typing import Any
+import math
 
 import numpy as np
 import pytest
@@ -56,11 +56,11 @@ def test_scipy_fits_the_same_to_random_lives() -> None:
 
 
 def test_bounds_are_where_the_likelihood_ratio_says() -> None:
-    """Likelihood written anew with scipy's distributions and profiled by scipy's optimiser."""
+    """Likelihood written anew from the density, profiled by scipy's optimiser."""
 
     def likelihood(shape: float, scale: float) -> float:
-        dead = sum(float(stats.weibull_min.logpdf(t, shape, scale=scale)) for t in FAILED_AT)
-        return float(dead + 10 * stats.weibull_min.logsf(500, shape, scale=scale))
+        dead = [math.log(shape / scale) + (shape - 1) * math.log(t / scale) for t in FAILED_AT]
+        return sum(dead) - sum((t / scale) ** shape for t in (*FAILED_AT, *[500] * 10))
 
     def profile(at: int, value: float) -> float:
         def loss(log_other: float) -> float:
@@ -73,12 +73,20 @@ def test_bounds_are_where_the_likelihood_ratio_says() -> None:
         )
 
     fit = weibull(HANDBOOK, 0.9)
-    threshold = float(stats.chi2.ppf(0.9, 1)) / 2
+    threshold = 2.705543 / 2  # chi-square of 90 % with one degree of freedom, from any table
     for at, bounds in ((0, fit.shape_bounds), (1, fit.scale_bounds_h)):
         for bound in bounds:
             assert fit.log_likelihood - profile(at, bound) == pytest.approx(threshold, abs=1e-5)
     assert fit.shape_bounds[0] < fit.shape < fit.shape_bounds[1]
     assert fit.scale_bounds_h[0] < fit.scale_h < fit.scale_bounds_h[1]
+
+
+@pytest.mark.parametrize("failed", [(100.0, 100.001), (1e-6, 1e6), (3e5, 3.1e5, 2.9e5)])
+def test_lives_far_apart_or_almost_alike_have_a_fit_within_its_bounds(failed: tuple[float, ...]) -> None:
+    fit = weibull(units(failed, (failed[-1],)))
+    assert 0 < fit.shape_bounds[0] <= fit.shape <= fit.shape_bounds[1]
+    assert 0 < fit.scale_bounds_h[0] <= fit.scale_h <= fit.scale_bounds_h[1]
+    assert math.isfinite(fit.log_likelihood)
 
 
 def test_quantiles_and_shares_undo_each_other() -> None:
@@ -135,18 +143,20 @@ def test_kaplan_meier_of_the_remission_trial() -> None:
     assert curve.median_h == 23
 
 
-def test_scipy_draws_the_same_curve_and_bounds() -> None:
-    """scipy.stats.ecdf of CensoredData, bounds on the log-log scale."""
-    rng = np.random.default_rng(8)
-    ages = rng.integers(1, 30, 40).astype(float)
-    censored = rng.random(40) < 0.4
-    theirs = stats.ecdf(stats.CensoredData.right_censored(ages, censored)).sf
-    bounds: Any = theirs.confidence_interval(0.9, method="log-log")
-    curve = kaplan_meier(units(tuple(ages[~censored]), tuple(ages[censored])), 0.9)
-    assert curve.survival.tolist() == pytest.approx(theirs.evaluate(curve.age_h).tolist())
-    inner = (curve.survival > 0) & (curve.survival < 1)
-    assert curve.low[inner].tolist() == pytest.approx(bounds.low.evaluate(curve.age_h)[inner].tolist())
-    assert curve.high[inner].tolist() == pytest.approx(bounds.high.evaluate(curve.age_h)[inner].tolist())
+def test_the_bounds_of_the_curve_are_made_on_the_log_log_scale() -> None:
+    """Kalbfleisch and Prentice (from memory): S^exp(+- z se / (S ln S)), with the handbook's errors."""
+    curve = kaplan_meier(HANDBOOK, 0.9)
+    for share, error, low, high in zip(
+        (0.95, 0.80, 0.50), (0.0487, 0.0894, 0.1118), curve.low[[0, 3, 9]], curve.high[[0, 3, 9]], strict=True
+    ):
+        turn = math.exp(1.644854 * error / (share * math.log(share)))  # z of 90 %, from any table
+        assert (high, low) == pytest.approx((share**turn, share ** (1 / turn)), abs=3e-4)
+
+
+def test_without_any_failure_there_is_no_curve_to_draw() -> None:
+    curve = kaplan_meier(units((), (5, 9)))
+    assert (len(curve.age_h), len(curve.low), curve.last_h) == (0, 0, 9)
+    assert "100.0%" in curve.says
 
 
 def test_when_the_last_unit_dies_nothing_is_left() -> None:
