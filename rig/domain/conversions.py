@@ -52,25 +52,6 @@ def curve(name: str) -> Curve:
     return _thermocouple(letter, 1e3 if name.endswith("from V") else 1.0)
 
 
-def thermocouple_mv(letter: str, hot_c: float, junction_c: float = 0.0) -> float:
-    """Return the emf in mV between a hot and a cold junction, both in degC (ITS-90, IEC 60584-1:2013).
-
-    letter: one of ``THERMOCOUPLES``. Raises ValueError outside of the type's range.
-    """
-    couple = _couple(letter)
-    return float(couple.emf(hot_c)) - float(couple.emf(junction_c))
-
-
-def platinum_ohm(temp_c: float, ohm_at_0c: float = 100.0) -> float:
-    """Return the resistance in ohm of a platinum sensor (IEC 60751:2022, 4.2).
-
-    Raises ValueError outside of -200 to 850 degC.
-    """
-    if not PLATINUM_LOW_C <= temp_c <= PLATINUM_HIGH_C:
-        raise ValueError(f"{temp_c:g} degC: IEC 60751 is defined from -200 to 850 degC")
-    return ohm_at_0c * _ratio(temp_c)
-
-
 def _couple(letter: str) -> Any:
     import thermocouple_its90
 

@@ -50,8 +50,6 @@ class PhaseSignal(enum.Enum):
     LASTED = "lasted"
     """The stage has lasted for the settling time."""
     WARM = "warm"
-    FULL = "full"
-    """All that the phase asks for has been had."""
     HOLD = "hold"
     GO = "go"
 
@@ -75,9 +73,8 @@ TABLE: dict[tuple[PhaseStage, PhaseSignal], PhaseStage] = {
     },
     (PhaseStage.HELD, PhaseSignal.GO): PhaseStage.DUE,
 }
-"""Every transition within a phase; what is not in it changes nothing. RUNNING and FULL: the next phase."""
+"""Every transition within a phase; what is not in it changes nothing."""
 
-IN_TIME = frozenset({PhaseStage.WARMING, PhaseStage.RUNNING})
 REACHED = frozenset(
     {PhaseStage.WARMING, PhaseStage.RUNNING, PhaseStage.SLIPPING, PhaseStage.LEFT, PhaseStage.RETURNING}
 )

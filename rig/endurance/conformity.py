@@ -42,11 +42,6 @@ def rectangular(half_width: float) -> float:
     return half_width / math.sqrt(3)
 
 
-def triangular(half_width: float) -> float:
-    """Return the standard uncertainty of a triangular distribution: a / sqrt 6 (GUM 4.3.9)."""
-    return half_width / math.sqrt(6)
-
-
 def resolution(step: float) -> float:
     """Return the standard uncertainty of a display with this step: step / sqrt 12 (GUM F.2.2.1)."""
     return step / math.sqrt(12)

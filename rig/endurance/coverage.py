@@ -20,7 +20,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from rig.domain.model import Series, Session, Status
-from rig.endurance.stretches import NOWHERE, Bools, Floats, Ints, Stretches, stretches
+from rig.endurance.stretches import Bools, Floats, Ints, Stretches, stretches
 
 REACH = 1.5
 """A single poll without any record is a gap already (distance 2); jitter of half a period is not."""
@@ -227,13 +227,3 @@ def _nothing(channel: str) -> Held:
         usual_s=0.0,
         edge_s=0.0,
     )
-
-
-def known_together(channels: Sequence[Held]) -> Stretches:
-    """Return the time for which every one of the channels has a GOOD reading."""
-    if not channels:
-        return NOWHERE
-    together = channels[0].known
-    for one in channels[1:]:
-        together = together.both(one.known)
-    return together

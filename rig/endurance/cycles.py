@@ -37,26 +37,10 @@ class CycleTable:
         """Number of cycles, half cycles counting one half."""
         return float(np.sum(self.count))
 
-    def by_range(self) -> dict[float, float]:
-        """Return the count of each distinct range, smallest first."""
-        sizes, where = np.unique(self.range, return_inverse=True)
-        counts = np.bincount(where, weights=self.count, minlength=len(sizes))
-        return dict(zip(sizes.tolist(), counts.tolist(), strict=True))
-
     def histogram(self, edges: Sequence[float]) -> Floats:
         """Return the counts of edges[i] <= range < edges[i+1]; the last bin includes its end."""
         counts, _ = np.histogram(self.range, bins=np.asarray(edges, float), weights=self.count)
         return np.asarray(counts, np.float64)
-
-    def equivalent(self, reference_range: float, exponent: float) -> float:
-        """Return how many swings of ``reference_range`` do the same damage, by the inverse power law.
-
-        sum(count x (range / reference)^exponent): the Coffin-Manson form with the exponent of the material,
-        which is an assumption of whoever asks. Raises ValueError unless the reference is positive.
-        """
-        if reference_range <= 0:
-            raise ValueError(f"reference_range {reference_range!r}: expected a swing larger than 0")
-        return float(np.sum(self.count * (self.range / reference_range) ** exponent))
 
 
 class Rainflow:

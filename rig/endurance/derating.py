@@ -40,11 +40,6 @@ class Part:
                 f"{self.zero_c:g} degC; expected a rating above 0 W and a zero at a higher temperature"
             )
 
-    @property
-    def resistance_k_per_w(self) -> float:
-        """Thermal resistance that the slope of the derating line implies, in K/W."""
-        return (self.zero_c - self.rated_c) / self.rating_w
-
     def allowed_w(self, temp_c: float) -> float:
         """Return the power in W that the data sheet allows at a temperature."""
         return float(derated(self, np.array([temp_c]))[0])

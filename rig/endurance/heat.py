@@ -15,8 +15,6 @@ from rig.errors import UsageError
 
 COPPER_C = 234.5
 """Where the resistance of copper, extrapolated, would be zero: at -234.5 degC."""
-ALUMINIUM_C = 225.0
-"""The same for aluminium; some texts use 228, so it stays a setting."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

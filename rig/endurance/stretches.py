@@ -27,11 +27,6 @@ class Stretches:
         """Length of all of it, in s."""
         return float(np.sum(self.end_ns - self.start_ns)) / 1e9
 
-    @property
-    def lengths_s(self) -> Floats:
-        """Length of each stretch, in s."""
-        return np.asarray((self.end_ns - self.start_ns) / 1e9, np.float64)
-
     def both(self, other: Stretches) -> Stretches:
         """Return the time that is in both sets."""
         edges = _edges(self, other)

@@ -35,21 +35,6 @@ def last_rest(sums: Floats) -> int:
     return int(zeros[-1]) + 1 if len(zeros) else 0
 
 
-def ewma(values: Floats, weight: float, start: float) -> Floats:
-    """Return the exponentially weighted moving average, first element ``start`` (NIST e-Handbook 6.3.2.4)."""
-    smoothed = np.empty(len(values) + 1)
-    smoothed[0] = start
-    for k, value in enumerate(values):
-        smoothed[k + 1] = weight * value + (1 - weight) * smoothed[k]
-    return smoothed
-
-
-def ewma_limits(target: float, sigma: float, weight: float, width: float) -> tuple[float, float]:
-    """Return the lower and upper control limit of an EWMA in its steady state, ``width`` sigmas wide."""
-    reach = width * sigma * float(np.sqrt(weight / (2 - weight)))
-    return target - reach, target + reach
-
-
 def split(values: Floats) -> int:
     """Return the position at which two means explain the values best (least squares)."""
     n = len(values)

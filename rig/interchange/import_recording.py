@@ -47,7 +47,6 @@ FOLDER = "import"
 ASIDE = "set-aside.jsonl"
 BATCH_ROWS = 40_000
 BATCH_READINGS = 1_000_000
-DAY_NS = 86_400 * 10**9
 SILENCE_PERIODS = 3.0
 STEPS_TOLD = 20
 USUAL = frozenset({"form", "width"})

@@ -47,7 +47,6 @@ EPOCHS = {"epoch-s": 10**9, "epoch-ms": 10**6, "epoch-us": 10**3, "epoch-ns": 1}
 DELIMITERS = {"comma": ",", "semicolon": ";", "tab": "\t", "bar": "|"}
 DECIMALS = {"point": ".", "comma": ","}
 THOUSANDS = {"none": "", "point": ".", "comma": ","}
-PATTERN = "%d.%m.%Y %H:%M:%S"
 _OFFSET = re.compile(r"([+-])([01][0-9]):?([0-5][0-9])")
 
 

@@ -33,7 +33,7 @@ class Weibull:
     """A fitted Weibull distribution, F(t) = 1 - exp(-(t/scale)^shape), with two-sided bounds.
 
     scale_h: age by which 63.2 % have failed. shape: below 1 early failures, 1 constant rate, above 1
-    wear-out. aic: Akaike's criterion, for comparison with other distributions on the same data.
+    wear-out.
     """
 
     units: int
@@ -48,11 +48,6 @@ class Weibull:
     does_not_say: str
 
     @property
-    def aic(self) -> float:
-        """Akaike's information criterion of the two-parameter fit."""
-        return 4 - 2 * self.log_likelihood
-
-    @property
     def mean_h(self) -> float:
         """Mean life, in h."""
         return self.scale_h * math.gamma(1 + 1 / self.shape)
@@ -62,10 +57,6 @@ class Weibull:
         """Standard deviation of life, in h."""
         second = math.gamma(1 + 2 / self.shape)
         return self.scale_h * math.sqrt(second - math.gamma(1 + 1 / self.shape) ** 2)
-
-    def failed_by(self, age_h: float) -> float:
-        """Return the share that has failed by an age."""
-        return -math.expm1(-((age_h / self.scale_h) ** self.shape))
 
     def age_h(self, share: float) -> float:
         """Return the age by which ``share`` (0 to 1) has failed: 0.1 gives the B10 life."""

@@ -176,11 +176,6 @@ class JournalReader:
         self.closed = self.closed or any(frame.type == FrameType.END for frame in found.frames)
         return records
 
-    @property
-    def loose_bytes(self) -> int:
-        """Bytes after the last good frame: unfinished, torn or damaged."""
-        return self.size - self.end
-
     def settled(self, successor_seq: int | None) -> tuple[list[JournalFrame], list[Hole], int]:
         """Return the records that count, the damage among them, and the offset where they end.
 

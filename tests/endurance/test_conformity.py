@@ -12,7 +12,6 @@ from rig.endurance.conformity import (
     of_channel,
     rectangular,
     resolution,
-    triangular,
 )
 from rig.errors import UsageError
 from tests.endurance.rooms import channel, limit
@@ -22,7 +21,6 @@ def test_standard_uncertainties_of_known_shapes() -> None:
     """JCGM 100:2008 4.3.7 and 4.4.5 (96..104 degC: 2.3), 4.3.9, F.2.2.1; a laboratory guide (7..10: 0.87)."""
     assert rectangular(4) == pytest.approx(2.3094, abs=5e-5)
     assert rectangular(1.5) == pytest.approx(0.87, abs=5e-3)
-    assert triangular(4) == pytest.approx(1.6330, abs=5e-5)
     assert resolution(0.1) == pytest.approx(0.0289, abs=5e-5)
 
 

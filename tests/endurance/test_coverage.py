@@ -8,7 +8,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from rig.domain.model import Status
-from rig.endurance.coverage import REACH, hold, known_together, time_line
+from rig.endurance.coverage import REACH, hold, time_line
 from rig.endurance.stretches import stretch
 from tests.endurance.rooms import START_NS, S, at, series, session
 
@@ -130,12 +130,3 @@ def test_a_change_is_placed_midway_between_its_two_readings() -> None:
     held = hold(series("x", [0, 1, 2, 3], [0, 0, 9, 9]), span(0, 3))
     assert held.between(5, 10).start_ns.tolist() == [at(1.5)]
     assert held.edge_s == pytest.approx(REACH / 2)
-
-
-def test_known_together_is_where_all_are_known() -> None:
-    one = hold(series("x", range(10), 1.0), span(0, 20))
-    two = hold(series("y", range(5, 15), 1.0), span(0, 20))
-    together = known_together([one, two])
-    assert together.start_ns.tolist() == [at(4.5)]
-    assert together.end_ns.tolist() == [at(9.5)]
-    assert len(known_together([])) == 0

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections import Counter
+
 import numpy as np
 import pytest
 import rainflow as independent
@@ -17,7 +19,7 @@ def test_the_worked_example_of_the_standard() -> None:
     """ASTM E1049-85, 5.4.4 and figure 6 (from memory; the package ``rainflow`` 3.2.0 gives the same)."""
     history = [-2, 1, -3, 5, -1, 3, -4, 4, -2]
     expected = {3.0: 0.5, 4.0: 1.5, 6.0: 0.5, 8.0: 1.0, 9.0: 0.5}
-    assert rainflow(history).by_range() == expected
+    assert by_range(rainflow(history)) == expected
     assert dict(independent.count_cycles(history)) == expected
 
 
@@ -28,7 +30,7 @@ def test_counts_are_those_of_an_independent_package(history: list[int]) -> None:
     moves = moves[moves != 0]
     if np.count_nonzero(np.diff(moves)) == 0:
         return
-    assert rainflow(history).by_range() == pytest.approx(dict(independent.count_cycles(history)))
+    assert by_range(rainflow(history)) == pytest.approx(dict(independent.count_cycles(history)))
 
 
 def test_means_are_the_middles_of_the_swings() -> None:
@@ -44,13 +46,13 @@ def test_the_count_does_not_depend_on_how_the_history_arrives(history: list[int]
     for start in range(0, len(history), size):
         counter.feed(np.array(history[start : start + size], float))
         counter.table()
-    assert counter.table().by_range() == rainflow(history).by_range()
+    assert by_range(counter.table()) == by_range(rainflow(history))
 
 
 @given(histories)
 def test_leaving_out_small_swings_leaves_the_others_as_they_are(history: list[int]) -> None:
     whole, cut = rainflow(history), rainflow(history, 3.0)
-    assert cut.by_range() == {r: c for r, c in whole.by_range().items() if r >= 3.0}
+    assert by_range(cut) == {r: c for r, c in by_range(whole).items() if r >= 3.0}
     assert cut.total + cut.dropped == whole.total
 
 
@@ -60,12 +62,12 @@ def test_a_history_without_a_swing_has_no_cycles(history: list[float]) -> None:
 
 
 def test_a_single_swing_is_half_a_cycle() -> None:
-    assert rainflow([20, 80]).by_range() == {60.0: 0.5}
-    assert rainflow([20, 80, 20]).by_range() == {60.0: 1.0}
+    assert by_range(rainflow([20, 80])) == {60.0: 0.5}
+    assert by_range(rainflow([20, 80, 20])) == {60.0: 1.0}
 
 
 def test_missing_values_are_passed_over() -> None:
-    assert rainflow([0, 5, float("nan"), 3, float("nan"), 8, 0]).by_range() == {2.0: 1.0, 8.0: 1.0}
+    assert by_range(rainflow([0, 5, float("nan"), 3, float("nan"), 8, 0])) == {2.0: 1.0, 8.0: 1.0}
 
 
 def test_the_histogram_holds_every_cycle_within_its_edges() -> None:
@@ -73,12 +75,12 @@ def test_the_histogram_holds_every_cycle_within_its_edges() -> None:
     assert table.histogram([0, 4, 8, 10]).tolist() == [0.5, 2.0, 1.5]
 
 
-def test_equivalent_swings_follow_the_inverse_power_law() -> None:
-    table = rainflow([0, 40, 0, 80, 0])
-    # 40 K once and 80 K once: with exponent 2, one 80 K swing is worth four of 40 K
-    assert table.equivalent(40.0, 2.0) == pytest.approx(1 + 4)
-    with pytest.raises(ValueError, match="larger than 0"):
-        table.equivalent(0.0, 2.0)
+def by_range(table: CycleTable) -> dict[float, float]:
+    """Return the count of each distinct range."""
+    counts: Counter[float] = Counter()
+    for size, count in zip(table.range.tolist(), table.count.tolist(), strict=True):
+        counts[size] += count
+    return dict(counts)
 
 
 def columns(table: CycleTable) -> tuple[list[float], list[float], list[float]]:

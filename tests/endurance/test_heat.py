@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from rig.endurance.heat import ALUMINIUM_C, HeatStage, resistance, winding_c, winding_pm_c, winding_rise_k
+from rig.endurance.heat import HeatStage, resistance, winding_c, winding_pm_c, winding_rise_k
 from rig.endurance.held_readings import HeldReadings
 from rig.errors import UsageError
 from tests.endurance.rooms import Room, channel, series
@@ -81,7 +81,7 @@ def test_sensor_accuracy_is_part_of_the_uncertainty() -> None:
         (80, 20, 100, 234.5, 83.625),
         # T = (R/r)(k + t) - k as in a UL standard's text
         (10.0, 20, 12.0, 234.5, 70.90),
-        (10.0, 20, 12.0, ALUMINIUM_C, 69.00),
+        (10.0, 20, 12.0, 225.0, 69.00),
     ],
 )
 def test_winding_temperature_by_resistance(

@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from rig.forensics.change_detection import bend, cusum, ewma, ewma_limits, last_rest, split
+from rig.forensics.change_detection import bend, cusum, last_rest, split
 
 # NIST/SEMATECH e-Handbook of Statistical Methods, 6.3.2.3: target 325, k 0.3175, h 4.1959.
 NIST_CUSUM = [
@@ -15,14 +15,6 @@ NIST_CUSUM = [
     324.625, 325.150, 328.325, 327.250, 327.825, 328.500, 326.675, 327.775, 326.875, 328.350,
 ]  # fmt: skip
 # NIST/SEMATECH e-Handbook, 6.3.2.4: EWMA0 50, s 2.0539, lambda 0.3.
-NIST_EWMA = [
-    52.0, 47.0, 53.0, 49.3, 50.1, 47.0, 51.0, 50.1, 51.2, 50.5, 49.6, 47.6, 49.9, 51.3, 47.8, 51.2,
-    52.6, 52.4, 53.6, 52.1,
-]  # fmt: skip
-NIST_EWMA_ROW = [
-    50.00, 50.60, 49.52, 50.56, 50.18, 50.16, 49.21, 49.75, 49.85, 50.26, 50.33, 50.11, 49.36,
-    49.52, 50.05, 49.38, 49.92, 50.73, 51.23, 51.94, 51.99,
-]  # fmt: skip
 # A textbook's example as a chart library's manual quotes it: mean 10, sigma 1, the last ten shifted.
 TEXTBOOK = [
     9.45, 7.99, 9.29, 11.66, 12.16, 10.18, 8.04, 11.46, 9.20, 10.34, 9.03, 11.47, 10.51, 9.40,
@@ -58,20 +50,6 @@ def test_cusum_of_the_textbook_signals_at_29_with_7_steps_since_rest() -> None:
     assert high[27:30] == pytest.approx([4.47, 5.28, 5.30], abs=0.005)
     assert low.max() == pytest.approx(1.77, abs=0.005)
     assert last_rest(high[:29]) == 22  # 22 values in control, 7 since
-
-
-def test_ewma_gives_the_handbooks_row_and_never_signals() -> None:
-    row = ewma(np.array(NIST_EWMA), 0.3, 50.0)
-    assert row == pytest.approx(NIST_EWMA_ROW, abs=0.006)
-    low, high = ewma_limits(50.0, 2.0539, 0.3, 3.0)
-    assert (low, high) == pytest.approx((47.4115, 52.5884), abs=1e-3)
-    assert not np.any((row > high) | (row < low))
-
-
-def test_ewma_of_the_textbook_signals_at_29() -> None:
-    row = ewma(np.array(TEXTBOOK), 0.1, 10.0)
-    assert row[[1, 2, 28, 29, 30]] == pytest.approx([9.945, 9.7495, 10.5731, 10.6468, 10.6341], abs=5e-4)
-    assert int(np.argmax(row > ewma_limits(10.0, 1.0, 0.1, 2.7)[1])) == 29
 
 
 def test_the_nile_splits_after_1898_into_28_and_72_years() -> None:

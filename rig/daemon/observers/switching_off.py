@@ -21,7 +21,7 @@ Send = Callable[[str, Sequence[str], Done], None]
 
 
 class SwitchingOff:
-    """An attendant that switches units off; ``states`` says how far each has come."""
+    """An attendant that switches units off."""
 
     def __init__(
         self,
@@ -47,11 +47,6 @@ class SwitchingOff:
             [(at, one) for at, name in enumerate(names) for one in specs.values() if one.channel == name]
             for names in blocks
         ]
-
-    @property
-    def states(self) -> dict[str, SwitchState]:
-        """How far the switching of each unit has come."""
-        return {unit: one.state for unit, one in self._now.items()}
 
     def scan(self, scan: Scan) -> None:
         """See whether a reading taken after the command shows the unit off, or on again."""

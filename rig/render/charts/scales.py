@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
 from dataclasses import dataclass
 from datetime import UTC
 
@@ -66,9 +65,6 @@ def _figure(value: float, step: float) -> str:
         return f"{value:.3g}"
     decimals = max(0, -math.floor(math.log10(step) + 1e-9))
     return f"{value:.{decimals}f}"
-
-
-Labeller = Callable[[int, float], str]
 
 
 def time_ticks(low_ns: int, high_ns: int, most: int, zero_ns: int | None = None) -> list[tuple[int, str]]:

@@ -73,7 +73,7 @@ class Rack:
 
     @property
     def state(self) -> str:
-        return str(self.switching.states["A1"])
+        return str(self.switching._now["A1"].state)
 
 
 def test_the_ordinary_course() -> None:
