@@ -57,6 +57,11 @@ def crew_arguments(parser: argparse.ArgumentParser) -> None:
     )
 
 
+def ev_pm_argument(parser: argparse.ArgumentParser) -> None:
+    """Add --ev-pm."""
+    parser.add_argument("--ev-pm", type=float, default=0.0, metavar="EV", help="how far EV may be off")
+
+
 def counting_argument(parser: argparse.ArgumentParser) -> None:
     """Add --count."""
     parser.add_argument(

@@ -52,17 +52,22 @@ class StagePlan:
     steady_k_per_h: float = 1.0
 
 
+COLD_HALF_C = 1.0
+"""A winding that stood overnight is at the room's temperature to within 1 K (common practice, no source)."""
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class WindingPlan:
     """A winding that is its own thermometer: ``cold_ohm`` at ``cold_c``, its resistance in a channel (ohm).
 
-    zero_c: 234.5 for copper, 225 for aluminium.
+    zero_c: 234.5 for copper, 225 for aluminium. cold_half_c: how far ``cold_c`` may be off either way.
     """
 
     resistance: str
     cold_ohm: float
     cold_c: float
     zero_c: float = 234.5
+    cold_half_c: float = COLD_HALF_C
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

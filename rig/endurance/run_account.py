@@ -10,10 +10,12 @@ import numpy as np
 from rig.domain.accounting import WindingPlan
 from rig.domain.recording import Recording
 from rig.endurance.account_options import AccountOptions, asked
+from rig.endurance.ageing import HoursOfUse, InUseAt, hours_of_use
+from rig.endurance.conformity import of_channel, rectangular
 from rig.endurance.deaths import Suspect, deaths, suspects
 from rig.endurance.derating import PartLoad, part_load
 from rig.endurance.exposure import UnitExposure, exposures
-from rig.endurance.heat import Resistance, resistance, winding_c
+from rig.endurance.heat import Resistance, resistance, winding_c, winding_pm_c, winding_rise_k
 from rig.endurance.held_readings import HeldReadings
 from rig.endurance.margins import Limited, Worst, looked_at
 from rig.endurance.phases_in_force import Stay, named
@@ -25,8 +27,9 @@ from rig.errors import UsageError
 class Winding:
     """The highest temperature of a winding, from its resistance.
 
-    ohm: the highest GOOD reading, at t_ns; temp_c: what it means; rise_k: over the ambient of that moment,
-    None where that is not known.
+    ohm: the highest GOOD reading, at t_ns; temp_c: what it means, pm_k: its standard uncertainty; rise_k:
+    over the ambient of that moment, None where that is not known. The cold resistance counts as read by the
+    same instrument; lead resistance that is not taken off is not in ``pm_k``.
     """
 
     winding: str
@@ -35,12 +38,16 @@ class Winding:
     t_ns: int
     ohm: float
     temp_c: float
+    pm_k: float
     rise_k: float | None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class RunAccount:
-    """Everything that one run is accounted for. stated: whether its rig file says what to account for."""
+    """Everything that one run is accounted for.
+
+    stated: whether its rig file says what to account for. use: hours of use, where they were asked for.
+    """
 
     rig: str
     span_ns: tuple[int, int]
@@ -54,12 +61,14 @@ class RunAccount:
     deaths: tuple[Death, ...]
     suspects: tuple[Suspect, ...]
     stated: bool
+    use: tuple[HoursOfUse, ...] = ()
 
 
-def account(recording: Recording, unit: str | None = None) -> RunAccount:
+def account(recording: Recording, unit: str | None = None, use: InUseAt | None = None) -> RunAccount:
     """Return the account of a run; ``unit``: only of this place or serial number, and of the room.
 
-    Raises UsageError if there is none of that name, or if channels that are asked for were not recorded.
+    use: what the hours shall be held against. Raises UsageError if there is no such unit, or if channels
+    that are asked for were not recorded.
     """
     readings = HeldReadings(recording)
     wishes = asked(recording.layout)
@@ -72,6 +81,7 @@ def account(recording: Recording, unit: str | None = None) -> RunAccount:
     loads = [part_load(readings, part, stay) for stay in stays for part in wishes.parts]
     heats = [resistance(readings, stage, stay) for stay in stays for stage in wishes.stages]
     turns = [_winding(readings, wishes, name, plan, stay) for stay in stays for name, plan in wishes.windings]
+    worth = [hours_of_use(readings, use, stay) for stay in stays] if use is not None else []
     return RunAccount(
         rig=recording.layout.rig,
         span_ns=readings.span_ns,
@@ -87,6 +97,7 @@ def account(recording: Recording, unit: str | None = None) -> RunAccount:
         deaths=tuple(one for one in died if one.serial in serials),
         suspects=tuple(one for one in suspects(readings) if one.serial in serials),
         stated=wishes.stated,
+        use=tuple(one for one in worth if one is not None),
     )
 
 
@@ -116,13 +127,14 @@ def chosen(readings: HeldReadings, unit: str | None) -> Sequence[Stay]:
 def _winding(
     readings: HeldReadings, wishes: AccountOptions, name: str, plan: WindingPlan, stay: Stay
 ) -> Winding | None:
-    held = readings(named(plan.resistance, stay.unit))
+    channel = named(plan.resistance, stay.unit)
+    held = readings(channel)
     inside = held.good & (held.t_ns >= stay.start_ns) & (held.t_ns <= stay.end_ns)
     if not inside.any():
         return None
     at = int(np.flatnonzero(inside)[np.argmax(held.value[inside])])
     ohm, t_ns = float(held.value[at]), held.t_ns[at : at + 1]
-    temp_c = winding_c(plan.cold_ohm, plan.cold_c, ohm, plan.zero_c)
+    stated = of_channel(readings.facts(channel))
     ambient = float("nan")
     if wishes.ambient is not None:
         ambient = float(readings(named(wishes.ambient, stay.unit)).at(t_ns)[0])
@@ -132,6 +144,17 @@ def _winding(
         serial=stay.serial,
         t_ns=int(t_ns[0]),
         ohm=ohm,
-        temp_c=temp_c,
-        rise_k=None if np.isnan(ambient) else temp_c - ambient,
+        temp_c=winding_c(plan.cold_ohm, plan.cold_c, ohm, plan.zero_c),
+        pm_k=winding_pm_c(
+            plan.cold_ohm,
+            plan.cold_c,
+            ohm,
+            share_cold=stated / plan.cold_ohm,
+            share_hot=stated / ohm,
+            pm_cold_c=rectangular(plan.cold_half_c),
+            zero_c=plan.zero_c,
+        ),
+        rise_k=None
+        if np.isnan(ambient)
+        else winding_rise_k(plan.cold_ohm, plan.cold_c, ohm, ambient, plan.zero_c),
     )

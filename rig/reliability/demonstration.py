@@ -81,7 +81,7 @@ class Risks:
     """Risks of a plan "test so long, accept with at most so many failures".
 
     producer: chance to reject although the MTBF is the good one; consumer: to accept although it is the
-    poor one.
+    poor one. says, does_not_say: in words.
     """
 
     unit_h: float
@@ -90,6 +90,8 @@ class Risks:
     poor_mtbf_h: float
     producer: float
     consumer: float
+    says: str
+    does_not_say: str
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -198,16 +200,36 @@ def needed_hours(
 
 
 def risks(unit_h: float, accept: int, good_mtbf_h: float, poor_mtbf_h: float) -> Risks:
-    """Return both risks of a fixed-length test, from the Poisson distribution of failures."""
+    """Return both risks of a fixed-length test, from the Poisson distribution of failures.
+
+    Raises UsageError for numbers that are not positive, or a good MTBF that is not above the poor one.
+    """
     from scipy.special import pdtr, pdtrc
 
+    _check(unit_h=unit_h, failures=accept, good_mtbf_h=good_mtbf_h, poor_mtbf_h=poor_mtbf_h)
+    if not good_mtbf_h > poor_mtbf_h:
+        raise UsageError(
+            f"good MTBF {good_mtbf_h:g} h, MTBF to be proved {poor_mtbf_h:g} h: expected the good one to be "
+            "longer"
+        )
+    producer = float(pdtrc(accept, unit_h / good_mtbf_h))
+    consumer = float(pdtr(accept, unit_h / poor_mtbf_h))
     return Risks(
         unit_h=unit_h,
         accept=accept,
         good_mtbf_h=good_mtbf_h,
         poor_mtbf_h=poor_mtbf_h,
-        producer=float(pdtrc(accept, unit_h / good_mtbf_h)),
-        consumer=float(pdtr(accept, unit_h / poor_mtbf_h)),
+        producer=producer,
+        consumer=consumer,
+        says=(
+            f"{in_hours(unit_h)} unit-hours, passed with at most {_failures(accept)}: units with an MTBF of "
+            f"{in_hours(good_mtbf_h)} h fail it in {producer:.1%} of such tests (producer's risk), units "
+            f"with {in_hours(poor_mtbf_h)} h pass it in {consumer:.1%} (consumer's risk)"
+        ),
+        does_not_say=(
+            "which of the two the units have; a plan is chosen before the test, not after its failures; "
+            f"{_CONSTANT_RATE}"
+        ),
     )
 
 

@@ -15,11 +15,13 @@ from rig.reliability.demonstration import (
     Life,
     MtbfBounds,
     NeededHours,
+    Risks,
     ServiceHours,
     SuccessRun,
     lives,
     mtbf,
     needed_hours,
+    risks,
     success_run,
 )
 from rig.reliability.growth import Growth, growth
@@ -32,7 +34,8 @@ from rig.reliability.service_hours import Counting
 class EvidenceOptions:
     """What is to be proved, beside what the hours show by themselves.
 
-    mtbf_h: to be proved by more hours, shared by ``units`` units (0: as many as there are).
+    mtbf_h: to be proved by more hours, shared by ``units`` units (0: as many as there are). good_mtbf_h: of a
+    good design, for the risks of that test.
     reliability, mission_h: share of units that must survive so long, planned without failures. shape: of
     the Weibull life, where it must be assumed. failed, survived, repaired: what a person says of serial
     numbers, see ``digest.services``.
@@ -40,6 +43,7 @@ class EvidenceOptions:
 
     confidence: float = 0.9
     mtbf_h: float | None = None
+    good_mtbf_h: float | None = None
     units: int = 0
     reliability: float | None = None
     mission_h: float | None = None
@@ -100,6 +104,7 @@ class DemonstratedReliability:
     countings: tuple[tuple[Counting, int], ...]
     bounds: MtbfBounds
     needed: NeededHours | None
+    risks: Risks | None
     success: SuccessRun | None
     weibull: Weibull | None
     assumed: Assumed | None
@@ -131,6 +136,7 @@ def prove(digests: Iterable[RunDigest], wanted: EvidenceOptions | None = None) -
     unit_h = math.fsum(one.hours for one in mine)
     bounds = mtbf(unit_h, len(failures), asked.confidence)
     left_out: list[str] = []
+    needed = _needed(asked, unit_h, len(failures), len(mine), left_out)
     return DemonstratedReliability(
         runs=len(runs),
         rigs=tuple(sorted({one.facts.rig for one in runs})),
@@ -141,7 +147,8 @@ def prove(digests: Iterable[RunDigest], wanted: EvidenceOptions | None = None) -
         idle=tuple(one.serial for one in every if one.hours <= 0),
         countings=_countings(runs),
         bounds=bounds,
-        needed=_needed(asked, unit_h, len(failures), len(mine), left_out),
+        needed=needed,
+        risks=_risks(asked, needed, left_out),
         success=_success(asked, left_out),
         weibull=_fitted(mine, asked.confidence, left_out),
         assumed=_assumed(mine, asked),
@@ -201,6 +208,16 @@ def _needed(
         left_out.append("how many more hours would prove a wanted MTBF: say which (--mtbf)")
         return None
     return needed_hours(asked.mtbf_h, asked.confidence, failures, done_h=unit_h, units=asked.units or units)
+
+
+def _risks(asked: EvidenceOptions, needed: NeededHours | None, left_out: list[str]) -> Risks | None:
+    """Return the risks of the test that would prove the MTBF that is wanted."""
+    if asked.good_mtbf_h is None:
+        return None
+    if needed is None:
+        left_out.append("the risks of a test: say the MTBF that it is to prove too (--mtbf)")
+        return None
+    return risks(needed.unit_h, needed.failures, asked.good_mtbf_h, needed.mtbf_h)
 
 
 def _success(asked: EvidenceOptions, left_out: list[str]) -> SuccessRun | None:

@@ -8,7 +8,7 @@ import math
 from collections.abc import Iterable, Sequence
 from typing import Any
 
-from rig.domain.formatting import counted, duration, stamp
+from rig.domain.formatting import counted, duration, in_hours, stamp
 from rig.endurance.account_json import to_json
 from rig.endurance.bands import BandHours
 from rig.endurance.cycles import CycleTable
@@ -265,6 +265,27 @@ def _heat(found: RunAccount, one: UnitExposure, width: int) -> list[str]:
     for turn in found.windings:
         if (turn.unit, turn.serial) == (one.unit, one.serial):
             rise = f", {figure(turn.rise_k, 3)} K over ambient" if turn.rise_k is not None else ""
-            words = f"{figure(turn.temp_c, 4)} degC at the most, from {figure(turn.ohm)} ohm{rise}"
+            words = (
+                f"{figure(turn.temp_c, 4)} ±{figure(turn.pm_k, 2)} degC at the most, from "
+                f"{figure(turn.ohm)} ohm{rise}"
+            )
             lines += wrapped(words, width, f"winding {turn.winding}: ", "    ")
+    lines += _use(found, one, width)
     return ["", *lines] if lines else []
+
+
+def _use(found: RunAccount, one: UnitExposure, width: int) -> list[str]:
+    lines: list[str] = []
+    for use in found.use:
+        if (use.unit, use.serial) != (one.unit, one.serial):
+            continue
+        ends = f" ({in_hours(use.least_h)} to {in_hours(use.most_h)} h)" if use.least_h != use.most_h else ""
+        words = (
+            f"{in_hours(use.hours)} h at {figure(use.low_c, 3)} to {figure(use.high_c, 3)} degC "
+            f"({use.channel}) are worth {in_hours(use.use_h)} h{ends} at {use.use_c:g} degC (Arrhenius)"
+        )
+        lines += wrapped(words, width, "hours of use: ", "    ")
+        for assumed in use.assumptions:
+            lines += wrapped(assumed, width, "  assumes: ", "    ")
+        lines += wrapped(use.does_not_say, width, "  does not say: ", "    ")
+    return lines

@@ -40,6 +40,8 @@ def text(proof: DemonstratedReliability, unread: Sequence[str] = (), width: int 
     lines += wrapped(words, width, "  ", "  ")
     if proof.needed is not None:
         lines += _said("What would prove it", proof.needed.says, proof.needed.does_not_say, width)
+    if proof.risks is not None:
+        lines += _said("Risks of that test", proof.risks.says, proof.risks.does_not_say, width)
     if proof.success is not None:
         lines += _said("Units that must survive", proof.success.says, proof.success.does_not_say, width)
     if proof.in_use is not None:
@@ -118,6 +120,11 @@ def _lives(proof: DemonstratedReliability, width: int) -> list[str]:
             f"{in_hours(s_low)} to {in_hours(s_high)} h"
         )
         lines += wrapped(words, width, "  ", "  ")
+        words = (
+            f"mean life {in_hours(fit.mean_h)} h, standard deviation {in_hours(fit.sd_h)} h; 10 % have "
+            f"failed by {in_hours(fit.age_h(0.1))} h (B10 life)"
+        )
+        lines += wrapped(words, width, "  ", "  ")
     if proof.assumed is not None:
         lines += _said("With a shape that is assumed", proof.assumed.says, proof.assumed.does_not_say, width)
     return lines + _survival(proof, width)
@@ -139,6 +146,12 @@ def _survival(proof: DemonstratedReliability, width: int) -> list[str]:
     lines = _said("Survival, without any assumed distribution", curve.says, curve.does_not_say, width)
     if not len(curve.age_h):
         return lines
+    half = (
+        f"half have failed by {in_hours(curve.median_h)} h (median life)"
+        if curve.median_h is not None
+        else "more than half survive: no median life yet"
+    )
+    lines += wrapped(half, width, "  ", "  ")
     rows: list[tuple[str, ...]] = [
         ("age h", "at risk", "failed", "survive", f"{curve.confidence:.0%} bounds")
     ]

@@ -6,7 +6,7 @@ import itertools
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
-from rig.domain.accounting import Accounting, LevelPlan, PartPlan, Pass, StagePlan, WindingPlan
+from rig.domain.accounting import COLD_HALF_C, Accounting, LevelPlan, PartPlan, Pass, StagePlan, WindingPlan
 from rig.domain.model import Channel
 from rig.domain.units import Amount, UnitError, difference, unit_of_measure
 from rig.rigfile.node import NodePlace, entries, near
@@ -100,6 +100,12 @@ class WindingSection:
     resistance: str = key(_CHANNEL, doc="channel in ohm")
     cold_ohm: float = key(AmountField("ohm", positive=True), name="cold", doc="its resistance when cold")
     cold_c: float = key(AmountField("degC"), name="cold-at", doc="its temperature then")
+    cold_half_c: float = key(
+        AmountField("K", low=0.0),
+        name="cold-accuracy",
+        default=COLD_HALF_C,
+        doc="how far cold-at may be off either way, such as 1 K after a night in the room",
+    )
     metal: str = key(Choice(*METALS), default="copper", doc="what it is wound of")
 
 
@@ -321,8 +327,9 @@ def _stage(one: StageSection) -> StagePlan:
 
 def _winding(one: WindingSection) -> WindingPlan:
     return WindingPlan(
-        resistance=one.resistance, cold_ohm=one.cold_ohm, cold_c=one.cold_c, zero_c=METALS[one.metal]
-    )
+        resistance=one.resistance, cold_ohm=one.cold_ohm, cold_c=one.cold_c, zero_c=METALS[one.metal],
+        cold_half_c=one.cold_half_c,
+    )  # fmt: skip
 
 
 def _pass(one: PassSection) -> Pass:

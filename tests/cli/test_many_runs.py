@@ -132,16 +132,43 @@ def test_a_unit_is_not_held_against_itself(good: Path, capsys: pytest.CaptureFix
 def test_what_many_runs_prove_is_told_with_what_it_does_not_say(
     fleet: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    words = ("reliability", str(fleet), "--mtbf", "5", "--shape", "2", "--arrhenius", "0.7", "40", "75")
+    words = (
+        "reliability",
+        str(fleet),
+        "--mtbf",
+        "5",
+        "--good-mtbf",
+        "20",
+        "--shape",
+        "2",
+        "--arrhenius",
+        "0.7",
+        "40",
+        "75",
+    )
     text = one_line(said(capsys, *words))
     assert "WHAT IS PROVED by 8 runs of room-1, room-2, room-3" in text
-    assert text.count("does not say:") == 5
+    assert text.count("does not say:") == 6
     assert "- D6 after 0.019" in text
     assert "h: by readback: A1.volts gave no output for 30 s to the end of the record" in text
     found = data(capsys, *words)["reliability"]
     assert [one["serial"] for one in found["failures"]] == ["D6"]
     # chi-square with 4 degrees of freedom at 90 %: 7.779 (NIST/SEMATECH e-Handbook, 1.3.6.7.4)
     assert found["bounds"]["lower_h"] == pytest.approx(2 * found["unit_h"] / 7.779, rel=1e-3)
+
+
+def test_hours_of_one_run_are_held_against_use(good: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    words = ("account", str(good), "--in-use", "0.7", "25", "heatsink", "--ev-pm", "0.1")
+    text = one_line(said(capsys, *words))
+    assert "hours of use: " in text
+    assert "at 25 degC (Arrhenius)" in text
+    assert "assumes: damage adds up in whatever order it is done" in text
+    (first, _) = data(capsys, *words)["account"]["use"]
+    assert first["least_h"] < first["use_h"] < first["most_h"]
+    assert main([*words[:2], "--in-use", "warm", "25", "heatsink"]) == 2
+    assert "such as 0.7 55 heatsink" in capsys.readouterr().err
+    assert main([*words, "--all"]) == 2
+    assert "--in-use takes one run" in capsys.readouterr().err
 
 
 def test_a_person_may_overrule_what_counts_as_a_failure(

@@ -58,7 +58,8 @@ account:
   stages:
     sink: {hot: "{unit}.heatsink", cold: ambient, power: "{unit}.power", window: 5 min, steady: 2 K/h}
   windings:
-    primary: {resistance: "{unit}.winding", cold: 1.5 ohm, cold-at: 23 degC, metal: aluminium}
+    primary: {resistance: "{unit}.winding", cold: 1.5 ohm, cold-at: 23 degC, metal: aluminium,
+      cold-accuracy: 2 K}
   criteria: {least-share: 95 %, unlogged: 1 %, trips: 2, guard: 2, trade-rule: no}
 """
 
@@ -94,7 +95,11 @@ def test_everything_that_can_be_asked_arrives_in_the_channels_own_units(tmp_path
                 hot="{unit}.heatsink", cold="ambient", power="{unit}.power", window_s=300, steady_k_per_h=2
             )
         },
-        windings={"primary": WindingPlan(resistance="{unit}.winding", cold_ohm=1.5, cold_c=23, zero_c=225)},
+        windings={
+            "primary": WindingPlan(
+                resistance="{unit}.winding", cold_ohm=1.5, cold_c=23, zero_c=225, cold_half_c=2
+            )
+        },
         asked=Pass(least_share=0.95, unlogged_share=0.01, trips=2, guard_k=2, trade_rule=False),
     )
 

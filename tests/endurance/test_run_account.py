@@ -72,6 +72,8 @@ def test_everything_that_was_asked_is_worked_out() -> None:
     # (R/r)(234.5 + t) - 234.5 = 1.2 x 254.5 - 234.5 = 70.9 degC (copper, 234.5: as in IEC 60034-1)
     assert turn.temp_c == pytest.approx(70.9)
     assert turn.rise_k == pytest.approx(30.9)
+    # no accuracy is stated for the resistance, so only that of the cold temperature: 1.2 x 1 K / sqrt 3
+    assert turn.pm_k == pytest.approx(0.6928, abs=5e-5)
     assert found.stated
 
 

@@ -90,6 +90,13 @@ def test_risks_of_fixed_length_plans(
     assert (100 * got.producer, 100 * got.consumer) == pytest.approx((producer, consumer), abs=0.05)
 
 
+def test_a_good_design_no_better_than_the_poor_one_is_refused() -> None:
+    with pytest.raises(UsageError, match="expected the good one to be longer"):
+        risks(1000, 0, 500, 500)
+    with pytest.raises(UsageError, match="unit h 0: expected a number larger than 0"):
+        risks(0, 0, 500, 100)
+
+
 @pytest.mark.parametrize(
     ("reliability", "confidence", "units"), [(0.9, 0.9, 22), (0.95, 0.95, 59), (0.99, 0.9, 230)]
 )
@@ -145,6 +152,7 @@ def test_every_number_says_what_it_does_not_say() -> None:
         mtbf(1000, 0).does_not_say,
         needed_hours(1000).does_not_say,
         success_run(0.9).does_not_say,
+        risks(1000, 1, 2000, 1000).does_not_say,
     ):
         assert len(words) > 40
     assert "63 %" in mtbf(1000, 0).does_not_say

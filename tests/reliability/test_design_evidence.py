@@ -58,6 +58,21 @@ def test_without_failures_the_plan_is_that_of_zero_failures() -> None:
     assert proof.needed.each_h == pytest.approx(1302.585 / 4, rel=1e-6)
 
 
+def test_the_risks_of_the_test_that_would_prove_it_are_those_of_the_plan() -> None:
+    """MIL-HDBK-781A, plan XXI-D (from memory): 1.1 times the poor MTBF, no failure, ratio 3: 30.7, 33.3 %."""
+    confidence = 1 - math.exp(-1.1)
+    wanted = EvidenceOptions(confidence=confidence, mtbf_h=1000.0, good_mtbf_h=3000.0)
+    found = prove([run("a", stay("1", 500))], wanted).risks
+    assert found is not None
+    assert found.unit_h == pytest.approx(1100)
+    assert (found.producer, found.consumer) == pytest.approx((0.307, 0.333), abs=5e-4)
+    assert "producer's risk" in found.says
+    assert "before the test" in found.does_not_say
+    without = prove([run("a", stay("1", 500))], EvidenceOptions(good_mtbf_h=3000.0))
+    assert without.risks is None
+    assert any("risks of a test" in one for one in without.left_out)
+
+
 def test_lives_of_one_serial_number_are_added_up_over_runs() -> None:
     runs = [run("a", stay("1", 100)), run("b", stay("1", 50, died=True), start_s=10), run("c", stay("2", 70))]
     proof = prove(runs)

@@ -28,6 +28,7 @@ from rig.reliability.run_digest import RunDigest, digest, histories
 from rig.render import account_text, fleet_text, reliability_text, runs_text, verdict_text
 from rig.render import comparison_text as compare_text
 from tests.endurance.rooms import Room, channel, event, limit, phase_event, series
+from tests.reliability.test_design_evidence import run, stay
 
 T = np.arange(0, 3600.0)
 WIDTHS = [80, 100, 140]
@@ -101,6 +102,7 @@ def digests() -> list[RunDigest]:
 def proof(width: int) -> str:
     wanted = EvidenceOptions(
         mtbf_h=1000.0,
+        good_mtbf_h=4000.0,
         shape=2.0,
         reliability=0.9,
         mission_h=10.0,
@@ -193,9 +195,23 @@ def test_probabilities_are_told_only_where_they_leave_a_doubt() -> None:
 
 def test_beside_every_number_of_a_proof_stands_what_it_does_not_say() -> None:
     text = one_line(proof(100))
-    assert text.count("does not say:") == 6
+    assert text.count("does not say:") == 7
     assert text.count("assumes:") == 3
     assert "Weibull fit to 2 units with 2 failures" in text
+    assert "producer's risk" in text
+    assert "half have failed by 0.25 h (median life)" in text
+
+
+def test_a_fit_is_told_with_the_lives_that_it_means() -> None:
+    """The NIST/SEMATECH e-Handbook's numbers of 8.4.1.3: mean 540.737 h, standard deviation 323.806 h."""
+    handbook = (54, 187, 216, 240, 244, 335, 361, 373, 375, 386)
+    stays = [stay(str(n), hours, died=True) for n, hours in enumerate(handbook)]
+    stays += [stay(f"s{n}", 500) for n in range(10)]
+    text = one_line(reliability_text.text(prove([run("a", *stays)]), width=100))
+    # B10 from shape and scale: 606.528 (-ln 0.9)^(1/1.7208) = 164.0
+    assert "mean life 541 h, standard deviation 324 h; 10 % have failed by 164 h (B10 life)" in text
+    alive = prove([run("a", stay("1", 100, died=True), stay("2", 200), stay("3", 200))])
+    assert "more than half survive: no median life yet" in one_line(reliability_text.text(alive))
 
 
 def test_of_several_comparisons_those_with_a_proven_difference_come_first_and_the_rule_once() -> None:

@@ -5,7 +5,8 @@ from __future__ import annotations
 import argparse
 from typing import TYPE_CHECKING
 
-from rig.cli.many_runs import counting_argument, digests, exit_code, places_arguments, width
+from rig.cli.many_runs import counting_argument,
+    ev_pm_argument, digests, exit_code, places_arguments, width
 from rig.errors import StoreError
 
 if TYPE_CHECKING:
@@ -20,6 +21,10 @@ def arguments(parser: argparse.ArgumentParser) -> None:
     counting_argument(parser)
     parser.add_argument("--confidence", type=float, default=0.9, help="of all bounds; default 0.9")
     parser.add_argument("--mtbf", type=float, metavar="H", help="MTBF to be proved: how many more hours?")
+    parser.add_argument(
+        "--good-mtbf", type=float, metavar="H",
+        help="MTBF of a good design: how likely it fails the test that proves --mtbf, and a poor one passes",
+    )  # fmt: skip
     parser.add_argument("--units", type=int, default=0, metavar="N", help="how many units share those hours")
     parser.add_argument("--failed", action="append", default=[], metavar="SERIAL", help="count it as failed")
     parser.add_argument("--survived", action="append", default=[], metavar="SERIAL", help="count it as alive")
@@ -35,7 +40,7 @@ def arguments(parser: argparse.ArgumentParser) -> None:
         "--arrhenius", nargs=3, type=float, metavar=("EV", "USE_C", "TEST_C"),
         help="activation energy, part temperature in use and in the test: hours of test as hours of use",
     )  # fmt: skip
-    parser.add_argument("--ev-pm", type=float, default=0.0, metavar="EV", help="how far EV may be off")
+    ev_pm_argument(parser)
     parser.add_argument(
         "--power-law", nargs=3, type=float, metavar=("EXPONENT", "USE", "TEST"),
         help="life falls with this power of a stress (voltage, swing) that is USE in use and TEST here",
@@ -55,6 +60,7 @@ def run(args: argparse.Namespace) -> tuple[int, str]:
         EvidenceOptions(
             confidence=args.confidence,
             mtbf_h=args.mtbf,
+            good_mtbf_h=args.good_mtbf,
             units=args.units,
             reliability=args.reliability,
             mission_h=args.mission,
