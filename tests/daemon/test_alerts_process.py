@@ -10,12 +10,12 @@ from typing import Any
 import psutil
 import pytest
 
-from drivers.bus.scripted import ManualClock
 from rig.daemon.alerts_process import LONGEST_WAIT_S, AlertsProcess
 from rig.domain.model import EventKind
 from rig.errors import RunInUseError
 from rig.store.rundir import Lock
 from tests.daemon.live import DEAF_RIG, Logger, no_logger_left
+from tests.drivers.bus.scripted import ManualClock
 
 DIES = (sys.executable, "-c", "import os; os.kill(os.getpid(), 9)")
 GIVES_WAY = (sys.executable, "-c", "import sys; sys.exit(6)")

@@ -8,13 +8,13 @@ from typing import Any
 
 import pytest
 
-from drivers.bus.scripted import ManualClock
 from rig.daemon.intake import Intake, Notice
 from rig.daemon.observers.record_observer import RecordObserver
 from rig.daemon.recorder import Recorder
 from rig.domain.derived import DerivedChannels
 from rig.domain.limit_evaluation import Evaluation
 from rig.domain.model import Channel, ChannelKind, Event, EventKind, Limit, Scan, Side
+from tests.drivers.bus.scripted import ManualClock
 
 HEAT = Channel(
     name="A1.heatsink",

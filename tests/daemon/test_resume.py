@@ -8,7 +8,6 @@ from typing import Any
 
 import pytest
 
-from drivers.bus.scripted import ManualClock
 from rig.daemon.intake import Intake
 from rig.daemon.observers.phases import Phases
 from rig.daemon.observers.record_observer import Announcer, LimitsInForce
@@ -26,6 +25,7 @@ from rig.store import rundir, session_state
 from rig.store.rundir import RunDir
 from rig.store.writer import RunWriter
 from tests.daemon.live import DEAF_RIG, Logger, no_logger_left, soakrig
+from tests.drivers.bus.scripted import ManualClock
 
 __all__ = ["no_logger_left"]  # a fixture
 S = 1_000_000_000

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import threading
 
-from drivers.bus.scripted import ManualClock
 from rig.daemon.observers.console import HOUR_NS, MOST, Console
 from rig.domain.model import Event, EventKind
+from tests.drivers.bus.scripted import ManualClock
 
 T0 = 1_900_000_000 * 1_000_000_000
 

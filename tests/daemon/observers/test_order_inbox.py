@@ -8,12 +8,12 @@ from typing import Any
 
 import pytest
 
-from drivers.bus.scripted import ManualClock
 from rig.daemon.observers.order_inbox import Inbox, carried_out, order_data
 from rig.domain.model import Event, EventKind
 from rig.domain.orders import Order, OrderKind
 from rig.store import inbox, rundir
 from rig.store.rundir import RunDir
+from tests.drivers.bus.scripted import ManualClock
 
 
 @pytest.fixture

@@ -7,11 +7,11 @@ from typing import Any
 
 import pytest
 
-from drivers.bus.scripted import ManualClock
 from rig.daemon.instrument_commands import Done
 from rig.daemon.observers.switching_off import SwitchingOff
 from rig.domain.model import Channel, ChannelKind, Event, EventKind, Scan, Status
 from rig.domain.switching import SwitchOff, SwitchState
+from tests.drivers.bus.scripted import ManualClock
 
 SPEC = SwitchOff(
     unit="A1", instrument="relay", commands=("OFF 1",), channel="A1.amps",

@@ -11,7 +11,9 @@ import serial
 
 from drivers import Reply
 from drivers.bus.exchange import Link
-from drivers.bus.scripted import (
+from rig.domain.model import Status
+from rig.errors import BusError, BusInUseError, DeadlineError, InstrumentError, ReplyError
+from tests.drivers.bus.scripted import (
     Gives,
     ManualClock,
     Raises,
@@ -22,8 +24,6 @@ from drivers.bus.scripted import (
     Step,
     Unasked,
 )
-from rig.domain.model import Status
-from rig.errors import BusError, BusInUseError, DeadlineError, InstrumentError, ReplyError
 from tests.drivers.peers import Heard, Tagged
 
 HOUR_NS = 3_600_000_000_000

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from drivers.bus.scripted import (
+from tests.drivers.bus.scripted import (
     Gives,
     ManualClock,
     Raises,
