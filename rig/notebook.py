@@ -78,7 +78,7 @@ class NotebookPicture:
         return svg.alone(self.drawing)
 
     def save(self, path: str | Path) -> None:
-        """Write the picture to a ``.svg`` or ``.png`` file. Raises UsageError for another ending."""
+        """Write the picture to a ``.svg`` or ``.png`` file (extra ``png``). Raises UsageError for another."""
         plot.save(self.drawing, Path(path))
 
 

@@ -115,10 +115,20 @@ def _panel(recording: Recording, group: Sequence[Channel], start_ns: int, end_ns
 
 
 def save(drawing: Drawing, path: Path) -> None:
-    """Write a drawing as the file's ending says. Raises UsageError for other endings, StoreError."""
+    """Write a drawing as the file's ending says.
+
+    Raises UsageError for other endings and for .png where the extra png is not installed, StoreError.
+    """
     suffix = path.suffix.lower()
     if suffix not in SUFFIXES:
         raise UsageError(
             f"a picture cannot be written as {path.name!r}; name a file that ends in .svg or .png"
         )
-    put(path, png.picture(drawing) if suffix == ".png" else svg.alone(drawing).encode())
+    try:
+        data = png.picture(drawing) if suffix == ".png" else svg.alone(drawing).encode()
+    except ImportError as error:
+        raise UsageError(
+            f"{path.name}: .png needs the extra png: pip install 'soakrig[png]' ({error}); or name a file "
+            "that ends in .svg"
+        ) from error
+    put(path, data)

@@ -59,7 +59,7 @@ def test_bounds_are_where_the_likelihood_ratio_says() -> None:
 
     def likelihood(shape: float, scale: float) -> float:
         dead = [math.log(shape / scale) + (shape - 1) * math.log(t / scale) for t in FAILED_AT]
-        return sum(dead) - sum((t / scale) ** shape for t in (*FAILED_AT, *[500] * 10))
+        return math.fsum(dead) - math.fsum((t / scale) ** shape for t in (*FAILED_AT, *[500] * 10))
 
     def profile(at: int, value: float) -> float:
         def loss(log_other: float) -> float:

@@ -1,5 +1,6 @@
 """Plots on demand: channels chosen by name or pattern, drawn between two times, written by ending."""
 
+import sys
 from dataclasses import replace
 from pathlib import Path
 
@@ -61,6 +62,16 @@ def test_a_stretch_without_length_or_outside_is_refused_with_what_there_is(recor
     for start, end in ((at(5), at(5)), (at(6), at(5)), (at(80), None), (None, at(-1))):
         with pytest.raises(UsageError, match=r"goes from 2030-03-17 17:46:40 UTC to 2030-03-20"):
             plot.plot(recording, ["mains"], start, end)
+
+
+def test_where_the_extra_for_png_is_not_installed_it_is_named(
+    recording: Recording, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setitem(sys.modules, "PIL", None)  # how Python itself is told that there is none
+    drawing = plot.plot(recording, ["mains"])
+    with pytest.raises(UsageError, match=r"a\.png: \.png needs the extra png: pip install 'soakrig\[png\]'"):
+        plot.save(drawing, tmp_path / "a.png")
+    plot.save(drawing, tmp_path / "a.svg")
 
 
 def test_files_are_written_as_their_ending_says(recording: Recording, tmp_path: Path) -> None:

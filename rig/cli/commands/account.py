@@ -6,8 +6,15 @@ import argparse
 from typing import TYPE_CHECKING
 
 from rig.cli.arguments import tell_left_out
-from rig.cli.many_runs import counting_argument,
-    ev_pm_argument, crew_arguments, digests, exit_code, open_one, width
+from rig.cli.many_runs import (
+    counting_argument,
+    crew_arguments,
+    digests,
+    ev_pm_argument,
+    exit_code,
+    open_one,
+    width,
+)
 from rig.errors import UsageError
 
 if TYPE_CHECKING:

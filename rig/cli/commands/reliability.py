@@ -5,8 +5,7 @@ from __future__ import annotations
 import argparse
 from typing import TYPE_CHECKING
 
-from rig.cli.many_runs import counting_argument,
-    ev_pm_argument, digests, exit_code, places_arguments, width
+from rig.cli.many_runs import counting_argument, digests, ev_pm_argument, exit_code, places_arguments, width
 from rig.errors import StoreError
 
 if TYPE_CHECKING:
