@@ -22,6 +22,7 @@ from rig.alerts.run_watch import RunWatch, WatchResult
 from rig.alerts.settings import Settings
 from rig.clock import SYSTEM, Clock
 from rig.domain.formatting import stamp
+from rig.domain.jsonmap import made, plain
 from rig.domain.model import Event, EventKind
 from rig.errors import StoreError
 from rig.stop import Stop
@@ -115,7 +116,7 @@ class AlertService:
     def _restore(self) -> None:
         for key, data in self.ledger.incidents.items():
             try:
-                self.incidents.open[key] = Incident.from_json(data)
+                self.incidents.open[key] = made(Incident, data)
             except (KeyError, TypeError, ValueError):
                 continue  # written by another version; it will be told again rather than never
         self.incidents.next_number = self.ledger.next_number
@@ -166,9 +167,7 @@ class AlertService:
     def _keep(self, facts: list[Fact], position: tuple[int, int]) -> None:
         """Write down what is to be told and what is known, together: neither is ever there alone."""
         now = self.incidents.open
-        changed: dict[str, Any] = {
-            key: one.to_json() for key, one in now.items() if self._kept.get(key) != one
-        }
+        changed: dict[str, Any] = {key: plain(one) for key, one in now.items() if self._kept.get(key) != one}
         changed |= {key: None for key in self._kept if key not in now}
         if not facts and not changed:
             return
@@ -176,7 +175,7 @@ class AlertService:
         self.outbox.record(
             {
                 "r": "seen",
-                "facts": [fact.to_json() for fact in facts],
+                "facts": [plain(fact) for fact in facts],
                 "position": list(position),
                 "next": self.incidents.next_number,
                 "incidents": changed,
@@ -218,7 +217,7 @@ class AlertService:
             numbers = [fact.number for fact in parcel.facts]
             self.outbox.record({"r": "sending", "way": way, "facts": numbers, "key": parcel.key})
             try:
-                self._couriers[way] = self._start(job_of(self._alerts.ways[way], message.to_json()))
+                self._couriers[way] = self._start(job_of(self._alerts.ways[way], plain(message)))
             except OSError as error:
                 self._ended(way, refused(f"no process could be started: {error}"), now_ns)
 

@@ -9,12 +9,11 @@ from __future__ import annotations
 import json
 import subprocess
 import sys
-from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
 
-from rig.domain.model import Event, EventKind
+from rig.domain.jsonmap import made, plain
+from rig.domain.model import Event
 from rig.errors import SoakrigError, StoreError
 
 PATIENCE_S = 120.0
@@ -51,14 +50,10 @@ def read(path: Path, position: tuple[int, int]) -> SealedEvents:
         raise StoreError(f"the earlier events of {path} could not be read (exit {done.returncode}): {said}")
     about = json.loads(lines[-1])
     return SealedEvents(
-        events=tuple(_event(json.loads(line)) for line in lines[:-1]),
+        events=tuple(made(Event, json.loads(line)) for line in lines[:-1]),
         newest_ns=about["newest_ns"],
         stopped=about["stopped"],
     )
-
-
-def _event(data: Mapping[str, Any]) -> Event:
-    return Event(**{**data, "kind": EventKind(data["kind"])})
 
 
 def main(arguments: list[str]) -> int:
@@ -76,8 +71,7 @@ def main(arguments: list[str]) -> int:
         return error.exit_code
     for event in sorted(events, key=lambda one: (one.session, one.seq)):
         if (event.session, event.seq) > (session, seq):
-            data = {name: getattr(event, name) for name in ("t_ns", "session", "seq", "subject", "text")}
-            sys.stdout.write(json.dumps({**data, "kind": event.kind, "data": dict(event.data)}) + "\n")
+            sys.stdout.write(json.dumps(plain(event)) + "\n")
     about = {"newest_ns": newest_ns, "stopped": bool(sessions) and sessions[-1].clean}
     sys.stdout.write(json.dumps(about) + "\n")
     return 0

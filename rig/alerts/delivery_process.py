@@ -21,6 +21,7 @@ from typing import Any
 from rig.alerts import secrets
 from rig.alerts.delivery_outcome import DeliveryOutcome, refused, unknown
 from rig.clock import SYSTEM, Clock
+from rig.domain import jsonmap
 from rig.domain.formatting import plain
 from rig.errors import SoakrigError
 from rig.rigfile.alerts_section import CommandNotifier, MailNotifier, MqttNotifier, Notifier, WebhookNotifier
@@ -37,10 +38,14 @@ _KINDS: dict[str, type[Any]] = {
 
 
 def job_of(way: Notifier, content: Mapping[str, Any]) -> dict[str, Any]:
-    """Return the job for a message (``Message.to_json()``) by a way."""
+    """Return the job for a message (its JSON values) by a way."""
     kind = next(name for name in _KINDS if getattr(way, name) is not None)
-    settings = dataclasses.asdict(getattr(way, kind))
-    return {"kind": kind, "way": settings, "content": dict(content), "deadline_s": way.deadline_s}
+    return {
+        "kind": kind,
+        "way": jsonmap.plain(getattr(way, kind)),
+        "content": dict(content),
+        "deadline_s": way.deadline_s,
+    }
 
 
 class DeliveryProcess:
@@ -92,7 +97,7 @@ class DeliveryProcess:
     def _judged(self, lines: list[str]) -> DeliveryOutcome:
         begun = lines[:1] == ["begun"]
         try:
-            return DeliveryOutcome(**json.loads(lines[-1]))
+            return jsonmap.made(DeliveryOutcome, json.loads(lines[-1]))
         except (IndexError, ValueError, TypeError):
             late = self._killed or self._process.returncode == -signal.SIGALRM
             how = f"no end within {self._deadline_s:g} s" if late else f"exit {self._process.returncode}"
@@ -130,12 +135,13 @@ def _by_way(
     job: Mapping[str, Any], secret: Callable[[str | None], str | None], begun: Callable[[], None]
 ) -> DeliveryOutcome:
     content, timeout_s = job["content"], float(job["deadline_s"])
-    settings = {name: tuple(one) if isinstance(one, list) else one for name, one in job["way"].items()}
     if job["kind"] == "file":
         begun()
         publish(OS_DISK, Path(job["way"]["path"]), _body(content))
         return DeliveryOutcome(delivered=True)
-    way: MailNotifier | WebhookNotifier | MqttNotifier | CommandNotifier = _KINDS[job["kind"]](**settings)
+    way: MailNotifier | WebhookNotifier | MqttNotifier | CommandNotifier = jsonmap.made(
+        _KINDS[job["kind"]], job["way"]
+    )
     match way:
         case MailNotifier():
             from rig.alerts.notifiers import mail
@@ -178,7 +184,7 @@ def main() -> None:
         sys.stdout.write(line + "\n")
         sys.stdout.flush()
 
-    say(json.dumps(dataclasses.asdict(deliver(job, lambda: say("begun")))))
+    say(json.dumps(jsonmap.plain(deliver(job, lambda: say("begun")))))
 
 
 if __name__ == "__main__":

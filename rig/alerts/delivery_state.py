@@ -17,6 +17,7 @@ from dataclasses import dataclass, field
 from typing import Any, Final
 
 from rig.alerts.facts import Fact
+from rig.domain.jsonmap import made, plain
 from rig.rigfile.alerts_section import Alerts
 
 _SECOND: Final = 1_000_000_000
@@ -26,9 +27,6 @@ LONGEST_WAIT_NS: Final = 900 * _SECOND
 """Waits between tries double from the first to the longest, and then go on without end."""
 LATE_NS: Final = 60 * _SECOND
 """Facts that have waited for longer than this beyond the gathering all go in one message."""
-_COUNTS: Final = (
-    "uncertain", "held", "dropped", "failures", "failing_since_ns", "delivered_ns", "tested_ns", "test_ok_ns",
-)  # fmt: skip
 MOST_WAITING: Final = 1000
 """Facts that may wait for one way; beyond it, those in the middle are dropped and counted."""
 
@@ -72,21 +70,6 @@ class Queue:
     test_ok_ns: int = 0
     wait_until_ns: int = 0
 
-    def to_json(self) -> dict[str, Any]:
-        """Return what is kept, as JSON values."""
-        kept = {name: getattr(self, name) for name in self.__slots__ if name != "wait_until_ns"}
-        return {name: list(one) if isinstance(one, list) else one for name, one in kept.items()}
-
-    @staticmethod
-    def from_json(data: Mapping[str, Any]) -> Queue:
-        """Return the queue. Raises KeyError, TypeError or ValueError on nonsense."""
-        queue = Queue(error=str(data["error"]))
-        for name in ("waiting", "flight", "sent_ns"):
-            setattr(queue, name, [int(n) for n in data[name]])
-        for name in _COUNTS:
-            setattr(queue, name, int(data[name]))
-        return queue
-
 
 class DeliveryState:
     """The state of all ways of a run; ``run`` (its id) goes into every key."""
@@ -121,16 +104,16 @@ class DeliveryState:
         """Return a record that holds everything."""
         return {
             "r": "state",
-            "facts": [fact.to_json() for fact in self.facts.values()],
-            "queues": {name: queue.to_json() for name, queue in self.queues.items()},
+            "facts": [plain(fact) for fact in self.facts.values()],
+            "queues": {name: _kept(queue) for name, queue in self.queues.items()},
             "next": self.next_number,
             "position": list(self.position),
             "incidents": self.incidents,
         }
 
     def _restore(self, record: Mapping[str, Any]) -> None:
-        facts = [Fact.from_json(one) for one in record["facts"]]
-        queues = {str(name): Queue.from_json(one) for name, one in record["queues"].items()}
+        facts = made(list[Fact], record["facts"])
+        queues = made(dict[str, Queue], record["queues"])
         self.next_number = int(record["next"])
         session, seq = record["position"]
         self.position = (int(session), int(seq))
@@ -139,7 +122,7 @@ class DeliveryState:
         self.queues = {name: queues.get(name, Queue()) for name in self._alerts.ways}
 
     def _seen(self, record: Mapping[str, Any]) -> None:
-        facts = [Fact.from_json(one) for one in record["facts"]]
+        facts = made(list[Fact], record["facts"])
         session, seq = record["position"]
         self.position = (int(session), int(seq))
         self.next_number = int(record["next"])
@@ -238,3 +221,10 @@ class DeliveryState:
             way=way, key=hashlib.sha256(named.encode()).hexdigest()[:24], facts=tuple(facts),
             held=queue.held, dropped=queue.dropped, last=last,
         )  # fmt: skip
+
+
+def _kept(queue: Queue) -> dict[str, Any]:
+    """Return what is kept of a queue, as JSON values."""
+    values: dict[str, Any] = plain(queue)
+    del values["wait_until_ns"]
+    return values

@@ -2,10 +2,8 @@
 
 from __future__ import annotations
 
-import dataclasses
 from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import Any
 
 from rig.domain.formatting import plain
 from rig.domain.model import Channel, Event, Layout
@@ -37,28 +35,6 @@ class Fact:
     not_by: str = ""
     only_by: str = ""
     queued_ns: int = 0
-
-    def to_json(self) -> dict[str, Any]:
-        """Return the fact as JSON values."""
-        return {**dataclasses.asdict(self), "detail": list(self.detail)}
-
-    @staticmethod
-    def from_json(data: Mapping[str, Any]) -> Fact:
-        """Return the fact. Raises KeyError, TypeError or ValueError on nonsense."""
-        return Fact(
-            number=int(data["number"]),
-            what=str(data["what"]),
-            category=str(data["category"]),
-            group=str(data["group"]),
-            t_ns=int(data["t_ns"]),
-            since_ns=int(data["since_ns"]),
-            headline=str(data["headline"]),
-            detail=tuple(str(line) for line in data["detail"]),
-            look=str(data["look"]),
-            not_by=str(data["not_by"]),
-            only_by=str(data["only_by"]),
-            queued_ns=int(data["queued_ns"]),
-        )
 
 
 def harmless(text: str) -> str:

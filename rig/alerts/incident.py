@@ -2,10 +2,7 @@
 
 from __future__ import annotations
 
-import dataclasses
-from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import Any
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -40,16 +37,3 @@ class Incident:
     momentary: bool = False
     assumed: bool = False
     behind: tuple[str, ...] = ()
-
-    def to_json(self) -> dict[str, Any]:
-        """Return the incident as JSON values."""
-        return {**dataclasses.asdict(self), "marks": list(self.marks), "behind": list(self.behind)}
-
-    @staticmethod
-    def from_json(data: Mapping[str, Any]) -> Incident:
-        """Return the incident. Raises KeyError, TypeError or ValueError on nonsense."""
-        known = {one.name: data[one.name] for one in dataclasses.fields(Incident)}
-        known["marks"], known["behind"] = tuple(known["marks"]), tuple(known["behind"])
-        for name in ("began_ns", "last_ns", "told_ns", "level", "told", "times", "told_times"):
-            known[name] = int(known[name])
-        return Incident(**known)

@@ -20,7 +20,10 @@ _LEADS = {"worse": "now worse: ", "still": "still: ", "test": ""}
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Message:
-    """What one way carries. ``key``: the same for every try of the same message. facts: JSON values."""
+    """What one way carries, under these names in the body of a webhook and of an MQTT message.
+
+    ``key``: the same for every try of the same message. facts: JSON values.
+    """
 
     key: str
     subject: str
@@ -28,17 +31,6 @@ class Message:
     rig: str
     run: str
     facts: tuple[dict[str, Any], ...] = ()
-
-    def to_json(self) -> dict[str, Any]:
-        """Return the message as JSON values: the body of a webhook and of an MQTT message."""
-        return {
-            "key": self.key,
-            "rig": self.rig,
-            "run": self.run,
-            "subject": self.subject,
-            "text": self.text,
-            "facts": list(self.facts),
-        }
 
 
 def compose(

@@ -14,6 +14,7 @@ from rig.alerts.delivery_state import Batch
 from rig.alerts.facts import Fact
 from rig.alerts.message import compose
 from rig.clock import SYSTEM, Clock
+from rig.domain.jsonmap import plain
 from rig.rigfile.alerts_section import Alerts
 
 
@@ -54,7 +55,7 @@ def send_to_all(
             now_ns=clock.utc_ns(), most_lines=1,
         )  # fmt: skip
         try:
-            couriers[name] = start(job_of(way, message.to_json()))
+            couriers[name] = start(job_of(way, plain(message)))
         except OSError as error:
             ended(name, refused(f"no process could be started: {error}"))
     pause = threading.Event()

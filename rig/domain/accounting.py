@@ -7,10 +7,11 @@ measure; ``*_s`` in seconds, ``*_w`` in watts, ``*_c`` in degrees Celsius.
 
 from __future__ import annotations
 
-import dataclasses
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Any
+
+from rig.domain.jsonmap import made
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -111,29 +112,6 @@ class Accounting:
     asked: Pass = Pass()
 
 
-def to_json(accounting: Accounting) -> dict[str, Any]:
-    """Return it as JSON values under the names of the fields."""
-    return dataclasses.asdict(accounting)
-
-
 def from_json(values: Mapping[str, Any]) -> Accounting:
-    """Return what ``to_json`` wrote; keys that nobody knows are left alone, missing ones take defaults.
-
-    Raises TypeError, ValueError or AttributeError if these are not such values.
-    """
-    changed: dict[str, Any] = {
-        "bands": {name: tuple(float(e) for e in edges) for name, edges in values.get("bands", {}).items()},
-        "asked": _made(Pass, values.get("asked", {})),
-    }
-    for name, cls in (("parts", PartPlan), ("stages", StagePlan), ("windings", WindingPlan)):
-        changed[name] = {key: _made(cls, one) for key, one in values.get(name, {}).items()}
-    for name in ("output", "drive"):
-        level = values.get(name)
-        changed[name] = None if level is None else _made(LevelPlan, level)
-    made: Accounting = _made(Accounting, {**values, **changed})
-    return made
-
-
-def _made(cls: type[Any], values: Mapping[str, Any]) -> Any:
-    known = {one.name for one in dataclasses.fields(cls)}
-    return cls(**{name: value for name, value in values.items() if name in known})
+    """Return what was frozen with a layout. Raises ValueError if these are not such values."""
+    return made(Accounting, values)

@@ -7,7 +7,6 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
-from typing import Any
 
 from rig.domain.model import Event, EventKind
 from rig.domain.recorded_excursions import AGAIN, LIMITS, Key, key_of, names_what_it_goes_on_with
@@ -93,24 +92,3 @@ def joined(parts: Iterable[EventSummary]) -> EventSummary:
             again[channel] = again.get(channel, 0) + count
         serials.update(dict.fromkeys(part.serials))
     return EventSummary(kinds=kinds, out=out, serials=tuple(serials), began=began, again=again)
-
-
-def to_json(one: EventSummary) -> dict[str, Any]:
-    """Return the digest as JSON values."""
-    return {
-        "kinds": one.kinds, "out": one.out, "serials": list(one.serials), "began": one.began,
-        "again": one.again,
-    }  # fmt: skip
-
-
-def from_json(values: Any) -> EventSummary:
-    """Return the digest that ``to_json`` wrote. Raises KeyError, TypeError, AttributeError or ValueError."""
-    return EventSummary(
-        kinds={
-            str(k): {str(s): int(n) for s, n in subjects.items()} for k, subjects in values["kinds"].items()
-        },
-        out={str(c): {str(s): bool(o) for s, o in sides.items()} for c, sides in values["out"].items()},
-        serials=tuple(map(str, values["serials"])),
-        began=bool(values["began"]),
-        again={str(c): int(n) for c, n in values.get("again", {}).items()},
-    )

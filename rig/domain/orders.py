@@ -12,6 +12,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Any
 
+from rig.domain.jsonmap import plain
 from rig.errors import shown
 
 FORMAT = 1
@@ -50,15 +51,7 @@ class Order:
 
 def to_json(order: Order) -> dict[str, Any]:
     """Return the order as JSON values."""
-    return {
-        "soakrig": "order",
-        "format": FORMAT,
-        "id": order.id,
-        "deed": str(order.deed),
-        "by": order.by,
-        "asked_ns": order.asked_ns,
-        "data": dict(order.data),
-    }
+    return {"soakrig": "order", "format": FORMAT, **plain(order)}
 
 
 def from_json(values: Any) -> Order:

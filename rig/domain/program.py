@@ -6,11 +6,11 @@ Frozen with the layout, so that nobody parses a rig file to explain a run. Names
 
 from __future__ import annotations
 
-import dataclasses
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Any
 
+from rig.domain.jsonmap import made, plain, printed
 from rig.domain.model import Limit, Side
 
 
@@ -56,8 +56,8 @@ class PhaseCondition:
     """A bound that a channel must have passed: strictly between ``low`` and ``high`` (infinite: no bound)."""
 
     channel: str
-    low: float
-    high: float
+    low: float = float("-inf")
+    high: float = float("inf")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -220,53 +220,21 @@ def _farthest(side: Side, sets: Sequence[tuple[Limit, ...]], *, outward: bool) -
 
 
 def to_json(program: Program) -> dict[str, Any]:
-    """Return the program as JSON values under the names of the fields."""
-    values: dict[str, Any] = dataclasses.asdict(program)
+    """Return the program as JSON values under the names of the fields; a bound that is none is null."""
+    values: dict[str, Any] = plain(program)
     for phase in values["phases"]:
-        for condition in phase["until"]:
-            for bound in ("low", "high"):
-                condition[bound] = condition[bound] if abs(condition[bound]) != float("inf") else None
+        phase["until"] = printed(phase["until"])
     return values
 
 
 def from_json(values: Mapping[str, Any]) -> Program:
-    """Return what ``to_json`` wrote; unknown keys are left alone, missing ones take their defaults.
-
-    Raises KeyError, TypeError, ValueError or AttributeError if these are not such values.
-    """
-    return Program(
-        phases=tuple(_phase(one) for one in values["phases"]),
-        order=tuple(str(name) for name in values["order"]),
-        passes=int(values.get("passes", 1)),
-        sources={name: _made(StimulusSource, one) for name, one in values.get("sources", {}).items()},
-    )
+    """Return what ``to_json`` wrote. Raises KeyError, TypeError, ValueError or AttributeError otherwise."""
+    phases = [
+        {**one, "until": [_bounds(until) for until in one.get("until", ())]} for one in values["phases"]
+    ]
+    return made(Program, {**values, "phases": phases})
 
 
-def _phase(values: Mapping[str, Any]) -> Phase:
-    drive = values.get("drive")
-    changed: dict[str, Any] = {
-        "targets": {name: _made(PhaseTarget, one) for name, one in values.get("targets", {}).items()},
-        "limits": {
-            name: tuple(_made(Limit, one, side=Side(one["side"])) for one in limits)
-            for name, limits in values.get("limits", {}).items()
-        },
-        "until": tuple(_condition(one) for one in values.get("until", ())),
-        "steady": tuple(_made(Steady, one) for one in values.get("steady", ())),
-        "drive": None if drive is None else _made(Duty, drive),
-    }
-    phase: Phase = _made(Phase, values, **changed)
-    return phase
-
-
-def _condition(values: Mapping[str, Any]) -> PhaseCondition:
-    low, high = values.get("low"), values.get("high")
-    return PhaseCondition(
-        channel=values["channel"],
-        low=float("-inf") if low is None else float(low),
-        high=float("inf") if high is None else float(high),
-    )
-
-
-def _made(cls: type[Any], values: Mapping[str, Any], **changed: Any) -> Any:
-    known = {one.name for one in dataclasses.fields(cls)}
-    return cls(**{name: value for name, value in values.items() if name in known} | changed)
+def _bounds(condition: Mapping[str, Any]) -> dict[str, Any]:
+    """Return a condition without the bounds that are none."""
+    return {name: value for name, value in condition.items() if value is not None}

@@ -7,37 +7,13 @@ upper bound that does not exist) is written as None.
 
 from __future__ import annotations
 
-import dataclasses
-import enum
-import math
-from collections.abc import Mapping
-from datetime import date
 from typing import Any
 
-import numpy as np
+from rig.domain import jsonmap
 
 SCHEMA = 1
 
 
 def to_json(kind: str, value: Any) -> dict[str, Any]:
     """Return a result of this package under ``kind`` (``exposures``, ``verdict``...) as plain data."""
-    return {"schema": SCHEMA, kind: plain(value)}
-
-
-def plain(value: Any) -> Any:
-    """Return dataclasses, enums, arrays, tuples and mappings as dicts, lists and scalars."""
-    if dataclasses.is_dataclass(value) and not isinstance(value, type):
-        return {field.name: plain(getattr(value, field.name)) for field in dataclasses.fields(value)}
-    if isinstance(value, enum.Enum):
-        return value.value
-    if isinstance(value, np.ndarray | np.generic):
-        return plain(value.tolist())
-    if isinstance(value, Mapping):
-        return {str(key): plain(item) for key, item in value.items()}
-    if isinstance(value, list | tuple | set | frozenset):
-        return [plain(item) for item in value]
-    if isinstance(value, date):
-        return value.isoformat()
-    if isinstance(value, float):
-        return value if math.isfinite(value) else None
-    return value
+    return {"schema": SCHEMA, kind: jsonmap.printed(value)}

@@ -10,8 +10,8 @@ import json
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Any
 
+from rig.domain.jsonmap import made, plain
 from rig.errors import DamageError, FormatError, shown
 from rig.store.files import OS_DISK, publish
 
@@ -25,6 +25,15 @@ class ProvedCopy:
 
     size: int
     crc32: int
+    put_ns: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Kept:
+    """A proof as it stands in the file: the checksum as people compare it, in hex digits."""
+
+    size: int
+    crc32: str
     put_ns: int
 
 
@@ -52,8 +61,15 @@ class UploadState:
                     f"{path} has format {content['format']}, this soakrig knows {FORMAT}; install the "
                     "newer soakrig that wrote it"
                 )
-            places = {where: _proofs(files) for where, files in content["places"].items()}
-        except (ValueError, KeyError, TypeError, AttributeError) as error:
+            kept = made(dict[str, dict[str, _Kept]], content["places"])
+            places = {
+                where: {
+                    name: ProvedCopy(size=one.size, crc32=int(one.crc32, 16), put_ns=one.put_ns)
+                    for name, one in files.items()
+                }
+                for where, files in kept.items()
+            }
+        except (ValueError, KeyError, TypeError) as error:
             raise DamageError(
                 f"{path} is damaged ({error!r}): {shown(raw)}; remove it, and everything is uploaded again"
             ) from None
@@ -74,17 +90,10 @@ class UploadState:
             "soakrig": "uploads", "format": FORMAT,
             "places": {
                 where: {
-                    one: {"size": p.size, "crc32": f"{p.crc32:08x}", "put_ns": p.put_ns}
+                    one: plain(_Kept(size=p.size, crc32=f"{p.crc32:08x}", put_ns=p.put_ns))
                     for one, p in sorted(kept.items())
                 }
                 for where, kept in sorted(self.places.items())
             },
         }  # fmt: skip
         publish(OS_DISK, self.path, json.dumps(content, indent=1).encode() + b"\n")
-
-
-def _proofs(files: Mapping[str, Any]) -> dict[str, ProvedCopy]:
-    return {
-        name: ProvedCopy(size=int(one["size"]), crc32=int(one["crc32"], 16), put_ns=int(one["put_ns"]))
-        for name, one in files.items()
-    }

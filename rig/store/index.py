@@ -9,12 +9,13 @@ from __future__ import annotations
 import json
 import math
 from collections.abc import Mapping
-from dataclasses import asdict, dataclass, field
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any, NamedTuple
 from zlib import crc32
 
-from rig.domain.event_summary import EventSummary, from_json, to_json
+from rig.domain.event_summary import EventSummary
+from rig.domain.jsonmap import made, plain
 from rig.domain.model import Status
 from rig.errors import DamageError, FormatError
 from rig.store.files import Disk
@@ -90,11 +91,11 @@ class Index:
         }
         content = {
             "format": FORMAT, "run": self.run, "journals": [self.first, self.last],
-            "sessions": {str(number): asdict(note) for number, note in self.sessions.items()},
+            "sessions": plain(self.sessions),
             "channels": channels, "events": self.events, "damage": self.damage,
             "statuses": {str(int(code)): code.name for code in Status},
-            "files": {name: asdict(note) for name, note in self.files.items()},
-            "told": None if self.told is None else to_json(self.told),
+            "files": plain(self.files),
+            "told": plain(self.told),
         }  # fmt: skip
         return json.dumps(content, separators=(",", ":"), ensure_ascii=False).encode("utf-8", "surrogatepass")
 
@@ -108,14 +109,9 @@ class Index:
                     f"{path}: sealed format {content['format']}, this soakrig reads format {FORMAT}; "
                     "install the newer soakrig to read it"
                 )
-            return Index(
-                run=str(content["run"]), first=content["journals"][0], last=content["journals"][1],
-                sessions={int(n): SessionNote(**note) for n, note in content["sessions"].items()},
-                channels={name: _channel(note) for name, note in content["channels"].items()},
-                events=int(content["events"]), damage=tuple(content["damage"]),
-                files={name: FileNote(**note) for name, note in content["files"].items()},
-                told=None if content.get("told") is None else from_json(content["told"]),
-            )  # fmt: skip
+            first, last = made(tuple[int, int], content["journals"])
+            channels = {name: _channel(note) for name, note in content["channels"].items()}
+            return made(Index, {**content, "first": first, "last": last, "channels": channels})
         except (ValueError, KeyError, TypeError, IndexError, AttributeError) as error:
             raise DamageError(f"{path}: no index of a sealed pair can be read in it ({error!r})") from None
 

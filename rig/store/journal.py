@@ -8,6 +8,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
+from rig.domain.jsonmap import made, plain
 from rig.domain.model import Event, EventKind
 from rig.errors import DamageError, FormatError
 from rig.store import journal_frames as frames
@@ -46,28 +47,10 @@ class JournalFacts:
     config: str
     blocks: tuple[tuple[str, ...], ...]
 
-    def to_json(self) -> dict[str, Any]:
-        """Return the facts as JSON values, under the names FORMAT.md gives."""
-        return {
-            "boot_id": self.boot_id, "boot_ns": self.boot_ns, "utc_ns": self.utc_ns,
-            "synchronised": self.synchronised, "software": self.software, "host": self.host,
-            "config": self.config, "blocks": [list(block) for block in self.blocks],
-        }  # fmt: skip
-
-    @staticmethod
-    def from_json(data: Mapping[str, Any]) -> JournalFacts:
-        """Return the facts from JSON values. Raises KeyError, TypeError or ValueError on nonsense."""
-        blocks = tuple(tuple(str(name) for name in block) for block in data["blocks"])
-        return JournalFacts(
-            boot_id=str(data["boot_id"]), boot_ns=int(data["boot_ns"]), utc_ns=int(data["utc_ns"]),
-            synchronised=bool(data["synchronised"]), software=str(data["software"]), host=str(data["host"]),
-            config=str(data["config"]), blocks=blocks,
-        )  # fmt: skip
-
 
 def beginning(head: Head, facts: JournalFacts) -> bytes:
     """Return the first bytes of a journal: both heads and the frame with the facts."""
-    payload = json.dumps(facts.to_json(), separators=(",", ":")).encode()
+    payload = json.dumps(plain(facts), separators=(",", ":")).encode()
     return frames.pack_head(head) + frames.seal(
         frames.body(FrameType.HEADER, head.first_seq, payload), head.salt
     )
@@ -153,7 +136,7 @@ class JournalReader:
         if not first or first[0].type != FrameType.HEADER:
             return None
         try:
-            return JournalFacts.from_json(json.loads(first[0].payload))
+            return made(JournalFacts, json.loads(first[0].payload))
         except (ValueError, KeyError, TypeError):
             return None
 

@@ -16,6 +16,7 @@ from types import TracebackType
 from typing import Any, Self
 
 from rig.clock import SYSTEM
+from rig.domain.jsonmap import made, plain
 from rig.errors import DamageError, FormatError, RunInUseError, StoreError, UsageError, shown
 from rig.store import journal
 from rig.store.files import OS_DISK, Disk, make_dirs, publish, there
@@ -45,6 +46,30 @@ class RunDir:
     def folder(self, name: str) -> Path:
         """Return one of the folders of the run."""
         return self.path / name
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Manifest:
+    """The content of ``run.json``."""
+
+    soakrig: str = "run"
+    format: int = FORMAT
+    id: str
+    name: str
+    rig: str
+    created: str = ""
+    created_ns: int
+    software: str
+    planned_s: float = 0.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _SessionHead:
+    """What stands in a session's file before its facts."""
+
+    session: int
+    offset_ns: int
+    stopped_ns: int | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -86,10 +111,10 @@ def create(
         path=path, id=str(uuid.uuid4()), name=name, rig=rig, created_ns=created_ns,
         software=software, planned_s=planned_s,
     )  # fmt: skip
-    manifest = {
-        "soakrig": "run", "format": FORMAT, "id": run.id, "name": name, "rig": rig,
-        "created": moment.isoformat(), "created_ns": created_ns, "software": software, "planned_s": planned_s,
-    }  # fmt: skip
+    manifest = _Manifest(
+        id=run.id, name=name, rig=rig, created=moment.isoformat(), created_ns=created_ns, software=software,
+        planned_s=planned_s,
+    )  # fmt: skip
     try:
         make_dirs(disk, path)
         for folder in FOLDERS:
@@ -101,7 +126,7 @@ def create(
             f"could not make the run directory {path}: {error.strerror or error}; "
             "free space on that disk or name another runs folder"
         ) from error
-    publish(disk, path / MANIFEST, _text(manifest))
+    publish(disk, path / MANIFEST, _text(plain(manifest)))
     return run
 
 
@@ -124,10 +149,10 @@ def open_run(path: Path, disk: Disk = OS_DISK) -> RunDir:
                 f"{path} has run format {facts['format']}, this soakrig reads format {FORMAT}; "
                 "install the newer soakrig that wrote it"
             )
+        found = made(_Manifest, facts)
         return RunDir(
-            path=path, id=str(uuid.UUID(facts["id"])), name=str(facts["name"]), rig=str(facts["rig"]),
-            created_ns=int(facts["created_ns"]), software=str(facts["software"]),
-            planned_s=float(facts.get("planned_s", 0.0)),
+            path=path, id=str(uuid.UUID(found.id)), name=found.name, rig=found.rig,
+            created_ns=found.created_ns, software=found.software, planned_s=found.planned_s,
         )  # fmt: skip
     except (ValueError, KeyError, TypeError) as error:
         raise DamageError(f"{manifest} is damaged ({error!r}): {shown(raw)}") from None
@@ -215,10 +240,8 @@ def session_name(number: int) -> str:
 
 def write_session(run: RunDir, session: SessionFacts, disk: Disk = OS_DISK) -> None:
     """Keep a session's facts. Raises StoreError."""
-    content = {
-        "session": session.number, "offset_ns": session.offset_ns, "stopped_ns": session.stopped_ns,
-        **session.facts.to_json(),
-    }  # fmt: skip
+    head = _SessionHead(session=session.number, offset_ns=session.offset_ns, stopped_ns=session.stopped_ns)
+    content = {**plain(head), **plain(session.facts)}
     publish(disk, run.folder("sessions") / session_name(session.number), _text(content))
 
 
@@ -231,14 +254,12 @@ def read_sessions(run: RunDir, disk: Disk = OS_DISK) -> dict[int, SessionFacts]:
             continue
         try:
             raw = json.loads(disk.read(folder / name))
-            stopped = raw.get("stopped_ns")
+            head = made(_SessionHead, raw)
             facts = SessionFacts(
-                number=int(raw["session"]),
-                offset_ns=int(raw["offset_ns"]),
-                facts=JournalFacts.from_json(raw),
-                stopped_ns=None if stopped is None else int(stopped),
-            )
-        except (OSError, ValueError, KeyError, TypeError):
+                number=head.session, offset_ns=head.offset_ns, facts=made(JournalFacts, raw),
+                stopped_ns=head.stopped_ns,
+            )  # fmt: skip
+        except (OSError, ValueError):
             continue
         sessions[facts.number] = facts
     return dict(sorted(sessions.items()))

@@ -11,6 +11,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Any
 
+from rig.domain.jsonmap import made, plain
 from rig.errors import shown
 from rig.store.files import OS_DISK, Disk, publish
 from rig.store.rundir import RunDir
@@ -36,14 +37,7 @@ class SessionState:
 
 def write(run: RunDir, standing: SessionState, disk: Disk = OS_DISK) -> None:
     """Keep where the run stands. Raises StoreError."""
-    content = {
-        "soakrig": "standing",
-        "format": FORMAT,
-        "config": standing.config,
-        "serials": dict(standing.serials),
-        "written": dict(standing.written),
-        "program": dict(standing.program),
-    }
+    content = {"soakrig": "standing", "format": FORMAT, **plain(standing)}
     publish(disk, run.path / NAME, json.dumps(content, indent=1, ensure_ascii=False).encode() + b"\n")
 
 
@@ -60,11 +54,6 @@ def read(run: RunDir, disk: Disk = OS_DISK) -> tuple[SessionState, str]:
         values = json.loads(raw)
         if values["soakrig"] != "standing" or values["format"] != FORMAT:
             return SessionState(), f"{path} is of another format: {shown(raw)}"
-        return SessionState(
-            config=str(values["config"]),
-            serials={str(k): str(v) for k, v in values["serials"].items()},
-            written={str(k): str(v) for k, v in values["written"].items()},
-            program=dict(values["program"]),
-        ), ""
-    except (ValueError, KeyError, TypeError, AttributeError, RecursionError) as error:
+        return made(SessionState, values), ""
+    except (ValueError, KeyError, TypeError, RecursionError) as error:
         return SessionState(), f"{path} is damaged ({error!r}): {shown(raw)}"

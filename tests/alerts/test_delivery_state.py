@@ -10,6 +10,7 @@ from hypothesis import strategies as st
 
 from rig.alerts.delivery_state import LONGEST_WAIT_NS, MOST_WAITING, Batch, DeliveryState
 from rig.alerts.facts import Fact
+from rig.domain.jsonmap import plain
 from rig.rigfile.alerts_section import Alerts, CommandNotifier, Notifier
 from tests.alerts.makers import HOUR, MINUTE, SECOND, START_NS
 
@@ -34,7 +35,7 @@ def fact(number: int, **words: Any) -> Fact:
 
 def seen(*facts: Fact, position: tuple[int, int] = (1, 1)) -> dict[str, Any]:
     return {
-        "r": "seen", "facts": [one.to_json() for one in facts], "position": list(position),
+        "r": "seen", "facts": [plain(one) for one in facts], "position": list(position),
         "next": 1000, "incidents": {},
     }  # fmt: skip
 

@@ -9,6 +9,7 @@ import pytest
 from rig.alerts.facts import Fact
 from rig.alerts.incident import Incident
 from rig.alerts.incidents import Incidents
+from rig.domain.jsonmap import made, plain
 from rig.domain.model import Event, EventKind, Status
 from rig.rigfile.alerts_section import Alerts
 from tests.alerts.makers import INPUTS, Story, at, layout
@@ -244,7 +245,7 @@ def test_incidents_survive_being_written_down() -> None:
     rules.take(story.event(EventKind.NO_VALID, 1, "A1.heatsink"))
     rules.take(story.out(2))
     for incident in rules.open.values():
-        assert Incident.from_json(incident.to_json()) == incident
+        assert made(Incident, plain(incident)) == incident
 
 
 def test_foreign_text_cannot_break_lines_or_move_a_cursor() -> None:

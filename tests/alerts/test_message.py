@@ -8,6 +8,7 @@ from typing import Any
 from rig.alerts.delivery_state import Batch
 from rig.alerts.facts import Fact
 from rig.alerts.message import SUBJECT_CHARACTERS, Message, compose
+from rig.domain.jsonmap import plain
 from tests.alerts.makers import at
 
 EAST = timezone(timedelta(hours=1))
@@ -76,5 +77,5 @@ def test_what_was_held_back_and_dropped_is_said() -> None:
 
 
 def test_machines_get_the_same_facts_with_times_in_utc() -> None:
-    [told] = message(fact(1)).to_json()["facts"]
+    [told] = plain(message(fact(1)))["facts"]
     assert told["utc"] == "2030-03-17T17:47:10+00:00"

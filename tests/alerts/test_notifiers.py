@@ -17,6 +17,7 @@ import pytest
 from rig.alerts.delivery_outcome import DeliveryOutcome
 from rig.alerts.delivery_process import DeliveryProcess, job_of
 from rig.alerts.message import Message
+from rig.domain.jsonmap import plain, printed
 from rig.rigfile.alerts_section import CommandNotifier, MailNotifier, MqttNotifier, Notifier, WebhookNotifier
 from tests.alerts import peers
 from tests.alerts.peers import Hook, Sink
@@ -30,7 +31,7 @@ MESSAGE = Message(
 
 def carried(way: Notifier, message: Message = MESSAGE) -> DeliveryOutcome:
     """Return what became of a message, through a real courier process."""
-    return ended(DeliveryProcess(job_of(way, message.to_json())))
+    return ended(DeliveryProcess(job_of(way, plain(message))))
 
 
 def ended(courier: DeliveryProcess) -> DeliveryOutcome:
@@ -120,7 +121,7 @@ def test_mail_by_starttls_logs_in_and_the_password_is_shown_nowhere(
     assert "535" in wrong.note
     assert untrusted.refused
     assert "certificate" in untrusted.note.lower()
-    assert SECRET not in wrong.note + untrusted.note + repr(job_of(mail(port, **login), MESSAGE.to_json()))
+    assert SECRET not in wrong.note + untrusted.note + repr(job_of(mail(port, **login), plain(MESSAGE)))
 
 
 def test_a_server_without_starttls_gets_neither_password_nor_text(monkeypatch: pytest.MonkeyPatch) -> None:
@@ -165,7 +166,7 @@ def test_an_unkind_server_costs_no_more_than_the_deadline_and_delivers_nothing()
     }
     with ExitStack() as stack:
         couriers = {
-            (talk, name): DeliveryProcess(job_of(way, MESSAGE.to_json()))
+            (talk, name): DeliveryProcess(job_of(way, plain(MESSAGE)))
             for talk, behave in talks.items()
             for name, way in unkind(stack.enter_context(peers.raw_server(behave))).items()
         }
@@ -212,7 +213,7 @@ def test_a_webhook_gets_the_message_as_json_with_its_key_and_token(
         )
     [(path, headers, body)] = server.posts
     assert path == "/alerts?room=1"
-    assert json.loads(body) == MESSAGE.to_json()
+    assert json.loads(body) == printed(MESSAGE)
     assert headers["Idempotency-Key"] == f'"{MESSAGE.key}"'
     assert headers["Authorization"] == f"Bearer {SECRET}"
 
@@ -224,7 +225,7 @@ def test_only_an_answer_from_200_to_299_counts() -> None:
         for code in (200, 202, 204, 199, 301, 302, 307, 308, 400, 401, 404, 429, 500, 503):
             server.by_path[f"/{code}"] = (code, {"Location": elsewhere.url}, b"")
             way = hook(f"http://127.0.0.1:{server.port}/{code}", deadline_s=5.0)
-            couriers[code] = DeliveryProcess(job_of(way, MESSAGE.to_json()))
+            couriers[code] = DeliveryProcess(job_of(way, plain(MESSAGE)))
         for code, courier in couriers.items():
             assert ended(courier).delivered == (200 <= code < 300), code
         assert elsewhere.posts == []  # a redirect is not followed: the token is not for others
@@ -266,7 +267,7 @@ def test_an_mqtt_message_is_published_with_quality_of_service_1(tmp_path: Path) 
     with peers.broker(tmp_path, port), peers.subscriber(port, "room/#") as heard:
         assert carried(way) == DeliveryOutcome(delivered=True)
         peers.wait_for(lambda: heard)
-    assert json.loads(heard[0]) == MESSAGE.to_json()
+    assert json.loads(heard[0]) == printed(MESSAGE)
 
 
 def test_a_broker_that_wants_a_password_refuses_a_wrong_one(

@@ -16,6 +16,7 @@ import numpy as np
 
 import drivers
 from rig.domain.event_summary import told
+from rig.domain.jsonmap import plain
 from rig.domain.layout_json import to_json
 from rig.domain.model import Event, EventKind, Layout, Series, Status
 from rig.rigfile import yaml_reader
@@ -94,7 +95,7 @@ def seal_day(run: RunDir, layout: Layout, whole: Course, day: int, days: int) ->
     sealed = Sealed(first=first, last=last, name=name, day=f"{date:%Y-%m-%d}", hour=None)
     found = sorted(day_of_series(layout, whole, day), key=lambda one: one.channel)
     begin, end = (int(edge(one.t_ns for one in found)) for edge in (_least, _most))
-    facts = _facts("").to_json()
+    facts = plain(_facts(""))
     facts.pop("blocks")
     facts["config"] = next(run.folder("config").glob("*.json")).stem
     happened = events_of(day, days)

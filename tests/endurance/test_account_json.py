@@ -6,7 +6,8 @@ import json
 
 import numpy as np
 
-from rig.endurance.account_json import plain, to_json
+from rig.domain.jsonmap import printed
+from rig.endurance.account_json import to_json
 from rig.endurance.comparison import Party, compare
 from rig.endurance.exposure import ExposureOptions, exposures
 from rig.endurance.held_readings import AT_HAND, HeldReadings
@@ -58,8 +59,8 @@ def test_every_kind_of_result_becomes_json() -> None:
 
 
 def test_a_bound_that_does_not_exist_is_none() -> None:
-    assert plain(float("inf")) is None
-    assert plain(mtbf(1000, 0))["two_sided_h"][1] is None
+    assert printed(float("inf")) is None
+    assert printed(mtbf(1000, 0))["two_sided_h"][1] is None
 
 
 def test_the_interval_of_the_rig_file_is_that_of_the_slowest_input() -> None:

@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pytest
 
-from rig.endurance.account_json import plain
+from rig.domain.jsonmap import printed as plain
 from rig.endurance.event_search import EventQuery, in_order
 from rig.errors import UsageError
 from rig.fleet import ask_runs, run_places, upload

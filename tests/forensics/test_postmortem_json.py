@@ -1,12 +1,26 @@
-"""The plain-data form: field names that stay, times as integers, nothing JSON cannot carry."""
+"""A post-mortem as plain data: kept whole for ourselves, under stable names for others."""
 
 from __future__ import annotations
 
 import json
+from typing import Any
 
-from rig.forensics import analyse, to_json
-from rig.forensics.postmortem_json import SCHEMA
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from rig.forensics.analysis import analyse
+from rig.forensics.answer import ExcursionOrder, PostMortem
+from rig.forensics.postmortem_json import SCHEMA, restored, to_json, whole
+from tests.everything import every
 from tests.forensics.test_analysis import two_channel_death
+
+
+@given(every(PostMortem))
+@settings(max_examples=15, deadline=None)
+def test_any_post_mortem_comes_back_as_it_was_kept(found: PostMortem) -> None:
+    assert restored(json.loads(json.dumps(whole(found)))) == found
+
 
 TOP = {
     "schema", "rig", "unit", "serial", "confidence", "span_ns", "reference_ns", "episode_ns", "headline",
@@ -42,7 +56,25 @@ def test_field_names_stay_as_the_schema_number_promises() -> None:
     assert set(data["headline"]) == {"what", "when", "first", "sure", "look_at"}
 
 
-def test_times_are_integers_and_the_whole_survives_json_unchanged() -> None:
-    data = to_json(analyse(two_channel_death()))
-    assert isinstance(data["reference_ns"], int)
-    assert json.loads(json.dumps(data, allow_nan=False)) == data
+@given(every(PostMortem))
+@settings(max_examples=15, deadline=None)
+def test_what_others_get_is_json_without_quantiles(found: PostMortem) -> None:
+    told = json.loads(json.dumps(to_json(found), allow_nan=False))
+    assert all("quantiles_ns" not in one for one in objects(told) if "earliest_ns" in one)
+
+
+@given(every(PostMortem, order=every(ExcursionOrder, places=st.just({"quantiles_ns": (1, 2)}))))
+@settings(max_examples=3, deadline=None)
+def test_a_channel_that_is_called_like_what_is_left_out_stays(found: PostMortem) -> None:
+    assert to_json(found)["order"]["places"] == {"quantiles_ns": [1, 2]}
+
+
+def test_what_is_no_post_mortem_is_refused() -> None:
+    with pytest.raises(ValueError, match="missing required field"):
+        restored({"headline": {}})
+
+
+def objects(value: Any) -> list[dict[str, Any]]:
+    if isinstance(value, dict):
+        return [value, *(inner for one in value.values() for inner in objects(one))]
+    return [inner for one in value for inner in objects(one)] if isinstance(value, list) else []

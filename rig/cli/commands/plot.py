@@ -18,7 +18,7 @@ def arguments(parser: argparse.ArgumentParser) -> None:
     )
     parser.add_argument("channels", metavar="CHANNEL", nargs="+", help="a name, or a pattern with *")
     parser.add_argument(
-        "--to", metavar="FILE", required=True, help="file to write: .svg, or .png (extra: png)"
+        "--to", metavar="FILE", required=True, help="file to write: .svg or .png (extra: png)"
     )
     moment_arguments(parser)
     parser.add_argument("--last", metavar="TIME", help="only this much before the last moment, as '2 h'")
