@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pytest
 
-from rig.domain.jsonmap import printed as plain
+from rig.domain.jsonmap import printed
 from rig.endurance.event_search import EventQuery, in_order
 from rig.errors import UsageError
 from rig.fleet import ask_runs, run_places, upload
@@ -74,7 +74,7 @@ def without_place(answers: list[RunAnswer[object]]) -> list[object]:
             return {k: stripped(v) for k, v in value.items() if k not in {"where", "size"}}
         return [stripped(one) for one in value] if isinstance(value, list) else value
 
-    return [stripped(plain(one.value)) for one in answers]
+    return [stripped(printed(one.value)) for one in answers]
 
 
 @pytest.mark.parametrize(("where", "after"), [("folder", 1), ("folder", 6), ("folder", 14), ("store", 5)])
@@ -108,10 +108,10 @@ def test_what_a_fleet_proves_does_not_depend_on_where_and_in_which_order_it_was_
 ) -> None:
     here = [one.value for one in ask_runs.ask(DigestQuestion(), archive.here) if one.value is not None]
     there = [one.value for one in ask_runs.ask(DigestQuestion(), archive.there) if one.value is not None]
-    assert plain(prove(here)) == plain(prove(list(reversed(here))))
-    assert plain(prove(here)) == plain(prove(there))
+    assert printed(prove(here)) == printed(prove(list(reversed(here))))
+    assert printed(prove(here)) == printed(prove(there))
     # copies of the same runs in two places count once
-    assert plain(prove([*here, *there])) == plain(prove(here))
+    assert printed(prove([*here, *there])) == printed(prove(here))
     assert [one.hours for one in histories([*there, *here])] == [one.hours for one in histories(here)]
 
 
