@@ -50,7 +50,7 @@ def test_a_session_that_names_what_it_goes_on_with_forgets_nothing_and_counts_it
 
 def test_what_an_older_index_says_is_read_as_it_was_meant() -> None:
     older = {"kinds": {"limit-out": {"x": 2}}, "out": {}, "serials": [], "began": True}
-    assert from_json(older).excursions("x") == 2
+    assert made(EventSummary, older).excursions("x") == 2
 
 
 def test_a_note_after_the_end_brings_no_channel_back() -> None:
