@@ -21,8 +21,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from rig.domain.channel_digest import ChannelDigest
-from rig.domain.limits import Bound, bounds_of
-from rig.domain.model import Limit, Side
+from rig.domain.limits import Bound, Zone, bounds_of
+from rig.domain.model import Limit, Side, Status
 
 Ints = NDArray[np.int64]
 Floats = NDArray[np.float64]
@@ -191,7 +191,8 @@ class ExcursionWalk:
         self._bounds = bounds
         self._side = known.side if known is not None else Side.HIGH
         self._high = self._side is Side.HIGH
-        self._starts = np.array([one.start_ns for one in forces[1:]], np.int64)
+        self._edges = [one.start_ns for one in forces[1:] if one.start_ns is not None]
+        self._starts = np.array(self._edges, np.int64)
         self._value = np.array([np.nan if one is None else one.value for one in bounds])
         self._band = np.array([0.0 if one is None else one.deadband for one in bounds])
         self._delay = np.array([0 if one is None else one.on_delay_ns for one in bounds], np.int64)
@@ -208,28 +209,27 @@ class ExcursionWalk:
         """Return whether a piece leaves all as it is, from its first reading to its last."""
         if not digest.usable:
             return True
-        if self._open is not None and self._open.counted < 0:
+        going, forces = self._open, self._forces_of(digest)
+        far, near = (digest.high, digest.low) if self._high else (digest.low, digest.high)
+        if going is None:
+            return not any(self._lies_out(far, force) for force in forces)
+        if going.counted < 0 or self._bares[forces.stop] > self._bares[min(self._newest(), forces.start)]:
             return False
-        forces = self._forces_of(digest)
-        if self._open is None:
-            return not bool((self._beyond(self._far(digest), forces) > 0).any())
-        if self._bares[forces.stop] > self._bares[min(self._newest(), forces.start)]:
-            return False
-        near = self._beyond(digest.low if self._high else digest.high, forces)
-        return bool((near > -self._band[forces]).all())
+        return not any(self._lies_in(near, force) for force in forces)
 
     def skip(self, digest: ChannelDigest, k: int, offset: int) -> None:
         """Go past piece ``k``, whose first reading has the position ``offset``."""
         if not digest.usable:
             return
         self._offsets[k] = offset
-        forces, far = self._forces_of(digest), self._far(digest)
+        forces, going = self._forces_of(digest), self._open
+        far = digest.high if self._high else digest.low
         clear = offset + digest.last
-        if self._open is not None:
-            if self._farther(far, self._open.worst):
-                self._open.worst, self._open.worst_piece = far, k
-            if bool((self._beyond(far, forces) > 0).any()):
-                self._open.last_piece = k
+        if going is not None:
+            if self._farther(far, going.worst):
+                going.worst, going.worst_piece = far, k
+            if any(self._lies_out(far, force) for force in forces):
+                going.last_piece = k
             clear = self._before.clear if self._before is not None else NOBODY
         self._before = _Before(digest.last_value, forces.stop - 1, None, clear, k)
 
@@ -427,15 +427,23 @@ class ExcursionWalk:
         """Return how far values lie beyond the bound, by the arithmetic of ``Bound.zone``; NaN: no bound."""
         return np.asarray(value - self._value[force] if self._high else self._value[force] - value)
 
-    def _far(self, digest: ChannelDigest) -> float:
-        return digest.high if self._high else digest.low
+    def _lies_out(self, value: float, force: int) -> bool:
+        bound = self._bounds[force]
+        return bound is not None and bound.zone(value, Status.GOOD) is Zone.OUTSIDE
+
+    def _lies_in(self, value: float, force: int) -> bool:
+        bound = self._bounds[force]
+        return bound is not None and bound.zone(value, Status.GOOD) is Zone.INSIDE
 
     def _farther(self, one: float, other: float) -> bool:
         return one > other if self._high else one < other
 
-    def _forces_of(self, digest: ChannelDigest) -> slice:
-        first, last = np.searchsorted(self._starts, [digest.start_ns, digest.end_ns], side="right").tolist()
-        return slice(first, last + 1)
+    def _forces_of(self, digest: ChannelDigest) -> range:
+        """Return which forces the stamps of a piece lie in."""
+        if len(self._bounds) == 1:
+            return range(1)
+        first, last = (bisect_right(self._edges, t_ns) for t_ns in (digest.start_ns, digest.end_ns))
+        return range(first, last + 1)
 
     def _newest(self) -> int:
         return self._before.force if self._before is not None else 0

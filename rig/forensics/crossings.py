@@ -77,8 +77,11 @@ def _starts(groups: Sequence[Group]) -> list[int]:
 
 def mark(track: ChannelTrack, position: int) -> Mark:
     """Return one reading as a mark."""
-    one = track.at(position)
-    return Mark(index=position, t_ns=int(one.t_ns[0]), h_ns=int(one.h_ns[0]), value=float(one.value[0]))
+    k = track.where(position)
+    found, at = track.piece(k), position - track.start_of(k)
+    return Mark(
+        index=position, t_ns=int(found.t_ns[at]), h_ns=int(found.h_ns[at]), value=float(found.value[at])
+    )
 
 
 def joined(track: ChannelTrack, bound: Bound, found: Sequence[Excursion]) -> list[Group]:
@@ -160,13 +163,11 @@ def _told(track: ChannelTrack, group: Group, begin: int, confidence: float) -> l
             end = len(track) if last.end_ns is None else track.place(last.end_ns)
         known = _Known(begin=begin, end=max(end, first.first_outside + 1), plain=plain)
         interval, sure = _interval(track, group.bound.limit, first, known, confidence)
-    made = [_excursion(track, first, interval, sure=sure)]
-    made += [
-        _excursion(track, one, bracket_of(track, one.last_inside, one.first_outside), sure=sure)
-        for one in group.pieces[1:]
+    rest = [bracket_of(track, one.last_inside, one.first_outside) for one in group.pieces[1:]]
+    return [
+        _excursion(track, one, mine, sure=sure, part=(k, len(group.pieces)))
+        for k, (one, mine) in enumerate(zip(group.pieces, [interval, *rest], strict=True), 1)
     ]
-    pieces = len(made)
-    return [replace(one, pieces=pieces, part=k) for k, one in enumerate(made, 1)]
 
 
 def _moved(track: ChannelTrack, one: Excursion) -> CrossingExcursion:
@@ -175,7 +176,10 @@ def _moved(track: ChannelTrack, one: Excursion) -> CrossingExcursion:
     return replace(_excursion(track, one, plain, sure=False), last_inside=None, lost=0, moved=True)
 
 
-def _excursion(track: ChannelTrack, one: Excursion, interval: Interval, *, sure: bool) -> CrossingExcursion:
+def _excursion(
+    track: ChannelTrack, one: Excursion, interval: Interval, *, sure: bool, part: tuple[int, int] = (1, 1)
+) -> CrossingExcursion:
+    """Return an excursion with its readings. part: which one of how many that noise has torn apart."""
     last_outside = mark(track, one.last_outside)
     returned = mark(track, one.returned) if one.returned >= 0 else None
     if returned is None and one.end_ns is not None:
@@ -192,7 +196,8 @@ def _excursion(track: ChannelTrack, one: Excursion, interval: Interval, *, sure:
         worst=mark(track, one.worst_at),
         counted_ns=one.counted_ns,
         sure=sure,
-        pieces=1,
+        pieces=part[1],
+        part=part[0],
         lost=one.first_outside - one.last_inside - 1 if one.last_inside >= 0 else 0,
         interval=interval,
     )
