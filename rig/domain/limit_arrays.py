@@ -213,7 +213,9 @@ class ExcursionWalk:
         far, near = (digest.high, digest.low) if self._high else (digest.low, digest.high)
         if going is None:
             return not any(self._lies_out(far, force) for force in forces)
-        if going.counted < 0 or self._bares[forces.stop] > self._bares[min(self._newest(), forces.start)]:
+        newest = self._newest()
+        first, stop = min(newest, forces.start), max(newest + 1, forces.stop)
+        if going.counted < 0 or self._bares[stop] > self._bares[first]:
             return False
         return not any(self._lies_in(near, force) for force in forces)
 

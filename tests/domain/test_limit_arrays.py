@@ -8,11 +8,12 @@ from dataclasses import dataclass
 from itertools import pairwise
 
 import numpy as np
+import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from rig.domain.channel_digest import digest
-from rig.domain.limit_arrays import BoundInForce, Excursion, ExcursionWalk, WalkRows, excursions
+from rig.domain.limit_arrays import BoundInForce, Excursion, ExcursionWalk, WalkRows, always, excursions
 from rig.domain.limits import NORMAL, Bound, BoundState, LimitChangeKind, LimitState, bounds_of, step
 from rig.domain.model import Limit, Series, Side, Status
 
@@ -195,7 +196,7 @@ def courses(draw: st.DrawFn, side: Side) -> list[BoundInForce]:
     return forces
 
 
-@settings(max_examples=400)
+@settings(max_examples=250, deadline=None)
 @given(st.data(), recordings(), st.sampled_from(list(Side)), st.lists(st.integers(1, 39), max_size=6))
 def test_arrays_whole_or_in_pieces_say_what_the_table_says_reading_by_reading(
     data: st.DataObject, readings: list[Reading], side: Side, cuts: list[int]
@@ -203,3 +204,142 @@ def test_arrays_whole_or_in_pieces_say_what_the_table_says_reading_by_reading(
     if side is Side.LOW:
         readings = [Reading(one.t_ns, 20.0 - one.value, one.status, one.session) for one in readings]
     checked(readings, data.draw(courses(side)), cuts)
+
+
+# ---- by hand: where a limit, a deadband and an on-delay begin to matter, from the words of ISA-18.2
+
+
+def course(side: Side, *values: float, step_ns: int = S) -> list[Reading]:
+    """Return readings a second apart; for a low limit of 10 they are mirrored about it."""
+    given = values if side is Side.HIGH else [20.0 - value for value in values]
+    return [Reading(1_000 * S + k * step_ns, value) for k, value in enumerate(given)]
+
+
+def one_limit(side: Side, *, deadband: float = 0.0, on_delay_s: float = 0.0) -> tuple[BoundInForce, ...]:
+    return always(Limit(side=side, value=10.0, deadband=deadband, on_delay_s=on_delay_s))
+
+
+BOTH = pytest.mark.parametrize("side", list(Side))
+
+
+@BOTH
+def test_equal_to_the_limit_is_not_out_and_the_next_number_beyond_is(side: Side) -> None:
+    assert checked(course(side, 9.0, 10.0, 10.0), one_limit(side)) == []
+    beyond = math.nextafter(10.0, math.inf)
+    (one,) = checked(course(side, 9.0, 10.0, beyond), one_limit(side))
+    assert (one.first_outside, one.counted, one.last_inside) == (2, 2, 1)
+
+
+@BOTH
+def test_back_is_as_far_inside_as_the_deadband_and_no_nearer(side: Side) -> None:
+    near = math.nextafter(8.0, 9.0)
+    (still,) = checked(course(side, 11.0, near, 9.0, 10.0), one_limit(side, deadband=2.0))
+    assert (still.returned, still.end_ns, still.last_outside) == (-1, None, 0)
+    (back,) = checked(course(side, 11.0, near, 8.0, 7.0), one_limit(side, deadband=2.0))
+    assert (back.returned, back.end_ns) == (2, 1_002 * S)
+    (plain,) = checked(course(side, 11.0, 10.0), one_limit(side))
+    assert plain.returned == 1
+
+
+@BOTH
+def test_an_on_delay_has_run_when_the_first_and_a_reading_out_lie_exactly_that_far_apart(side: Side) -> None:
+    just = course(side, 9.0, 11.0, 11.0, 11.0)
+    (one,) = checked(just, one_limit(side, on_delay_s=2.0))
+    assert (one.first_outside, one.counted, one.counted_ns) == (1, 3, 1_003 * S)
+    assert checked(just, one_limit(side, on_delay_s=2.000000001)) == []
+    assert checked(just[:-1], one_limit(side, on_delay_s=2.0)) == []
+
+
+@BOTH
+def test_a_reading_that_is_not_out_starts_the_on_delay_anew_even_within_the_deadband(side: Side) -> None:
+    forces = one_limit(side, deadband=2.0, on_delay_s=2.0)
+    assert checked(course(side, 9.0, 11.0, 11.0, 9.5, 11.0, 11.0, 9.5), forces) == []
+    (one,) = checked(course(side, 9.0, 11.0, 9.5, 11.0, 11.0, 11.0), forces)
+    assert (one.first_outside, one.last_inside, one.counted) == (3, 2, 5)
+    alternating = course(side, *[8.0] * 10, *[15.0, 9.0] * 600, *[8.0] * 10)
+    assert checked(alternating, one_limit(side, deadband=2.0, on_delay_s=5.0), cuts=[100, 500]) == []
+
+
+@BOTH
+def test_the_worst_is_the_farthest_and_the_last_out_is_truly_out(side: Side) -> None:
+    (one,) = checked(
+        course(side, 9.0, 11.0, 14.0, 12.0, 9.5, 9.0, 7.0), one_limit(side, deadband=2.0), cuts=[3, 5]
+    )
+    assert (one.worst_at, one.last_outside, one.returned) == (2, 3, 6)
+    assert one.worst == (14.0 if side is Side.HIGH else 6.0)
+
+
+def test_bad_readings_move_nothing_wherever_they_lie() -> None:
+    bad = [
+        Reading(1_003 * S, 1.0, Status.NO_REPLY),
+        Reading(1_004 * S, math.nan),
+        Reading(1_005 * S, math.inf),
+    ]
+    readings = [*course(Side.HIGH, 9.0, 11.0, 11.0), *bad, Reading(1_006 * S, 11.0)]
+    (one,) = checked(readings, one_limit(Side.HIGH, on_delay_s=5.0))
+    assert (one.first_outside, one.counted, one.end_ns) == (1, 6, None)
+
+
+def test_another_session_starts_an_on_delay_anew_and_leaves_what_counted_as_it_is() -> None:
+    later = [Reading(1_100 * S + k * S, 11.0, session=2) for k in range(3)]
+    (one,) = checked([*course(Side.HIGH, 9.0, 11.0), *later], one_limit(Side.HIGH, on_delay_s=2.0))
+    assert (one.start_ns, one.last_inside, one.moved) == (1_100 * S, 0, False)
+    (out,) = checked([*course(Side.HIGH, 9.0, 11.0), *later], one_limit(Side.HIGH), cuts=[2])
+    assert (out.first_outside, out.last_outside) == (1, 4)
+
+
+def test_a_bound_that_ceases_ends_its_excursion_and_one_that_comes_to_readings_beyond_it_was_moved() -> None:
+    bound = one_limit(Side.HIGH)[0].bound
+    readings = course(Side.HIGH, 9.0, 11.0, 11.0, 11.0, 11.0, 9.0)
+    before = BoundInForce(start_ns=None, bound=bound)
+    ceased, back_ns = BoundInForce(start_ns=1_002 * S, bound=None), 1_003 * S + S // 2
+    first, moved = checked(readings, [before, ceased, BoundInForce(start_ns=back_ns, bound=bound)])
+    assert (first.end_ns, first.returned, first.moved) == (1_002 * S, -1, False)
+    assert (moved.first_outside, moved.moved, moved.returned) == (4, True, 5)
+    nothing = BoundInForce(start_ns=None, bound=None)
+    (fresh,) = checked(readings[:1] + readings[4:], [nothing, BoundInForce(start_ns=back_ns, bound=bound)])
+    assert not fresh.moved
+
+
+@pytest.mark.parametrize(("session", "end_ns"), [(None, 1_009 * S), (1, 1_009 * S), (2, None)])
+def test_a_bound_that_ceases_after_the_last_reading_ends_what_its_own_session_read(
+    session: int | None, end_ns: int | None
+) -> None:
+    """A unit that died stays out, whatever a later session limits that reads nothing of it."""
+    forces = [*one_limit(Side.HIGH), BoundInForce(start_ns=1_009 * S, bound=None, session=session)]
+    readings = course(Side.HIGH, 9.0, 11.0, 11.0)
+    (one,) = excursions("x", rows_of(readings), forces)
+    assert one.end_ns == end_ns
+    assert [one.end_ns for one in in_pieces(readings, [2], forces)] == [end_ns]
+
+
+def test_a_running_on_delay_goes_on_through_a_moved_bound() -> None:
+    lower = Limit(side=Side.HIGH, value=9.5, on_delay_s=3.0)
+    forces = [
+        *one_limit(Side.HIGH, on_delay_s=3.0),
+        BoundInForce(start_ns=1_002 * S, bound=bounds_of(lower)[0]),
+    ]
+    (one,) = checked(course(Side.HIGH, 9.0, 11.0, 9.8, 9.8, 9.8), forces)
+    assert (one.limit, one.first_outside, one.counted) == (10.0, 1, 4)
+
+
+def test_pieces_in_which_nothing_can_happen_are_not_read() -> None:
+    readings = course(Side.HIGH, *[9.0] * 100, *[11.0] * 100, *[8.5] * 100)
+    forces = one_limit(Side.HIGH, deadband=1.0)
+    read: list[int] = []
+    walk = ExcursionWalk("x", forces, lambda k: read.append(k) or rows_of(readings[k * 10 : k * 10 + 10]))  # type: ignore[func-returns-value]
+    through = []
+    for k in range(30):
+        rows = rows_of(readings[k * 10 : k * 10 + 10])
+        known = digest(Series(
+            channel="x", t_ns=rows.t_ns, h_ns=np.zeros(10, np.int64), value=rows.value,
+            status=np.zeros(10, np.uint8), session=rows.session,
+        ))  # fmt: skip
+        if walk.passes(known):
+            walk.skip(known, k, k * 10)
+        else:
+            through.append(k)
+            walk.through(rows, k, k * 10)
+    (one,) = walk.end()
+    assert (through, read) == ([10, 20], [19])
+    assert (one.first_outside, one.last_outside, one.returned) == (100, 199, 200)
