@@ -72,7 +72,51 @@ def test_a_note_a_swap_and_other_limits_reach_a_running_logger(quiet: running_ro
     assert mine[0].end_ns == mine[1].start_ns == swap.t_ns
     # and a post-mortem by the limits that stood at the time: none was crossed, one was moved past readings
     hot = next(one for one in analyse(run, "A1").channels if one.channel == "A1.heatsink")
-    assert hot.excursions == ()
+    assert [(one.limit, one.moved) for one in hot.excursions] == [(60.0, True)]
+
+
+def test_the_limits_of_an_empty_place_sleep_from_the_start_of_a_session_until_somebody_is_put_in(
+    quiet: running_room.RunningRoom,
+) -> None:
+    first = Logger(quiet.rig_file)
+    first.until_scans(5)
+    assert first.stop() == 0
+    assert soakrig("swap", first.runs, "A3", "").returncode == 0
+    text = quiet.rig_file.read_text("utf-8")
+    low = text.replace("high: 95 degC", "high: 60 degC").replace("early-high: 88 degC, ", "")
+    quiet.rig_file.write_text(low, "utf-8")
+    logger = Logger(quiet.rig_file)
+    logger.until_event(EventKind.LIMIT_OUT, "A1.heatsink")
+    logger.until_scans(20)
+    assert not [e for e in logger.events if e.kind is EventKind.LIMIT_OUT and e.subject == "A3.heatsink"]
+    assert soakrig("swap", logger.runs, "A3", "S0099").returncode == 0
+    logger.until_event(EventKind.LIMIT_OUT, "A3.heatsink")
+    assert soakrig("swap", logger.runs, "A3", "").returncode == 0
+    ended = logger.until_event(EventKind.LIMIT_IN, "A3.heatsink")
+    assert ended.data["cause"] == "limit taken away"
+    assert logger.stop() == 0
+    begun = [e for e in logger.recorded().events() if e.kind is EventKind.SESSION_START and not e.brief]
+    assert [e.data["left_open"] for e in begun] == [[], []]
+
+
+def test_a_session_names_what_the_one_before_left_open_and_says_it_again(
+    quiet: running_room.RunningRoom,
+) -> None:
+    text = quiet.rig_file.read_text("utf-8")
+    low = text.replace("high: 95 degC", "high: 60 degC").replace("early-high: 88 degC, ", "")
+    quiet.rig_file.write_text(low, "utf-8")
+    first = Logger(quiet.rig_file)
+    first.until_event(EventKind.LIMIT_OUT, "A1.heatsink")
+    assert first.stop(signal.SIGKILL) == -signal.SIGKILL
+    again = Logger(quiet.rig_file)
+    again.until(
+        lambda: any(e.session == 2 and e.data.get("again") for e in again.events), "the excursion said again"
+    )
+    assert again.stop() == 0
+    run = again.recorded()
+    (start,) = [e for e in run.events() if e.kind is EventKind.SESSION_START and e.session == 2]
+    assert ["A1.heatsink", "high"] in start.data["left_open"]
+    assert run.told().excursions("A1.heatsink") == 1
 
 
 def test_what_makes_no_sense_is_refused_with_the_reason_and_recorded(quiet: running_room.RunningRoom) -> None:

@@ -140,3 +140,64 @@ def test_events_alternate_out_and_in(seed: int) -> None:
     assert len(seen) > 4
     assert all(a != b for a, b in itertools.pairwise(seen))
     assert seen[0] is EventKind.LIMIT_OUT
+
+
+# ---- what an earlier session left open
+
+
+LEFT = [("mains", "high")]
+
+
+def going_on() -> Evaluation:
+    return Evaluation(BLOCKS, CHANNELS, 0, LEFT)
+
+
+def test_an_excursion_that_was_left_open_is_said_again_and_marked_so() -> None:
+    evaluation = going_on()
+    (out,) = [f for f in evaluation.feed(scan(1, 60, 254)) if f.kind is EventKind.LIMIT_OUT]
+    assert out.data["again"] is True
+    assert evaluation.still_open() == set(LEFT)
+    (back,) = evaluation.feed(scan(2, 60, 252))
+    assert (back.kind, back.data["side"]) == (EventKind.LIMIT_IN, "high")
+    (fresh_one,) = evaluation.feed(scan(3, 60, 254))
+    assert "again" not in fresh_one.data
+
+
+def test_an_excursion_that_was_left_open_is_over_with_the_first_reading_well_inside_and_no_sooner() -> None:
+    evaluation = going_on()
+    within_the_deadband, lost = scan(1, 60, 252.5), scan(2, 60, math.nan)
+    assert evaluation.feed(within_the_deadband) == evaluation.feed(lost) == []
+    assert evaluation.still_open() == set(LEFT)
+    (back,) = evaluation.feed(scan(3, 60, 230))
+    assert (back.kind, back.channel, back.data["side"]) == (EventKind.LIMIT_IN, "mains", "high")
+    assert evaluation.still_open() == set()
+    assert evaluation.feed(scan(4, 60, 230)) == []
+
+
+def test_what_was_left_open_of_a_limit_that_is_gone_ends_with_the_next_reading() -> None:
+    bare = {**CHANNELS, "mains": Channel(
+        name="mains", unit_of_measure="V", unit=None, kind=ChannelKind.STIMULUS, formula="1", limits=(),
+    )}  # fmt: skip
+    never_was = Evaluation(BLOCKS, bare, 7, LEFT)
+    taken_away = going_on()
+    assert taken_away.arm(bare, 7) == []
+    for evaluation in (never_was, taken_away):
+        assert evaluation.feed(scan(1, 60, math.nan)) == []
+        (ended,) = evaluation.feed(scan(2, 60, 300))
+        assert (ended.kind, ended.boot_ns, ended.data["cause"]) == (EventKind.LIMIT_IN, 7, "limit taken away")
+        assert evaluation.feed(scan(3, 60, 300)) == []
+
+
+def test_an_event_says_for_how_long_the_channel_had_been_out_when_it_counted() -> None:
+    evaluation = fresh()
+    found = [f for t in (1, 2, 3) for f in evaluation.feed(scan(t, 96, 230)) if f.kind is EventKind.LIMIT_OUT]
+    assert [f.data["out_for_ns"] for f in found] == [2 * S]
+
+
+@pytest.mark.parametrize("value", [math.nan, math.inf, -math.inf])
+def test_a_number_that_is_none_neither_trips_nor_clears_a_limit(value: float) -> None:
+    evaluation = fresh()
+    evaluation.feed(scan(0, 60, 254))
+    odd = Scan(block=0, sent_ns=S, received_ns=S, values=(60.0, value), statuses=bytes(2))
+    assert evaluation.feed(odd) == []
+    assert evaluation.still_open() == set(LEFT)

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from rig.domain.model import EventKind, Status
-from rig.endurance.margins import NO_PHASE, margins
+from rig.endurance.margins import NO_PHASE, looked_at, margins
 from rig.endurance.phases_in_force import Phase
 from tests.endurance.rooms import Room, at, channel, event, limit, phase_event, series
 
@@ -90,3 +90,34 @@ def test_the_channel_that_used_most_of_its_margin_comes_first() -> None:
         },
     )
     assert [one.channel for one in margins(room)] == ["A1.b", "A1.a"]
+
+
+def test_an_excursion_belongs_to_the_phase_in_which_it_began_and_lasts_into_the_next() -> None:
+    room = Room(
+        channels=[channel("A1.heat", limit("high", 95))],
+        data={"A1.heat": series("A1.heat", range(12), [80, 80, 99, 99, 99, 99, 99, 80, 80, 80, 80, 99])},
+        happened=[phase_event(-0.5, "low"), phase_event(4.5, "high")],
+    )
+    got = {one.phase: one for one in margins(room, [Phase(name="low"), Phase(name="high")])}
+    assert [(one.start_ns, one.end_ns) for one in got["low"].excursions] == [(at(2), at(7))]
+    # and one that begins with the last reading of all belongs to what was in force until then
+    assert [(one.start_ns, one.end_ns) for one in got["high"].excursions] == [(at(11), None)]
+    assert (got["low"].lasting, got["high"].lasting) == (False, True)
+
+
+def test_the_time_in_which_a_channel_has_limits_is_that_in_which_they_are_in_force() -> None:
+    free = Phase(name="free", limits={"{unit}.heat": ()})
+    room = Room(
+        channels=[channel("A1.heat", limit("high", 95)), channel("A1.free")],
+        data={
+            "A1.heat": series("A1.heat", range(10), 80.0, status=[0] * 7 + [4] * 3),
+            "A1.free": series("A1.free", range(10), 80.0),
+        },
+        happened=[phase_event(1.5, "free"), phase_event(4.5, "low")],
+    )
+    found = looked_at(room, [free, Phase(name="low")])
+    assert {(one.channel, one.phase): (one.looked_s, one.known_s) for one in found.limited} == {
+        ("A1.heat", "low"): (4.5, 2.0),
+        ("A1.heat", NO_PHASE): (1.5, 1.5),
+    }
+    assert {one.phase for one in found.worst} == {"low", NO_PHASE}

@@ -181,6 +181,29 @@ def test_a_channel_with_limits_and_no_reading_at_all_is_not_proven() -> None:
     assert against(judged(made(heat_status=codes))) == [(Decision.NOT_PROVEN, Rule.READINGS)]
 
 
+def test_a_phase_that_limits_nothing_asks_for_no_readings_and_judges_none() -> None:
+    free = Phase(name="low", duration_s=990, targets=PHASE.targets, limits={"{unit}.heat": ()})
+    codes = np.full(len(T), Status.NO_VALUE)
+    assert judged(made(heat_status=codes), phases=(free,)).outcome is Decision.PASS
+    assert judged(made(heat=np.full(len(T), 500.0)), phases=(free,)).outcome is Decision.PASS
+    limited = Phase(name="low", duration_s=990, targets=PHASE.targets)
+    assert judged(made(heat_status=codes), phases=(limited,)).outcome is Decision.NOT_PROVEN
+
+
+def test_an_excursion_from_the_phase_before_is_counted_there_and_said_here() -> None:
+    room = made(heat=np.where((T >= 480) & (T < 520), 99.0, 80.0))
+    room.happened = [phase_event(-0.5, "low"), phase_event(499.5, "high")]
+    phases = (Phase(name="low"), Phase(name="high"))
+    texts = [one.text for one in judged(room, phases=phases).units[0].reasons if one.rule is Rule.LIMIT]
+    assert texts == [
+        "A1.heat in phase low: 1 excursion beyond its high limit 95 degC, worst 99 degC",
+        (
+            "A1.heat in phase high: beyond its high limit 95 degC by an excursion that began before, and is "
+            "counted there"
+        ),
+    ]
+
+
 def test_trips_beyond_those_allowed_fail() -> None:
     out = np.where((T >= 300) & (T < 420), 0.0, 28.0)
     got = judged(made(out=out))
