@@ -289,8 +289,10 @@ class ExcursionWalk:
         ceased = np.full(len(where), NOBODY)
         for at in np.flatnonzero(self._bares[high + 1] > self._bares[low]).tolist():
             ceased[at] = low[at] + int(np.argmax(self._bare[low[at] : high[at] + 1]))
-        known = before is not None and before.session is not None
-        anew = np.diff(session, prepend=session[:1] if not known else before.session) != 0
+        known = before.session if before is not None else None
+        anew = np.zeros(len(where), bool)
+        anew[1:] = session[1:] != session[:-1]
+        anew[:1] = known is not None and session[:1] != known
         fresh = anew | (ceased >= 0)
         fresh[1:] |= ~outside[:-1]
         fresh[:1] |= self._open is None or self._open.counted >= 0

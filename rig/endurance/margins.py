@@ -192,7 +192,7 @@ def _worst(readings: HeldReadings, channel: Channel, limits: Sequence[Limit], lo
     for limit in limits:
         at = int(np.argmax(value) if limit.side is Side.HIGH else np.argmin(value))
         margin, room = _distance(limit, float(value[at])), _distance(limit, median)
-        begun, lasting = _during(looked.out, time, limit)
+        begun, lasting = _during(looked.out, time, limit, readings.span_ns[1])
         found.append(
             Worst(
                 unit=channel.unit,
@@ -219,19 +219,17 @@ def _worst(readings: HeldReadings, channel: Channel, limits: Sequence[Limit], lo
     return found
 
 
-def _during(out: Sequence[Excursion], time: Stretches, limit: Limit) -> tuple[tuple[Excursion, ...], bool]:
+def _during(
+    out: Sequence[Excursion], time: Stretches, limit: Limit, last_ns: int
+) -> tuple[tuple[Excursion, ...], bool]:
     """Return the excursions that began in a time, and whether one that began before lasted into it.
 
-    One that begins with the very last reading of a recording belongs to what was in force until then.
+    last_ns: the end of the recording; one that begins with its very last reading belongs to what was in force
+    until then.
     """
     mine = [one for one in out if one.side is limit.side]
-    starts = np.array([min(one.start_ns, int(time.end_ns[-1]) - 1) for one in mine], np.int64)
-    last = bool(mine) and int(time.end_ns[-1])
-    begun = tuple(
-        one
-        for one, held, start in zip(mine, time.holds(starts), starts.tolist(), strict=True)
-        if held and one.start_ns in {start, last}
-    )
+    starts = np.array([min(one.start_ns, last_ns - 1) for one in mine], np.int64)
+    begun = tuple(one for one, held in zip(mine, time.holds(starts), strict=True) if held)
     first_ns = int(time.start_ns[0])
     lasting = any(one.start_ns < first_ns and (one.end_ns is None or one.end_ns > first_ns) for one in mine)
     return begun, lasting

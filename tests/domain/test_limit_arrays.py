@@ -185,7 +185,8 @@ BOUNDS = st.builds(
 @st.composite
 def courses(draw: st.DrawFn, side: Side) -> list[BoundInForce]:
     """Return what was in force: mostly one bound, now and then others, or none for a while."""
-    forces, start_ns = [], None
+    forces: list[Force] = []
+    start_ns: int | None = None
     for _ in range(draw(st.sampled_from([1, 1, 2, 3, 4]))):
         value, deadband, delay_s = draw(BOUNDS)
         limit = Limit(side=side, value=value if side is Side.HIGH else 20.0 - value, deadband=deadband,

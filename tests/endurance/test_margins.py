@@ -121,3 +121,13 @@ def test_the_time_in_which_a_channel_has_limits_is_that_in_which_they_are_in_for
         ("A1.heat", NO_PHASE): (1.5, 1.5),
     }
     assert {one.phase for one in found.worst} == {"low", NO_PHASE}
+
+
+def test_an_excursion_that_begins_at_the_very_moment_a_phase_ends_is_counted_once() -> None:
+    room = Room(
+        channels=[channel("A1.heat", limit("high", 95))],
+        data={"A1.heat": series("A1.heat", range(9), [80, 80, 80, 80, 99, 99, 80, 80, 80])},
+        happened=[phase_event(0, "low"), phase_event(4, "high")],
+    )
+    got = {one.phase: len(one.excursions) for one in margins(room, [Phase(name="low"), Phase(name="high")])}
+    assert got == {"low": 0, "high": 1}
