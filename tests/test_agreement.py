@@ -51,7 +51,7 @@ def at(t_ns: int) -> float:
 
 
 def by_report(run: RunReader) -> list[One]:
-    found = survey(run, 100).values()  # type: ignore[arg-type]
+    found = survey(run, 100).values()
     return sorted((e.channel, e.side.value, at(e.start_ns)) for one in found for e in one.excursions)
 
 
@@ -142,7 +142,7 @@ def _deaths_phases_and_hours(run: RunReader) -> None:
 
 def _lasting(run: RunReader) -> None:
     """Ask everybody what never came back."""
-    out = {e.channel for one in survey(run, 100).values() for e in one.excursions if e.end_ns is None}  # type: ignore[arg-type]
+    out = {e.channel for one in survey(run, 100).values() for e in one.excursions if e.end_ns is None}
     assert {name for name, _ in Feed(run.path).room.active} == out
     assert {one.subject for one in sightings(run, facts(run), EventQuery()) if one.end_ns is None} == out
     assert set(run.told().still_out) == out
