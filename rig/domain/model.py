@@ -89,11 +89,17 @@ class Limit:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Calibration:
-    """True value = gain x reading + offset. ``due`` is the day the calibration runs out."""
+    """True value = gain x reading + offset. ``due`` is the day the calibration runs out.
+
+    uncertainty: standard uncertainty (k = 1) of the corrected value, in the channel's unit (0: not stated).
+    certificate: its number; channels with the same certificate share the error.
+    """
 
     gain: float = 1.0
     offset: float = 0.0
     due: date | None = None
+    uncertainty: float = 0.0
+    certificate: str = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -120,7 +126,9 @@ class Channel:
     source / formula: exactly one of the two; a formula names other channels.
     lag_s, lag_tolerance_s: first-order time constant of the sensor and its +- tolerance.
     averaging_s: window the instrument averages over before it replies.
-    resolution: step of the displayed value (0: none known). accuracy: +- half-width (0: not stated).
+    resolution: step of the displayed value (0: none known).
+    accuracy: constant part of the largest error, + and -; accuracy_share: the part that grows with the size
+    of the value (0.005: 0.5 % of reading). Both 0: not stated. ``core.uncertainty`` says what they come to.
     plausible: bounds outside of which the number is SUSPECT.
     silence_s: how long without a valid reading until that is an alarm of its own.
     follows: channels it physically follows (a heatsink follows the drive and the fan).
@@ -138,6 +146,7 @@ class Channel:
     averaging_s: float = 0.0
     resolution: float = 0.0
     accuracy: float = 0.0
+    accuracy_share: float = 0.0
     plausible: tuple[float, float] | None = None
     silence_s: float = 60.0
     calibration: Calibration = Calibration()

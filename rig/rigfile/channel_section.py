@@ -62,7 +62,8 @@ def channel(
         lag_tolerance_s=_lag_tolerance(section, place),
         averaging_s=section.averaging_s,
         resolution=_step(section, place, "resolution", section.resolution),
-        accuracy=_step(section, place, "accuracy", section.accuracy),
+        accuracy=_constant_error(section, place),
+        accuracy_share=section.accuracy.share if section.accuracy else 0.0,
         plausible=_plausible(section, place, limits),
         silence_s=section.silence_s,
         calibration=_calibration(section, place),
@@ -262,7 +263,28 @@ def _calibration(section: ChannelSection, place: NodePlace) -> Calibration:
     if written.gain == 0.0:
         place.say("calibration.gain", "found 0", "write a factor other than 0")
     offset = _difference(section, place, "calibration.offset", written.offset)
-    return Calibration(gain=written.gain, offset=offset, due=written.due)
+    return Calibration(
+        gain=written.gain,
+        offset=offset,
+        due=written.due,
+        uncertainty=_step(section, place, "calibration.uncertainty", written.uncertainty),
+        certificate=written.certificate,
+    )
+
+
+def _constant_error(section: ChannelSection, place: NodePlace) -> float:
+    """Return what the accuracy is made of beside a share of the reading, in the channel's unit."""
+    written = section.accuracy
+    if written is None:
+        return 0.0
+    total = 0.0
+    for factor, one in written.amounts:
+        percent = one.unit.kind == unit_of_measure("%").kind and one.unit.symbol == "%"
+        if percent and unit_of_measure(section.unit).kind != one.unit.kind:
+            place.say("accuracy", f"{one.text!r} does not say of what", f"write {one.text} of reading")
+            return 0.0
+        total += float(factor) * _step(section, place, "accuracy", one)
+    return total
 
 
 def _lag_tolerance(section: ChannelSection, place: NodePlace) -> float:

@@ -13,11 +13,14 @@ from abc import ABC, abstractmethod
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from datetime import date
+from fractions import Fraction
 from typing import Any
 
 from rig.domain.units import Amount, UnitError, amount, exact_number, unit_of_measure
 from rig.errors import ConfigFault, shown
 from rig.rigfile.node import BAD, Node, below, described, fault
+
+_PART_OF = re.compile(r"(\S+?)\s*%\s+of\s+(.+)", re.DOTALL)
 
 
 class FieldRefusedError(ValueError):
@@ -227,6 +230,46 @@ class Measure(Scalar):
 
     def __str__(self) -> str:
         return "an amount with its unit of measure, such as 253 V"
+
+
+@dataclass(frozen=True, slots=True)
+class Accuracy:
+    """The largest error of a sensor as written: a share of the reading, and amounts, each times a factor.
+
+    The amounts are judged later, in the channel's own unit.
+    """
+
+    share: float
+    amounts: tuple[tuple[Fraction, Amount], ...]
+    text: str
+
+
+@dataclass(frozen=True, slots=True)
+class LargestError(Scalar):
+    """A sum of ``1.5 K``, ``0.5 % of reading``, ``0.1 % of 300 V``."""
+
+    def convert(self, text: str) -> Accuracy:
+        """Return what is written. Raises RefusedError or UnitError."""
+        share, amounts = Fraction(0), []
+        for term in re.split(r"\s+\+\s+", text.strip()):
+            match = _PART_OF.fullmatch(term)
+            if match is None:
+                amounts.append((Fraction(1), amount(term, bare=True)))
+                continue
+            part, whole = exact_number(match[1]) / 100, match[2].strip()
+            if part < 0:
+                raise FieldRefusedError(f"found {shown(term)}", "write a share of 0 % or more")
+            if whole == "reading":
+                share += part
+            elif whole in {"range", "full scale"}:
+                allowed = "write the range itself, such as 0.1 % of 300 V"
+                raise FieldRefusedError(f"{shown(term)} does not say which range", allowed)
+            else:
+                amounts.append((part, amount(whole, bare=True)))
+        return Accuracy(float(share), tuple(amounts), text)
+
+    def __str__(self) -> str:
+        return "an amount such as 1.5 K, a share such as 0.5 % of reading or 0.1 % of 300 V, or a sum with +"
 
 
 @dataclass(frozen=True, slots=True)

@@ -14,7 +14,7 @@ from rig.domain.model import ChannelKind
 from rig.domain.units import Amount
 from rig.rigfile.account_section import AccountSection
 from rig.rigfile.alerts_section import Alerts
-from rig.rigfile.field_types import Later
+from rig.rigfile.field_types import Accuracy, LargestError, Later
 from rig.rigfile.preflight_section import PreflightSection
 from rig.rigfile.program_section import ProgramSection
 from rig.rigfile.schema import (
@@ -183,6 +183,12 @@ class CalibrationSection:
     gain: float = key(Number(-1e6, 1e6), default=1.0, doc="factor on the reading")
     offset: Amount | None = key(Measure(), default=None, doc="added after the factor")
     due: date | None = key(Day(), default=None, doc="day on which the calibration runs out")
+    uncertainty: Amount | None = key(
+        Measure(), default=None, doc="standard uncertainty (k = 1) of the corrected value"
+    )
+    certificate: str = key(
+        Text(), default="", doc="number of the certificate; channels of one certificate share its error"
+    )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -229,7 +235,9 @@ class ChannelSection:
         doc="window over which the instrument averages before it replies",
     )
     resolution: Amount | None = key(Measure(), default=None, doc="step of the displayed value")
-    accuracy: Amount | None = key(Measure(), default=None, doc="largest error of the sensor, + and -")
+    accuracy: Accuracy | None = key(
+        LargestError(), default=None, doc="largest error of the sensor, + and -, cold junction apart"
+    )
     plausible: tuple[Amount, Amount] | None = key(
         Seq(Measure(), least=2, most=2),
         default=None,
