@@ -30,6 +30,9 @@ class Expression:
 
     __slots__ = ("_inner", "_tree", "is_linear", "names")
 
+    names: tuple[str, ...]
+    is_linear: bool
+
     def __init__(self, text: str, inner: Mapping[str, Expression] | None = None) -> None:
         formula = Formula(text)
         self._tree = ast.parse(formula.text, mode="eval").body
@@ -139,13 +142,13 @@ def _chain(function: str, inputs: list[_Dual]) -> _Dual:
     value, slopes = inputs[0]
     if function == "abs":
         return abs(value), _scaled(slopes, math.copysign(1.0, value))
-    result = getattr(math, function)(value)
-    slope = {
-        "sqrt": lambda: 0.5 / result,
-        "exp": lambda: result,
-        "log": lambda: 1.0 / value,
-        "log10": lambda: 1.0 / (value * math.log(10.0)),
-    }[function]()
+    result = float(getattr(math, function)(value))
+    if function == "sqrt":
+        slope = 0.5 / result
+    elif function == "exp":
+        slope = result
+    else:
+        slope = 1.0 / value if function == "log" else 1.0 / (value * math.log(10.0))
     return result, _scaled(slopes, slope)
 
 

@@ -19,7 +19,7 @@ from dataclasses import dataclass
 from rig.domain.conversions import thermocouple_mv
 from rig.domain.derivative import Expression
 from rig.domain.formula import FormulaError
-from rig.domain.model import Channel
+from rig.domain.model import Channel, Layout
 from rig.domain.propagation import TOP, Shape, SourceError, Spread, by_cause
 from rig.domain.units import difference_unit
 
@@ -340,6 +340,12 @@ class MeasurementModel:
         )
 
 
+def display_steps(layout: Layout) -> dict[str, float]:
+    """Return the display step of every channel; 0 where none is known, or the readings would have to say."""
+    steps = {name: MeasurementModel(one, layout.channels).step() for name, one in layout.channels.items()}
+    return {name: step if math.isfinite(step) else 0.0 for name, step in steps.items()}
+
+
 def accuracy_words(channel: Channel) -> str:
     """Return the accuracy as the rig file states it, "" where it states none."""
     parts = []
@@ -348,6 +354,13 @@ def accuracy_words(channel: Channel) -> str:
     if channel.accuracy:
         parts.append(f"{channel.accuracy:.4g} {difference_unit(channel.unit_of_measure)}")
     return " + ".join(parts)
+
+
+def certificate_words(channel: Channel) -> tuple[str, ...]:
+    """Return the calibration's certificate and its standard uncertainty, as far as they are stated."""
+    found, unit = channel.calibration, difference_unit(channel.unit_of_measure)
+    certificate = (f"certificate {found.certificate}",) if found.certificate else ()
+    return (*certificate, f"u = {found.uncertainty:.2g} {unit}") if found.uncertainty else certificate
 
 
 def junction_slope(channel: Channel, hot_c: float, cold_c: float) -> float:

@@ -15,8 +15,8 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 
 from rig.domain.model import Channel, Side
+from rig.domain.uncertainty import MeasurementModel, combined
 from rig.endurance.averages import Mean, mean
-from rig.endurance.conformity import combined, of_channel
 from rig.endurance.coverage import Held
 from rig.endurance.drift import Drift, drift
 from rig.endurance.exposure import phase_time
@@ -161,12 +161,13 @@ class _Side:
         name = f"{party.stay.unit}.{plain}"
         facts = party.readings.facts(name)
         limits = phase.limits_of(name, party.stay.unit, facts.limits)
-        held, unsure = party.readings(name), of_channel(facts)
+        held, model = party.readings(name), party.readings.model(name)
         if plain != quantity:
             ambient = named(party.ambient or "", party.stay.unit)
             held = rise(held, party.readings(ambient))
-            unsure = combined([unsure, of_channel(party.readings.facts(ambient))])
+            model = MeasurementModel(f"{name} - {ambient}", party.readings.recording.layout.channels)
             limits = ()
+        unsure = party.readings.standard_over(model, time)
         bounds = tuple((one.side, one.value) for one in limits)
         return _Side(held=held, time=time, facts=facts, limits=bounds, uncertainty=unsure)
 

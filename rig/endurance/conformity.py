@@ -1,17 +1,16 @@
-"""Measurement uncertainty and decisions at a limit.
+"""Decisions at a limit under measurement uncertainty.
 
-JCGM 100:2008 (GUM) for standard uncertainties, JCGM 106:2012 for probabilities of conformity and guard
-bands, ILAC-G8:09/2019 4.2 for the four answers of a decision with a guard band.
+JCGM 106:2012 for probabilities of conformity and guard bands, ILAC-G8:09/2019 4.2 for the four answers of
+a decision with a guard band.
 """
 
 from __future__ import annotations
 
 import enum
 import math
-from collections.abc import Sequence
 from dataclasses import dataclass
 
-from rig.domain.model import Channel, Limit, Side
+from rig.domain.model import Limit, Side
 from rig.errors import UsageError
 
 
@@ -35,29 +34,6 @@ class Conformity:
     inside: float
     below: float
     above: float
-
-
-def rectangular(half_width: float) -> float:
-    """Return the standard uncertainty of "somewhere within +- half_width": a / sqrt 3 (GUM 4.3.7)."""
-    return half_width / math.sqrt(3)
-
-
-def resolution(step: float) -> float:
-    """Return the standard uncertainty of a display with this step: step / sqrt 12 (GUM F.2.2.1)."""
-    return step / math.sqrt(12)
-
-
-def combined(parts: Sequence[float]) -> float:
-    """Return the root of the sum of squares: uncertainties that do not depend on each other (GUM 5.1.2)."""
-    return math.hypot(*parts)
-
-
-def of_channel(channel: Channel) -> float:
-    """Return the standard uncertainty of a reading from what the rig file states; 0 where it states nothing.
-
-    Accuracy and resolution, both rectangular. Noise, mounting and drift are not in it.
-    """
-    return combined([rectangular(channel.accuracy), resolution(channel.resolution)])
 
 
 def conformity(

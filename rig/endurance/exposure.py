@@ -99,7 +99,7 @@ class PhaseExposure:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Energy:
-    """Integral of the power over the logged time. pm_joule: from the accuracy stated for the channel."""
+    """Integral of the power over the logged time. pm_joule: from the bound of error at its mean."""
 
     channel: str
     joule: float
@@ -295,7 +295,7 @@ def _energy(readings: HeldReadings, channel: str, time: Stretches) -> Energy:
     return Energy(
         channel=channel,
         joule=factor * held.integral(time),
-        pm_joule=factor * facts.accuracy * logged_s,
+        pm_joule=factor * readings.half_width_over(readings.model(channel), time) * logged_s,
         logged_s=logged_s,
         unlogged_s=time.total_s - logged_s,
     )

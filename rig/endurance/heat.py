@@ -7,10 +7,10 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from rig.endurance.conformity import combined, of_channel
+from rig.domain.uncertainty import MeasurementModel, combined
 from rig.endurance.held_readings import HeldReadings
 from rig.endurance.phases_in_force import Stay, named
-from rig.endurance.stretches import stretch
+from rig.endurance.stretches import stretch, stretches
 from rig.errors import UsageError
 
 COPPER_C = 234.5
@@ -83,14 +83,16 @@ def resistance(readings: HeldReadings, stage: HeatStage, stay: Stay) -> Resistan
     rise, watts = (means[0] - means[1])[steady], means[2][steady]
     value = float(rise.sum() / watts.sum())
     scatter = float(np.std(rise / watts, ddof=1) / math.sqrt(len(rise))) if len(rise) > 1 else 0.0
-    u_rise = combined([of_channel(readings.facts(stage.hot)), of_channel(readings.facts(stage.cold))])
-    u_watts = of_channel(readings.facts(stage.power))
+    model = MeasurementModel(
+        f"({stage.hot} - {stage.cold}) / {stage.power}", readings.recording.layout.channels
+    )
+    sensors = readings.standard_over(model, known.both(stretches(edges[:-1][steady], edges[1:][steady])))
     return Resistance(
         stage=stage.name,
         unit=stay.unit,
         serial=stay.serial,
         k_per_w=value,
-        pm=combined([scatter, u_rise / float(watts.mean()), value * u_watts / float(watts.mean())]),
+        pm=combined([scatter, sensors]),
         power_w=float(watts.mean()),
         rise_k=float(rise.mean()),
         windows=int(steady.sum()),

@@ -2,15 +2,20 @@
 
 from __future__ import annotations
 
+import math
 from collections import OrderedDict
 from collections.abc import Iterable
+
+import numpy as np
 
 from rig.domain.formula import Formula
 from rig.domain.model import Channel, Event
 from rig.domain.recorded_excursions import Recorded
 from rig.domain.recording import Recording
+from rig.domain.uncertainty import MeasurementModel
 from rig.endurance.coverage import Held, hold, time_line
 from rig.endurance.phases_in_force import InForce, Stay, in_force, moved_span, stays
+from rig.endurance.stretches import Stretches
 from rig.errors import UsageError
 
 AT_HAND = 8
@@ -28,6 +33,7 @@ class HeldReadings:
         self.shifts = time_line(recording.sessions)
         self.span_ns = moved_span(recording.span, recording.sessions, self.shifts)
         self._held: OrderedDict[str, Held] = OrderedDict()
+        self._models: dict[str, MeasurementModel] = {}
 
     def __call__(self, channel: str) -> Held:
         """Return the held readings of a channel. Raises UsageError if the recording has no such channel."""
@@ -45,6 +51,39 @@ class HeldReadings:
         """Return what the layout says of a channel. Raises UsageError if there is none of that name."""
         self.demand([channel])
         return self.recording.layout.channels[channel]
+
+    def model(self, channel: str) -> MeasurementModel:
+        """Return the measurement model of a channel. Raises UsageError if there is none of that name."""
+        if channel not in self._models:
+            self._models[channel] = MeasurementModel(self.facts(channel), self.recording.layout.channels)
+        return self._models[channel]
+
+    def standard_at(self, channel: str, value: float, t_ns: int) -> float:
+        """Return the standard uncertainty of a channel's value at a moment; 0: nothing is stated."""
+        model = self.model(channel)
+        values = {name: self._last(name, t_ns) for name in _asked(model) if name != channel}
+        return _stated(model.standard({**values, channel: value}))
+
+    def standard_over(self, model: MeasurementModel, time: Stretches) -> float:
+        """Return the standard uncertainty at the inputs' means over a set of time; 0: nothing stated."""
+        return _stated(model.standard({name: self._mean(name, time) for name in _asked(model)}))
+
+    def half_width_over(self, model: MeasurementModel, time: Stretches) -> float:
+        """Return the bound of error at the inputs' means over a set of time; 0: nothing stated."""
+        return _stated(model.half_width({name: self._mean(name, time) for name in _asked(model)}))
+
+    def _last(self, channel: str, t_ns: int) -> float:
+        """Return the last good value up to a moment, or the first after it; NaN where there is none."""
+        held = self(channel)
+        good = np.flatnonzero(held.good)
+        if not len(good):
+            return math.nan
+        return float(held.value[good[max(int(np.searchsorted(held.t_ns[good], t_ns, side="right")) - 1, 0)]])
+
+    def _mean(self, channel: str, time: Stretches) -> float:
+        held = self(channel)
+        known_s = held.known.both(time).total_s
+        return held.integral(time) / known_s if known_s > 0 else math.nan
 
     def poll_s(self, channel: str) -> float:
         """Return the interval at which the rig file has a channel polled; 0 where it does not say.
@@ -85,3 +124,13 @@ class HeldReadings:
     def forces(self) -> list[InForce]:
         """Return which phase was in force when."""
         return in_force(self.recording.events(), self.span_ns, self.shifts)
+
+
+def _asked(model: MeasurementModel) -> tuple[str, ...]:
+    """Return the channels whose values a model needs."""
+    return model.inputs if model.needs_values else ()
+
+
+def _stated(uncertainty: float) -> float:
+    """Return an uncertainty; 0 where it cannot be told because an input was never read."""
+    return 0.0 if math.isnan(uncertainty) else uncertainty

@@ -12,7 +12,6 @@ from rig.domain.limit_arrays import Excursion
 from rig.domain.limit_history import LIMIT_CHANGING, LimitSpan, limit_spans
 from rig.domain.model import Channel, Limit, Side, Status
 from rig.domain.recording import Recording
-from rig.endurance.conformity import of_channel
 from rig.endurance.excursions import excursions, on_the_time_line
 from rig.endurance.held_readings import HeldReadings
 from rig.endurance.phases_in_force import Phase, Stay, time_of
@@ -207,7 +206,7 @@ def _worst(readings: HeldReadings, channel: Channel, limits: Sequence[Limit], lo
                 margin=margin,
                 used=1 - margin / room if room > 0 else None,
                 median=median,
-                uncertainty=of_channel(channel),
+                uncertainty=readings.standard_at(channel.name, float(value[at]), int(t_ns[at])),
                 looked_s=time.total_s,
                 known_s=known_s,
                 readings=len(value),

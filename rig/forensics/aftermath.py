@@ -108,7 +108,7 @@ def _fall(scene: AnalysisData, name: str, from_ns: int) -> Interval | None:
     if len(before) < 5:
         return None
     usual = float(np.median(np.abs(before)))
-    noise = of(before[-240:], track.channel.resolution)
+    noise = of(before[-240:], track.bounds(place - 1).step)
     if usual <= 12 * noise.sigma:
         return None
     limit = Limit(side=Side.LOW, value=GONE_SHARE * usual)

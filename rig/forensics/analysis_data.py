@@ -7,9 +7,11 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
+from rig.domain.channel_digest import whole
 from rig.domain.limit_history import LIMIT_CHANGING
 from rig.domain.model import Channel, ChannelKind, Event, EventKind, Layout
 from rig.domain.recording import InPieces, Recording
+from rig.domain.uncertainty import MeasurementModel
 from rig.forensics.channel_readings import ChannelReadings, Floats
 from rig.forensics.track import ChannelTrack, Shelf
 
@@ -32,10 +34,16 @@ class AnalysisData:
         """Return all readings of one channel."""
         if name not in self.kept:
             channel = self.layout.channels[name]
+            model = MeasurementModel(channel, self.layout.channels)
+            wanted = channel.formula is not None and (model.needs_values or model.needs_rates)
+            known = [one for one in model.inputs if wanted and one in self.layout.channels]
             if isinstance(self.recording, InPieces):
-                self.kept[name] = ChannelTrack(channel, self.recording.pieces(name), self.shelf)
+                pieces = self.recording.pieces(name)
             else:
-                self.kept[name] = ChannelTrack.of(channel, self.recording.series(name), self.shelf)
+                series = self.recording.series(name)
+                pieces = [whole(series)] if len(series) else []
+            inputs = {one: self.track(one) for one in known}
+            self.kept[name] = ChannelTrack(channel, pieces, self.shelf, model=model, inputs=inputs)
         return self.kept[name]
 
     def readings(self, name: str) -> ChannelReadings:

@@ -13,6 +13,7 @@ import numpy as np
 from rig.domain.limit_arrays import NOBODY, BoundInForce, Excursion, always, bound_at
 from rig.domain.limits import Bound
 from rig.domain.model import Limit, Side
+from rig.domain.uncertainty import ReadingBounds
 from rig.forensics.answer import CrossingExcursion, Interval, Mark, Method, WideningReason
 from rig.forensics.channel_readings import ChannelReadings, Floats
 from rig.forensics.guaranteed_bracket import GuaranteedBracket, guaranteed_bracket
@@ -86,7 +87,8 @@ def mark(track: ChannelTrack, position: int) -> Mark:
 
 def joined(track: ChannelTrack, bound: Bound, found: Sequence[Excursion]) -> list[Group]:
     """Return the excursions joined where nothing between them shows beyond doubt that it came back."""
-    noise = _noise_before(track, found[0].first_outside)
+    bounds = _bounds(track, bound.limit, found[0])
+    noise = _noise_before(track, found[0].first_outside, bounds.step)
 
     def beyond(value: Floats) -> Floats:
         return value - bound.value if bound.side is Side.HIGH else bound.value - value
@@ -110,7 +112,7 @@ def joined(track: ChannelTrack, bound: Bound, found: Sequence[Excursion]) -> lis
                 slice(g[0].first_outside, g[-1].last_outside + 1),
                 beyond,
                 noise,
-                track.channel.accuracy,
+                bounds.half_width,
             ),
         )
         for g in groups
@@ -145,11 +147,17 @@ def _shows(beyond: Floats, noise: Noise, accuracy: float) -> bool:
     return False
 
 
-def _noise_before(track: ChannelTrack, first_outside: int) -> Noise:
+def _bounds(track: ChannelTrack, limit: Limit, stretch: Excursion) -> ReadingBounds:
+    """Return what bounds the readings where a stretch began: as it was still inside, at the limit."""
+    inside = stretch.last_inside if stretch.last_inside >= 0 else stretch.first_outside
+    return track.bounds(inside, limit.value)
+
+
+def _noise_before(track: ChannelTrack, first_outside: int, step: float) -> Noise:
     before = track.usable_before(first_outside, 240)
     if len(before) < 12:
         before = track.usable_from(0, 120)
-    return of(before, track.channel.resolution, track.usable_from(first_outside, 240))
+    return of(before, step, track.usable_from(first_outside, 240))
 
 
 def _told(track: ChannelTrack, group: Group, begin: int, confidence: float) -> list[CrossingExcursion]:
@@ -221,9 +229,10 @@ def _interval(
         return plain, True
     within = slice(min(known.begin, whole.last_inside), known.end)
     readings, offset = track.near(whole.first_outside, REACH, within)
-    local = around(readings, limit, whole.last_inside - offset, whole.first_outside - offset)
+    bounds = _bounds(track, limit, whole)
+    local = around(readings, limit, whole.last_inside - offset, whole.first_outside - offset, bounds)
     sure = guaranteed_bracket(local)
-    curve = fit(local, sure)
+    curve = fit(local, sure) if np.isfinite(bounds.half_width) else None
     if curve is not None:
         return _from_curve(local, sure, curve, plain, confidence), sure.sure
     return _from_bracket(local, sure, plain), sure.sure
@@ -252,19 +261,27 @@ def _from_bracket(local: Local, sure: GuaranteedBracket, plain: Interval) -> Int
 
 def _doubt_reasons(local: Local, extra_s: float) -> tuple[WideningReason, ...]:
     """Return what keeps readings near the limit from showing their side."""
-    noise, channel = local.noise, local.channel
-    if channel.lag_s > 0:
-        lag = f"{channel.lag_s:g} s (+-{channel.lag_tolerance_s:g} s)"
+    noise, bounds, unit = local.noise, local.bounds, local.channel.unit_of_measure
+    if bounds.lag_s > 0:
+        lag = _lag_words(bounds)
         text = f"the sensor lags by {lag}, noise {noise.sigma:.3g}"
         return (WideningReason(code="lag", text=text, widened_s=extra_s),)
-    parts = {"noise": noise.sigma * SURE_SIGMAS, "resolution": noise.step / 2, "accuracy": channel.accuracy}
+    parts = {"noise": noise.sigma * SURE_SIGMAS, "resolution": noise.step / 2, "accuracy": bounds.half_width}
     code = max(parts, key=lambda k: parts[k])
     words = {
-        "noise": f"noise of {noise.sigma:.3g} {channel.unit_of_measure} about the limit",
-        "resolution": f"display steps of {noise.step:g} {channel.unit_of_measure}",
-        "accuracy": f"accuracy of +-{channel.accuracy:g} {channel.unit_of_measure}",
+        "noise": f"noise of {noise.sigma:.3g} {unit} about the limit",
+        "resolution": f"display steps of {noise.step:g} {unit}",
+        "accuracy": _accuracy_words(local),
     }
     return (WideningReason(code=code, text=words[code], widened_s=extra_s),)
+
+
+def _accuracy_words(local: Local) -> str:
+    return f"accuracy of +-{local.bounds.half_width:.4g} {local.channel.unit_of_measure}"
+
+
+def _lag_words(bounds: ReadingBounds) -> str:
+    return f"{bounds.lag_s:.4g} s (+-{bounds.lag_tolerance_s:.4g} s)"
 
 
 def _from_curve(
@@ -291,13 +308,13 @@ def _from_curve(
             code="stamp", text="each value taken between request and reply", widened_s=2 * local.stamp_s
         ),
     ]
-    channel = local.channel
-    if channel.accuracy:
-        text = f"accuracy of +-{channel.accuracy:g} {channel.unit_of_measure}"
-        parts.append(WideningReason(code="accuracy", text=text, widened_s=2 * channel.accuracy / rate))
-    if channel.lag_s:
-        text = f"moved earlier by the sensor's lag of {channel.lag_s:g} s (+-{channel.lag_tolerance_s:g} s)"
-        parts.append(WideningReason(code="lag", text=text, widened_s=2 * channel.lag_tolerance_s))
+    bounds = local.bounds
+    if bounds.half_width:
+        text = _accuracy_words(local)
+        parts.append(WideningReason(code="accuracy", text=text, widened_s=2 * bounds.half_width / rate))
+    if bounds.lag_s:
+        text = f"moved earlier by the sensor's lag of {_lag_words(bounds)}"
+        parts.append(WideningReason(code="lag", text=text, widened_s=2 * bounds.lag_tolerance_s))
     return Interval(
         earliest_ns=local.base_ns + round(float(early) * 1e9),
         latest_ns=local.base_ns + round(float(late) * 1e9),
@@ -311,9 +328,9 @@ def _from_curve(
 def _draws(local: Local, sure: GuaranteedBracket, curve: Curve) -> Floats:
     """Return evenly spread draws of the crossing (seconds from the base), as GUM Supplement 1 propagates."""
     even = [_even(base) for base in (2, 3, 5, 7)]
-    channel = local.channel
-    level = curve.error * _normal() + channel.accuracy * (2 * even[1] - 1)
-    tau = channel.lag_s + channel.lag_tolerance_s * (2 * even[2] - 1)
+    bounds = local.bounds
+    level = curve.error * _normal() + bounds.half_width * (2 * even[1] - 1)
+    tau = bounds.lag_s + bounds.lag_tolerance_s * (2 * even[2] - 1)
     behind = curve.value[None, :] + tau[:, None] * curve.slope[None, :] - level[:, None]
     above = behind > 0
     k = np.clip(np.argmax(above, axis=1), 1, behind.shape[1] - 1)
@@ -350,13 +367,18 @@ def bracket_of(track: ChannelTrack, last_inside: int, first_outside: int) -> Int
     """Return the interval between two readings of a track (-1: there is none before)."""
     begin = last_inside if last_inside >= 0 else first_outside
     readings = track.cut(begin, first_outside + 1)
-    return bracket(readings, last_inside - begin if last_inside >= 0 else -1, first_outside - begin)
+    window_s = track.bounds(begin).averaging_s
+    inside = last_inside - begin if last_inside >= 0 else -1
+    return bracket(readings, inside, first_outside - begin, window_s)
 
 
-def bracket(readings: ChannelReadings, last_inside: int, first_outside: int) -> Interval:
-    """Return the interval between two readings, both stamps taken at their widest."""
+def bracket(readings: ChannelReadings, last_inside: int, first_outside: int, window_s: float) -> Interval:
+    """Return the interval between two readings, both stamps taken at their widest.
+
+    window_s: the longest that a reading is averaged over.
+    """
     t, h = readings.t_ns, readings.h_ns
-    window_ns = int(readings.channel.averaging_s * 1e9)
+    window_ns = int(window_s * 1e9)
     late = int(t[first_outside] + h[first_outside])
     if last_inside < 0:
         text = "out already at the first reading"
@@ -367,7 +389,7 @@ def bracket(readings: ChannelReadings, last_inside: int, first_outside: int) -> 
             earliest_ns=None, latest_ns=late, best_ns=None, method=Method.CENSORED, reasons=reasons
         )
     early = int(t[last_inside] - h[last_inside]) - window_ns
-    reasons = _bracket_reasons(readings, last_inside, first_outside)
+    reasons = _bracket_reasons(readings, last_inside, first_outside, window_s)
     if early > late:
         swapped = (int(t[first_outside] - h[first_outside]) - window_ns, int(t[last_inside] + h[last_inside]))
         text = "the stamps run backwards here; the interval covers both readings"
@@ -386,7 +408,9 @@ def bracket(readings: ChannelReadings, last_inside: int, first_outside: int) -> 
     )
 
 
-def _bracket_reasons(readings: ChannelReadings, a: int, b: int) -> tuple[WideningReason, ...]:
+def _bracket_reasons(
+    readings: ChannelReadings, a: int, b: int, window_s: float
+) -> tuple[WideningReason, ...]:
     """Return what makes the bracket as wide as it is."""
     t, h = readings.t_ns, readings.h_ns
     apart_s = max(float(t[b] - t[a]) / 1e9, 0.0)
@@ -402,7 +426,7 @@ def _bracket_reasons(readings: ChannelReadings, a: int, b: int) -> tuple[Widenin
         reasons.append(
             WideningReason(code="stamp", text="each value taken between request and reply", widened_s=stamp_s)
         )
-    if readings.channel.averaging_s:
-        text = f"the instrument averages over {readings.channel.averaging_s:g} s"
-        reasons.append(WideningReason(code="averaging", text=text, widened_s=readings.channel.averaging_s))
+    if window_s:
+        text = f"the instrument averages over {window_s:g} s"
+        reasons.append(WideningReason(code="averaging", text=text, widened_s=window_s))
     return tuple(reasons)

@@ -55,7 +55,7 @@ class _Shown:
 
 def guaranteed_bracket(local: Local) -> GuaranteedBracket:
     """Return the bracket that holds the crossing beyond doubt."""
-    looks = _lagged_looks(local) if local.channel.lag_s > 0 else _plain_looks(local)
+    looks = _lagged_looks(local) if local.bounds.lag_s > 0 else _plain_looks(local)
     latest, outside = np.inf, -1
     for look in looks:
         hits = np.flatnonzero(look.side > 0)
@@ -86,7 +86,7 @@ def guaranteed_bracket(local: Local) -> GuaranteedBracket:
 def _plain_looks(local: Local) -> list[_Shown]:
     """Return means over 1, 4, 16... neighbours and the side each shows."""
     looks = []
-    noise, accuracy = local.noise, local.channel.accuracy
+    noise, accuracy = local.noise, local.bounds.half_width
     total = np.concatenate([[0.0], np.cumsum(local.z)])
     for size in SCALES:
         if size > len(local.z):
@@ -104,23 +104,24 @@ def _plain_looks(local: Local) -> list[_Shown]:
 def _lagged_looks(local: Local) -> list[_Shown]:
     """Return what the quantity behind a lagging sensor was between readings 1, 2, 4... apart."""
     looks = []
-    noise, channel = local.noise, local.channel
+    noise, bounds = local.noise, local.bounds
+    reach_s = LAG_REACH * (bounds.lag_s + bounds.lag_tolerance_s)
     for gap in GAPS:
         if gap >= len(local.z):
             break
         apart = local.t[gap:] - local.t[:-gap]
         sides, levels = [], []
-        for tau in (channel.lag_s - channel.lag_tolerance_s, channel.lag_s + channel.lag_tolerance_s):
+        for tau in (bounds.lag_s - bounds.lag_tolerance_s, bounds.lag_s + bounds.lag_tolerance_s):
             kept = np.exp(-np.maximum(apart, 1e-9) / max(tau, 1e-9))
             behind = (local.z[gap:] - kept * local.z[:-gap]) / (1 - kept)
-            margin = LAG_SIGMAS * noise.sigma * np.sqrt(1 + kept**2) / (1 - kept) + channel.accuracy
+            margin = LAG_SIGMAS * noise.sigma * np.sqrt(1 + kept**2) / (1 - kept) + bounds.half_width
             levels.append(behind + margin)
             sides.append(np.where(behind > margin, 1.0, np.where(behind < -margin, -1.0, 0.0)))
         agreed = np.where(sides[0] == sides[1], sides[0], 0.0)
-        long_before = local.t[gap:] < local.t[local.first_outside] - LAG_REACH * channel.lag_s
+        long_before = local.t[gap:] < local.t[local.first_outside] - reach_s
         agreed = np.where(long_before & (agreed > 0), 0.0, agreed)
         level = np.maximum(levels[0], levels[1])
         looks.append(_Shown(agreed, level, (local.t - local.h)[:-gap], (local.t + local.h)[gap:], gap))
-    plain = np.where(local.z > noise.margin + channel.accuracy, 1.0, 0.0)
+    plain = np.where(local.z > noise.margin + bounds.half_width, 1.0, 0.0)
     looks.append(_Shown(plain, local.z, local.t - local.h, local.t + local.h, 0))
     return looks

@@ -96,7 +96,7 @@ def departure(scene: AnalysisData, name: str, start_ns: int, until_ns: int) -> D
     if len(level) < LEAST_BINS // 3:
         return None
     centre = float(np.median(level))
-    scatter = _scatter(level - centre, track.channel.resolution, before / count)
+    scatter = _scatter(level - centre, track.bounds(track.place(start_ns)).step, before / count)
     return Departure(
         start_ns=start_ns,
         width_ns=width,

@@ -147,7 +147,7 @@ def _stuck(track: ChannelTrack) -> SensorFault | None:
     if chance ** (length - 1) > STUCK_CHANCE or length < 8 * (longest + 1):
         return None
     level = past[-40:]
-    noise = of(level, track.channel.resolution)
+    noise = of(level, track.model.step())
     usual = float(np.median(level))
     if abs(held - usual) > 6 * noise.sigma + noise.step or abs(held) < 0.05 * abs(float(np.median(past))):
         return None
@@ -184,7 +184,7 @@ def _left_behind(scene: AnalysisData, track: ChannelTrack) -> SensorFault | None
 
 def _grain(track: ChannelTrack) -> float:
     """Return the finest change a channel can be trusted to show: its display step or its scatter."""
-    noise = of(track.usable_before(len(track), 2000), track.channel.resolution)
+    noise = of(track.usable_before(len(track), 2000), track.model.step())
     return max(noise.sigma, noise.step, display_step(track.usable_from(0, 2000)))
 
 
@@ -212,7 +212,7 @@ def _impossible(track: ChannelTrack) -> SensorFault | None:
     earlier, later = track.usable_before(at, SHORT), track.usable_from(at, SHORT)
     values, k = np.concatenate([earlier, later]), len(earlier) - 1
     usual = float(np.quantile(np.delete(np.abs(np.diff(values)), k), 0.999))
-    noise = of(values[max(k - 240, 0) : k + 1], track.channel.resolution)
+    noise = of(values[max(k - 240, 0) : k + 1], track.model.step())
     gap = _gap_ns(track, at) / max(1e9 * track.period_s(), 1.0)
     if step < max(JUMP_KELVIN, 6 * usual, JUMP_NOISES * noise.sigma) or gap > 2 * LASTING:
         return None

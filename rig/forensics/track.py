@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from bisect import bisect_left, bisect_right
 from collections import OrderedDict
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from itertools import accumulate
 
@@ -19,8 +19,10 @@ from numpy.typing import NDArray
 from rig.domain.channel_digest import SECOND_NS, WIDTHS_S, Bins, ChannelDigest, Piece, merged, whole
 from rig.domain.limit_arrays import BoundInForce, Excursion, ExcursionWalk, always
 from rig.domain.model import Channel, Limit, Series
+from rig.domain.uncertainty import MeasurementModel, ReadingBounds
 from rig.forensics.channel_readings import ChannelReadings, Floats, period_s, readings
 from rig.forensics.grids import GRID, grid, kept_width, width_for
+from rig.forensics.inputs import bounds_near
 from rig.forensics.walk import rows_of
 
 SHORT = 100_000
@@ -52,10 +54,23 @@ class Shelf:
 
 
 class ChannelTrack:
-    """All readings of one channel of a recording. ``digests``: of its pieces, in recorded order."""
+    """All readings of one channel of a recording. ``digests``: of its pieces, in recorded order.
 
-    def __init__(self, channel: Channel, pieces: Sequence[Piece], shelf: Shelf | None = None) -> None:
+    model: of its measurement; inputs: the tracks of the measured channels that a derived one is made from.
+    """
+
+    def __init__(
+        self,
+        channel: Channel,
+        pieces: Sequence[Piece],
+        shelf: Shelf | None = None,
+        *,
+        model: MeasurementModel | None = None,
+        inputs: Mapping[str, ChannelTrack] | None = None,
+    ) -> None:
         self.channel = channel
+        self.model = model if model is not None else MeasurementModel(channel, {})
+        self.inputs = inputs if inputs is not None else {}
         self._pieces = tuple(pieces)
         self.digests = tuple(piece.digest for piece in pieces)
         self._shelf = shelf if shelf is not None else Shelf()
@@ -89,6 +104,10 @@ class ChannelTrack:
     def is_short(self) -> bool:
         """Whether the past of this channel is told by its readings."""
         return len(self) <= SHORT
+
+    def bounds(self, position: int, value: float | None = None) -> ReadingBounds:
+        """Return what bounds the readings near a position; ``value``: see ``bounds_near``."""
+        return bounds_near(self, min(max(position, 0), len(self) - 1), value)
 
     # ---- readings
 

@@ -258,7 +258,7 @@ def _curve(points: _Points, shape: _Shape, z: Floats, local: Local, sigma: float
         slope = slope * u + value
         value = value * u + coefficient
     slope /= scale
-    tau = local.channel.lag_s
+    tau = local.bounds.lag_s
     behind = value + tau * slope
     above = behind > 0
     if not behind[0] < 0 < behind[-1] or np.count_nonzero(above[1:] != above[:-1]) != 1:

@@ -8,6 +8,7 @@ from typing import Protocol
 
 from rig.domain.formatting import counted, duration, plain, size
 from rig.domain.model import Channel, Limit, Side, Status
+from rig.domain.uncertainty import MeasurementModel
 from rig.render import program_text
 from rig.render.text_layout import figure, table, terminal_width, titled, wrapped
 from rig.rigfile.buses_section import Instrument
@@ -240,7 +241,7 @@ def _remarks(channels: Sequence[Channel], width: int) -> list[str]:
     if free:
         remarks.append(f"without limits, so never out of one: {', '.join(free)}")
     limited = [c for c in channels if c.limits and c.source is not None]
-    if bare := [c.name for c in limited if not (c.resolution or c.accuracy)]:
+    if bare := [c.name for c in limited if not MeasurementModel(c, {}).is_stated]:
         remarks.append(
             f"{counted(len(bare), 'channel')} with limits but neither resolution nor accuracy: the "
             f"post-mortem takes these readings at face value ({', '.join(bare[:6])}"

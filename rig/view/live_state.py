@@ -18,6 +18,7 @@ from numpy.typing import NDArray
 from rig.domain.limit_history import KEY, awake, judged_by
 from rig.domain.limits import Zone, bounds
 from rig.domain.model import Event, EventKind, Layout, Side, Status
+from rig.domain.uncertainty import display_steps
 from rig.view.snapshot import STATUS_WORDS, EventView, PhaseView
 
 _SECOND = 1_000_000_000
@@ -139,6 +140,7 @@ class LiveState:
 
     def __init__(self, layout: Layout, run: str) -> None:
         self.layout = layout
+        self.steps = display_steps(layout)
         self._frozen = self._judged = layout
         self._empty: set[str] = set()
         self.run = run

@@ -86,12 +86,12 @@ def reach(channel: Channel, value: float, trend: Trend | None) -> Reach | None:
     return Reach(best_s=best_s, low_s=low_s, high_s=high_s)
 
 
-def least_span(channel: Channel) -> float:
+def least_span(channel: Channel, step: float) -> float:
     """Return the smallest range of readings worth drawing: 4 steps of the display, 3 % of the way to a limit.
 
     Own choice: less than that is noise, and drawn to full height it would look like an event.
     """
-    return max(4 * channel.resolution, 0.03 * _scale(channel) if channel.limits else 0.0)
+    return max(4 * step, 0.03 * _scale(channel) if channel.limits else 0.0)
 
 
 def pieces(

@@ -131,8 +131,7 @@ def _movement(
 ) -> tuple[list[Trend | None], list[tuple[float, ...]]]:
     """Return trend and history of each channel of a block."""
     t, values = block.window.t_ns, block.window.values
-    known = [room.layout.channels.get(name) for name in block.channels]
-    resolution = np.array([channel.resolution if channel else 0.0 for channel in known])
+    resolution = np.array([room.steps.get(name, 0.0) for name in block.channels])
     past = pieces((t - max(as_of_ns, t[-1])) / 1e9, values, WINDOW_NS / 1e9, PIECES)
     return trends((t - t[-1]) / 1e9, values, resolution), [tuple(one) for one in past.T.tolist()]
 
@@ -156,7 +155,7 @@ def _channel(
         kind=channel.kind,
         value=value,
         unit_of_measure=channel.unit_of_measure,
-        resolution=channel.resolution,
+        resolution=room.steps.get(channel.name, 0.0),
         status=status,
         condition=condition,
         age_s=age_s,
@@ -164,7 +163,7 @@ def _channel(
         trend=trend,
         reach=None if condition is ChannelCondition.OUT else reach(channel, value, trend),
         history=history,
-        least_span=least_span(channel),
+        least_span=least_span(channel, room.steps.get(channel.name, 0.0)),
     )
 
 
@@ -245,7 +244,7 @@ def _excursion(room: LiveState, e: LiveExcursion, place: int) -> ExcursionView:
         side=e.side,
         limit=e.limit if e.limit is not None else limits[0] if limits else math.nan,
         unit_of_measure=channel.unit_of_measure if channel else "",
-        resolution=channel.resolution if channel else 0.0,
+        resolution=room.steps.get(e.channel, 0.0),
         began_ns=e.began_ns,
         ended_ns=e.ended_ns,
         first_out=place == 1,

@@ -185,7 +185,7 @@ BOUNDS = st.builds(
 @st.composite
 def courses(draw: st.DrawFn, side: Side) -> list[BoundInForce]:
     """Return what was in force: mostly one bound, now and then others, or none for a while."""
-    forces: list[Force] = []
+    forces: list[BoundInForce] = []
     start_ns: int | None = None
     for _ in range(draw(st.sampled_from([1, 1, 2, 3, 4]))):
         value, deadband, delay_s = draw(BOUNDS)

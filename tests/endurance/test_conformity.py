@@ -1,39 +1,12 @@
-"""Uncertainty and decisions against JCGM 100, JCGM 106 and ILAC-G8."""
+"""Decisions under uncertainty against JCGM 106 and ILAC-G8."""
 
 from __future__ import annotations
 
 import pytest
 
-from rig.endurance.conformity import (
-    LimitDecision,
-    combined,
-    conformity,
-    decide,
-    of_channel,
-    rectangular,
-    resolution,
-)
+from rig.endurance.conformity import LimitDecision, conformity, decide
 from rig.errors import UsageError
-from tests.endurance.rooms import channel, limit
-
-
-def test_standard_uncertainties_of_known_shapes() -> None:
-    """JCGM 100:2008 4.3.7 and 4.4.5 (96..104 degC: 2.3), 4.3.9, F.2.2.1; a laboratory guide (7..10: 0.87)."""
-    assert rectangular(4) == pytest.approx(2.3094, abs=5e-5)
-    assert rectangular(1.5) == pytest.approx(0.87, abs=5e-3)
-    assert resolution(0.1) == pytest.approx(0.0289, abs=5e-5)
-
-
-def test_independent_parts_combine_as_the_root_of_squares() -> None:
-    """JCGM 100:2008 H.1.3.2: 5.8, 3.9 and 6.7 nm give 9.7 nm."""
-    assert combined([5.8, 3.9, 6.7]) == pytest.approx(9.682, abs=5e-4)
-
-
-def test_a_channel_is_as_uncertain_as_the_rig_file_says() -> None:
-    assert of_channel(channel("t", accuracy=4.0, resolution=0.1)) == pytest.approx(
-        combined([2.3094, 0.0289]), abs=5e-5
-    )
-    assert of_channel(channel("t")) == 0.0
+from tests.endurance.rooms import limit
 
 
 def test_probability_of_conformity_between_two_limits() -> None:

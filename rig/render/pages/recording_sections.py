@@ -10,7 +10,8 @@ from importlib import metadata
 
 from rig import __version__
 from rig.domain.formatting import counted, duration, stamp
-from rig.domain.model import Channel, Event, EventKind, Layout, Session, Status
+from rig.domain.model import Calibration, Channel, Event, EventKind, Layout, Session, Status
+from rig.domain.uncertainty import accuracy_words, certificate_words
 from rig.render.channel_survey import Surveyed
 from rig.render.charts.panel import STATUS_WORDS
 from rig.render.pages.blocks import Block, Bullets, Heading, Paragraph, Table, Verbatim, more
@@ -129,13 +130,13 @@ def _lateness_ms(events: Iterable[Event]) -> dict[str, float]:
 def calibration(layout: Layout, span_ns: tuple[int, int]) -> list[Block]:
     """Return the state of calibration of every measured channel during the run."""
     measured = [channel for channel in layout.channels.values() if channel.source is not None]
-    stated = [one for one in measured if one.calibration.due is not None or _corrected(one)]
+    stated = [one for one in measured if one.calibration != Calibration()]
     rows = tuple(
         (
             one.name,
             _correction(one),
-            _due(one, span_ns),
-            f"{figure(one.accuracy)} {one.unit_of_measure}" if one.accuracy else "not stated",
+            "; ".join((_due(one, span_ns), *certificate_words(one))),
+            accuracy_words(one) or "not stated",
         )
         for one in stated
     )
