@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import ast
 import math
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from typing import Any
 
 import numpy as np
@@ -57,10 +57,26 @@ class Expression:
             found = np.asarray(self._at(self._tree, of), np.float64)
         return np.asarray(np.where(np.isfinite(found), found, np.nan))
 
+    def meets_pole(self, of: Mapping[str, Any]) -> bool:
+        """Return whether something is divided by what is not of one sign over these sets of values."""
+        with np.errstate(all="ignore"):
+            return any(_has_zero(one) for one in self.divisors(of))
+
+    def divisors(self, of: Mapping[str, Any]) -> Iterator[Any]:
+        """Yield everything that is divided by, inner formulas' too."""
+        for node in ast.walk(self._tree):
+            if isinstance(node, ast.BinOp) and isinstance(node.op, ast.Div):
+                yield self._at(node.right, of)
+            elif isinstance(node, ast.BinOp) and isinstance(node.op, ast.Pow):
+                exponent = self._at(node.right, of)
+                yield np.where(np.less(exponent, 0.0), self._at(node.left, of), 1.0)
+        for one in self._inner.values():
+            yield from one.divisors(of)
+
     def gradient(self, of: Mapping[str, float]) -> dict[str, float]:
         """Return the derivative by each variable, inner formulas among them; NaN where there is none."""
         try:
-            return self.tangent(of)[1]
+            return {**dict.fromkeys([*self.names, *self.inner], 0.0), **self.tangent(of)[1]}
         except (ArithmeticError, ValueError):
             return dict.fromkeys([*self.names, *self.inner], math.nan)
 
@@ -107,6 +123,10 @@ class Expression:
             return _rule(node.op, self._dual(node.left, of), self._dual(node.right, of))
         assert isinstance(node, ast.Call)
         return _chain(node.func.id, [self._dual(one, of) for one in node.args])  # type: ignore[attr-defined]
+
+
+def _has_zero(values: Any) -> bool:
+    return not (np.all(np.greater(values, 0.0)) or np.all(np.less(values, 0.0)))
 
 
 def _combined(op: ast.operator, left: Any, right: Any) -> Any:

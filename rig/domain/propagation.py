@@ -98,13 +98,15 @@ class Spread:
     def farthest(self) -> float:
         """Return how far the value may lie from that of the operating point; infinite where there is none."""
         count = len(self._columns)
+        if not count:
+            return 0.0
         drawn = np.random.default_rng(_SEED)
         inside = drawn.uniform(-1.0, 1.0, (INSIDE, count))
         corners = np.sign(drawn.uniform(-1.0, 1.0, (INSIDE, count)))
         if count <= CORNERS:
             corners = np.array(list(itertools.product((-1.0, 1.0), repeat=count)))
         found = self._at([e.half_width for e in self._errors], np.concatenate([corners, inside]))
-        return math.inf if np.isnan(found).any() else float(np.max(np.abs(found - self._base)))
+        return float(np.max(np.abs(found - self._base))) if np.isfinite(found).all() else math.inf
 
     def drawn(self) -> float:
         """Return the standard uncertainty by Monte Carlo; infinite where a draw has no result."""
@@ -117,18 +119,23 @@ class Spread:
             for cause in self._columns
         ]
         found = self._at([e.standard for e in self._errors], np.stack(columns, axis=1))
-        return math.inf if np.isnan(found).any() else float(np.std(found))
+        return float(np.std(found)) if np.isfinite(found).all() else math.inf
 
     def _at(self, sizes: Sequence[float], points: Floats) -> Floats:
-        """Return the values where each cause's error is so many times its size (rows of ``points``)."""
+        """Return the values where each cause's error is so many times its size (rows of ``points``).
+
+        All NaN where a pole lies among the points.
+        """
         moved: dict[str, Floats] = {}
         for error, size in zip(self._errors, sizes, strict=True):
             by = error.coefficient * size * points[:, self._columns[error.cause]]
             moved[error.variable] = moved.get(error.variable, np.zeros(len(points))) + by
         top = moved.pop(TOP, 0.0)
         of = {name: self._values.get(name, 0.0) + by for name, by in moved.items()}
-        found = self._expression.values({**self._values, **of})
-        return np.asarray(np.broadcast_to(found, (len(points),)) + top, np.float64)
+        sets = {**self._values, **of}
+        if self._expression.meets_pole(sets):
+            return np.full(len(points), np.nan)
+        return np.asarray(np.broadcast_to(self._expression.values(sets), (len(points),)) + top, np.float64)
 
 
 def _ends(count: int) -> Floats:

@@ -81,7 +81,8 @@ class Budget:
 class ReadingBounds:
     """What keeps a reading from being the true quantity of its moment, near one operating point.
 
-    half_width: bound of error, in the channel's unit, that of mixed lags included; step: display step.
+    half_width: bound of error in the channel's unit, the display's rounding apart, that of mixed lags
+    included; step: display step.
     lag_s, lag_tolerance_s: time constant. A reading belongs to the stretch of time that ends with it and
     is averaging_least_s to averaging_s long.
     """
@@ -180,17 +181,16 @@ class MeasurementModel:
     def step(self, values: Mapping[str, float] | None = None) -> float:
         """Return the display step: those of all inputs, each as far as it moves the quantity."""
         slopes = self._slopes(values or {})
-        errors = [e for e in self._errors(slopes, values or {}) if e.cause[0] == "resolution"]
-        own = [e for e in errors if e.variable == e.cause[1] or e.variable == TOP]
+        own = [e for e in self._errors(slopes, values or {}) if _is_rounding(e)]
         return math.fsum(2 * e.half_width * abs(slopes[e.variable]) for e in own)
 
     def budget(self, values: Mapping[str, float] | None = None) -> Budget:
         """Return the budget at the values of the inputs (cold junctions' channels may be among them)."""
         return self._found(values or {})
 
-    def _found(self, values: Mapping[str, float], *, standard: bool = True) -> Budget:
+    def _found(self, values: Mapping[str, float], *, standard: bool = True, rounding: bool = True) -> Budget:
         slopes = self._slopes(values)
-        errors = self._errors(slopes, values)
+        errors = [e for e in self._errors(slopes, values) if rounding or not _is_rounding(e)]
         parts = tuple(
             Contribution(
                 source=e.source,
@@ -211,8 +211,8 @@ class MeasurementModel:
         if self._expression is not None and not self._expression.is_linear and not math.isnan(bound):
             spread = Spread(self._expression, [e for e in errors if e.half_width > 0], slopes, values)
             bends = spread.bends(sigma)
+            bound = max(bound, spread.farthest())
             if bends:
-                bound = max(bound, spread.farthest())
                 sigma = spread.drawn() if standard else math.nan
         return Budget(
             value=self._value(values),
@@ -326,8 +326,8 @@ class MeasurementModel:
 
         An error that cannot be told because an input's value is missing counts as not stated.
         """
-        lag, half = self.lag(values, rates), self.half_width(values)
-        step = self.step(values)
+        lag, step = self.lag(values, rates), self.step(values)
+        half = self._found(values or {}, standard=False, rounding=False).half_width
         windows = [c.averaging_s for c in self._measured]
         windows += [c.averaging_s for c in self._computed if c.averaging_s > 0]
         return ReadingBounds(
@@ -382,6 +382,11 @@ def junction_slope(channel: Channel, hot_c: float, cold_c: float) -> float:
 def _emf_slope(letter: str, at_c: float) -> float:
     """Return the slope of a thermocouple's emf in mV/K, by central differences over 1 K."""
     return thermocouple_mv(letter, at_c + 0.5) - thermocouple_mv(letter, at_c - 0.5)
+
+
+def _is_rounding(error: SourceError) -> bool:
+    """Return whether an error is the rounding of a reading that the formula takes (or that it is)."""
+    return error.cause[0] == "resolution" and error.variable in {error.cause[1], TOP}
 
 
 def _junction(channel: Channel) -> tuple[str, str] | None:

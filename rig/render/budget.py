@@ -13,8 +13,8 @@ from rig.errors import UsageError
 from rig.render.text_layout import figure, table, terminal_width, titled, wrapped
 
 _INTRO = (
-    "What the rig file states of each channel's measurement: errors, each with its distribution, its bound, its "
-    "standard uncertainty u, how far the channel moves with it (sensitivity), and its share of the variance. "
+    "What the rig file states of each channel's measurement: errors, each with its distribution, its bound, "
+    "its standard uncertainty u, how far the channel moves with it (sensitivity), its share of the variance. "
     "Errors of one cause are added with their signs. Noise, mounting and drift are not in it."
 )
 
@@ -57,7 +57,7 @@ def _last_place(value: float) -> int:
 
 
 def _usual(layout: Layout) -> dict[str, float]:
-    """Return for each measured channel the value that matters most: its limit; else the middle of its range."""
+    """Return the value of each measured channel that matters most: its limit, or the middle of its range."""
     found = {}
     for channel in layout.channels.values():
         if channel.formula is not None:

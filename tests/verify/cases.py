@@ -4,11 +4,12 @@ from __future__ import annotations
 
 import copy
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 
-from rig.domain.model import Event, Layout, Series, Session, Unit
+from rig.domain.model import Event, Layout, Series, Unit
+from tests.verify.derived import add_rises
 from tests.verify.instruments import START_NS, UNITS, Made, Stratum, Truth, schemes
 from tests.verify.physics import MEASURE, QUANTITIES, Build, Room, course
 from tests.verify.scenarios import KINDS, Trouble
@@ -111,12 +112,21 @@ def _true_signals(courses: list[dict[str, Signal]], room: Room) -> dict[tuple[in
     return signals
 
 
-def make(seed: int, kind: str | None = None) -> Case:
-    """Return the case of one seed; the same seed gives the same case."""
+HOT_KINDS = ("fan", "runaway", "hot room", "protection cycling", "mains surge")
+"""Troubles that move a heatsink, or the air about it, out of its limits."""
+
+
+def make(seed: int, kind: str | None = None, *, derived: bool = False) -> Case:
+    """Return the case of one seed; the same seed gives the same case.
+
+    derived: heatsinks lag, and each unit has a rise over ambient that is computed from its readings.
+    """
     rng = np.random.default_rng(seed)
-    kind = kind or str(rng.choice(list(KINDS)))
+    kind = kind or str(rng.choice(list(HOT_KINDS if derived else KINDS)))
     slow = kind in {"bias drift", "dried capacitor"} or (kind != "nothing" and rng.random() < 0.15)
     stratum = draw_stratum(rng, slow or kind == "nothing")
+    if derived:
+        stratum = replace(stratum, lag=str(rng.choice(["eight", "eight", "long"])))
     room = make_room(rng, slow, kind == "nothing")
     builds = [
         Build(
@@ -132,7 +142,7 @@ def make(seed: int, kind: str | None = None) -> Case:
     if kind == "protection cycling":
         _arm_protection(rng, builds[0], nominal[0], room)
         nominal[0] = course(Build(**{**vars(builds[0]), "trip_at_degc": None, "fan_at": None}), nominal_room)
-    return _observe(rng, seed, kind, stratum, room, builds, nominal_room, nominal, trouble)
+    return _observe(rng, seed, kind, stratum, room, builds, nominal_room, nominal, trouble, derived)
 
 
 def _arm_protection(rng: np.random.Generator, build: Build, nominal: dict[str, Signal], room: Room) -> None:
@@ -154,6 +164,7 @@ def _observe(
     nominal_room: Room,
     nominal: list[dict[str, Signal]],
     trouble: Trouble,
+    derived: bool,
 ) -> Case:
     signals = _true_signals([course(b, room) for b in builds], room)
     normal = _true_signals(nominal, nominal_room)
@@ -163,6 +174,8 @@ def _observe(
     made = Made(rng, stratum, room, trouble, signals, normal, unit_names, words)
     for scheme in schemes(rng, stratum.poll_s):
         made.poll(scheme)
+    if derived:
+        add_rises(made, rng)
     units = {
         unit_names[u]: Unit(
             name=unit_names[u],

@@ -119,7 +119,7 @@ def schemes(rng: np.random.Generator, poll_s: float) -> list[Scheme]:
 
 
 NOISE = {"tiny": 0.02, "small": 1.0, "medium": 4.0, "large": 12.0}
-LAG_S = {"none": (0.0, 0.0), "short": (1.0, 4.0), "long": (5.0, 20.0)}
+LAG_S = {"none": (0.0, 0.0), "short": (1.0, 4.0), "eight": (8.0, 8.0), "long": (5.0, 20.0)}
 DROP = {"none": 0.0, "few": 0.01, "many": 0.1, "bursts": 0.005}
 JITTER = {"none": 0.0, "small": 0.01, "large": 0.1}
 

@@ -10,6 +10,7 @@ from rig.forensics import analyse
 from rig.forensics.answer import CrossingExcursion, PostMortem
 from tests.verify.best import best_interval
 from tests.verify.cases import START_NS, Case, make
+from tests.verify.derived import RISE
 
 
 @dataclass
@@ -27,6 +28,7 @@ class Crossed:
     early_s: float = 0.0
     late_s: float = 0.0
     truth_s: float = 0.0
+    derived: bool = False
 
 
 @dataclass
@@ -39,6 +41,8 @@ class Judged:
     crossings: list[Crossed] = field(default_factory=list)
     certain: int = 0
     wrong: int = 0
+    derived_certain: int = 0
+    derived_wrong: int = 0
     orderable: int = 0
     ordered: int = 0
     missed: int = 0
@@ -52,9 +56,9 @@ class Judged:
     notes: list[str] = field(default_factory=list)
 
 
-def judge(seed: int, kind: str | None = None) -> Judged:
-    """Return the figures of one seed."""
-    case = make(seed, kind)
+def judge(seed: int, kind: str | None = None, *, derived: bool = False) -> Judged:
+    """Return the figures of one seed; ``derived``: see ``make``."""
+    case = make(seed, kind, derived=derived)
     return compare(case, analyse(case, unit=case.victim))
 
 
@@ -135,6 +139,7 @@ def _crossed(case: Case, excursion: CrossingExcursion, ordered: bool) -> Crossed
         ordered=ordered,
         early_s=early,
         late_s=late,
+        derived=is_derived(excursion.channel),
     )
     if true_s is None:
         return stated
@@ -172,10 +177,18 @@ def pairs(case: Case, answer: PostMortem, judged: Judged) -> None:
         judged.certain += pair.certain
         wrong = pair.certain and when[pair.first] >= when[pair.second]
         judged.wrong += wrong
+        if is_derived(pair.first) or is_derived(pair.second):
+            judged.derived_certain += pair.certain
+            judged.derived_wrong += wrong
         if wrong:
             judged.notes.append(
                 f"wrong: {pair.first} {when[pair.first]:.3f} !< {pair.second} {when[pair.second]:.3f}"
             )
+
+
+def is_derived(channel: str) -> bool:
+    """Return whether a channel is a rise over ambient."""
+    return channel.endswith(f".{RISE}")
 
 
 QUIET_KINDS = frozenset({"nothing"})

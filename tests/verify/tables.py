@@ -17,6 +17,8 @@ def tables(judged: Sequence[Judged]) -> str:
         by_stratum(judged),
         roles(judged),
     ]
+    if any(c.derived for j in judged for c in j.crossings):
+        parts.insert(1, derived(judged))
     return "\n\n".join(parts)
 
 
@@ -51,6 +53,22 @@ def overall(judged: Sequence[Judged]) -> str:
         f"orderable pairs        {orderable}, ordered {_percent(ordered, orderable)}   (wanted: 90 %)",
     ]
     return "\n".join(lines + _onset_lines(judged))
+
+
+def derived(judged: Sequence[Judged]) -> str:
+    """Return the figures of the rises over ambient: crossings, and pairs that one of them is part of."""
+    crossings = [c for j in judged for c in j.crossings if c.derived]
+    certain, wrong = sum(j.derived_certain for j in judged), sum(j.derived_wrong for j in judged)
+    shown = f"coverage {_coverage(crossings)}, width {_ratio(crossings)}"
+    lines = [
+        f"derived, lagged: {len(crossings)} crossings, {shown}",
+        f"  certain pairs with one of them {certain}, of which wrong {wrong}   (wanted: none)",
+    ]
+    for shape in (True, False):
+        found = [c for c in crossings if c.jump == shape]
+        name = "jump" if shape else "smooth"
+        lines.append(f"  {name}: {len(found)}, coverage {_coverage(found)}, width {_ratio(found)}")
+    return "\n".join(lines)
 
 
 def _onset_lines(judged: Sequence[Judged]) -> list[str]:
