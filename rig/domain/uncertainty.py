@@ -81,8 +81,8 @@ class Budget:
 class ReadingBounds:
     """What keeps a reading from being the true quantity of its moment, near one operating point.
 
-    half_width: bound of error in the channel's unit, the display's rounding apart, that of mixed lags
-    included; step: display step.
+    half_width: bound of error in the channel's unit, the display's rounding apart; step: display step;
+    lag_level: bound of what inputs of different lags leave in the level when one lag is undone.
     lag_s, lag_tolerance_s: time constant. A reading belongs to the stretch of time that ends with it and
     is averaging_least_s to averaging_s long.
     """
@@ -93,6 +93,12 @@ class ReadingBounds:
     lag_tolerance_s: float = 0.0
     averaging_s: float = 0.0
     averaging_least_s: float = 0.0
+    lag_level: float = 0.0
+
+    @property
+    def margin(self) -> float:
+        """Return how far a reading's level, its lag undone, may lie from the quantity's at most."""
+        return self.half_width + self.lag_level
 
     @property
     def shift_s(self) -> float:
@@ -331,7 +337,8 @@ class MeasurementModel:
         windows = [c.averaging_s for c in self._measured]
         windows += [c.averaging_s for c in self._computed if c.averaging_s > 0]
         return ReadingBounds(
-            half_width=(0.0 if math.isnan(half) else half) + lag.level,
+            half_width=0.0 if math.isnan(half) else half,
+            lag_level=lag.level,
             step=step if math.isfinite(step) else 0.0,
             lag_s=lag.lag_s,
             lag_tolerance_s=lag.tolerance_s,

@@ -112,7 +112,7 @@ def joined(track: ChannelTrack, bound: Bound, found: Sequence[Excursion]) -> lis
                 slice(g[0].first_outside, g[-1].last_outside + 1),
                 beyond,
                 noise,
-                bounds.half_width,
+                bounds.margin,
             ),
         )
         for g in groups
@@ -232,7 +232,7 @@ def _interval(
     bounds = _bounds(track, limit, whole)
     local = around(readings, limit, whole.last_inside - offset, whole.first_outside - offset, bounds)
     sure = guaranteed_bracket(local)
-    curve = fit(local, sure) if np.isfinite(bounds.half_width) else None
+    curve = fit(local, sure) if np.isfinite(bounds.margin) else None
     if curve is not None:
         return _from_curve(local, sure, curve, plain, confidence), sure.sure
     return _from_bracket(local, sure, plain), sure.sure
@@ -315,6 +315,9 @@ def _from_curve(
     if bounds.lag_s:
         text = f"moved earlier by the sensor's lag of {_lag_words(bounds)}"
         parts.append(WideningReason(code="lag", text=text, widened_s=2 * bounds.lag_tolerance_s))
+    if bounds.lag_level:
+        text = f"inputs that lag differently: +-{bounds.lag_level:.3g} {local.channel.unit_of_measure}"
+        parts.append(WideningReason(code="lag", text=text, widened_s=2 * bounds.lag_level / rate))
     return Interval(
         earliest_ns=local.base_ns + round(float(early) * 1e9),
         latest_ns=local.base_ns + round(float(late) * 1e9),
@@ -327,9 +330,11 @@ def _from_curve(
 
 def _draws(local: Local, sure: GuaranteedBracket, curve: Curve) -> Floats:
     """Return evenly spread draws of the crossing (seconds from the base), as GUM Supplement 1 propagates."""
-    even = [_even(base) for base in (2, 3, 5, 7)]
+    even = [_even(base) for base in (2, 3, 5, 7, 11)]
     bounds = local.bounds
     level = curve.error * _normal() + bounds.half_width * (2 * even[1] - 1)
+    # Mixed lags leave the same error all along a ramp: both ends of it must lie inside, not most of it.
+    level = level + bounds.lag_level * np.where(even[4] < 0.5, -1.0, 1.0)
     tau = bounds.lag_s + bounds.lag_tolerance_s * (2 * even[2] - 1)
     behind = curve.value[None, :] + tau[:, None] * curve.slope[None, :] - level[:, None]
     above = behind > 0
@@ -367,7 +372,7 @@ def bracket_of(track: ChannelTrack, last_inside: int, first_outside: int) -> Int
     """Return the interval between two readings of a track (-1: there is none before)."""
     begin = last_inside if last_inside >= 0 else first_outside
     readings = track.cut(begin, first_outside + 1)
-    window_s = track.bounds(begin).averaging_s
+    window_s = track.model.bounds().averaging_s
     inside = last_inside - begin if last_inside >= 0 else -1
     return bracket(readings, inside, first_outside - begin, window_s)
 

@@ -86,7 +86,7 @@ def guaranteed_bracket(local: Local) -> GuaranteedBracket:
 def _plain_looks(local: Local) -> list[_Shown]:
     """Return means over 1, 4, 16... neighbours and the side each shows."""
     looks = []
-    noise, accuracy = local.noise, local.bounds.half_width
+    noise, accuracy = local.noise, local.bounds.margin
     total = np.concatenate([[0.0], np.cumsum(local.z)])
     for size in SCALES:
         if size > len(local.z):
@@ -114,7 +114,7 @@ def _lagged_looks(local: Local) -> list[_Shown]:
         for tau in (bounds.lag_s - bounds.lag_tolerance_s, bounds.lag_s + bounds.lag_tolerance_s):
             kept = np.exp(-np.maximum(apart, 1e-9) / max(tau, 1e-9))
             behind = (local.z[gap:] - kept * local.z[:-gap]) / (1 - kept)
-            margin = LAG_SIGMAS * noise.sigma * np.sqrt(1 + kept**2) / (1 - kept) + bounds.half_width
+            margin = LAG_SIGMAS * noise.sigma * np.sqrt(1 + kept**2) / (1 - kept) + bounds.margin
             levels.append(behind + margin)
             sides.append(np.where(behind > margin, 1.0, np.where(behind < -margin, -1.0, 0.0)))
         agreed = np.where(sides[0] == sides[1], sides[0], 0.0)
@@ -122,6 +122,6 @@ def _lagged_looks(local: Local) -> list[_Shown]:
         agreed = np.where(long_before & (agreed > 0), 0.0, agreed)
         level = np.maximum(levels[0], levels[1])
         looks.append(_Shown(agreed, level, (local.t - local.h)[:-gap], (local.t + local.h)[gap:], gap))
-    plain = np.where(local.z > noise.margin + bounds.half_width, 1.0, 0.0)
+    plain = np.where(local.z > noise.margin + bounds.margin, 1.0, 0.0)
     looks.append(_Shown(plain, local.z, local.t - local.h, local.t + local.h, 0))
     return looks

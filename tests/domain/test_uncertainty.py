@@ -318,7 +318,7 @@ def test_the_bound_of_mixed_lags_holds_on_ramps(hot: float, air: float) -> None:
     bounds = model.bounds(rates={"h": abs(hot), "a": abs(air)})
     reading_late = 8.0 * hot - 60.0 * air  # how much the true difference lies above the read one
     undone = bounds.lag_s * (hot - air)
-    assert abs(reading_late - undone) <= bounds.half_width + 1e-12
+    assert abs(reading_late - undone) <= bounds.margin + 1e-12
 
 
 def test_windows_of_different_length_are_known_between_the_least_and_the_longest() -> None:

@@ -178,6 +178,36 @@ def test_calibration_and_conversion_arrive_in_the_model() -> None:
     assert (hot.silence_s, hot.kind) == (10.0, ChannelKind.RESPONSE)
 
 
+@pytest.mark.parametrize(
+    ("written", "constant", "share"),
+    [
+        ("1500 mK", 1.5, 0.0),
+        ("0.5 % of reading", 0.0, 0.005),
+        ("0.1 % of 300 K", 0.3, 0.0),
+        ("0.15 K + 0.2 % of reading", 0.15, 0.002),
+        ("0.5% of reading + 0.1 % of 100 K + 0.2 K", 0.3, 0.005),
+        ("0 % of reading", 0.0, 0.0),
+    ],
+)
+def test_accuracy_is_a_bound_a_share_of_reading_or_range_or_their_sum(
+    written: str, constant: float, share: float
+) -> None:
+    hot = made(BASE.replace("accuracy: 1.5 K", f"accuracy: {written}")).layout.channels["A1.heatsink"]
+    assert (hot.accuracy, hot.accuracy_share) == pytest.approx((constant, share))
+
+
+def test_a_channel_in_percent_may_state_its_accuracy_in_percent() -> None:
+    text = BASE.replace("from: scanner.far, unit: V,", 'from: scanner.far, unit: "%", accuracy: 2 %,')
+    extra = made(text).layout.channels["A2.extra"]
+    assert (extra.accuracy, extra.accuracy_share) == (2.0, 0.0)
+
+
+def test_a_calibration_carries_its_uncertainty_and_its_certificate() -> None:
+    text = BASE.replace("resolution: 0.1 K", 'calibration: {uncertainty: 50 mK, certificate: "K-2026-017"}')
+    found = made(text).layout.channels["A1.heatsink"].calibration
+    assert found == Calibration(uncertainty=0.05, certificate="K-2026-017")
+
+
 MISTAKES = Path(__file__).with_name("mistakes.txt")
 """Blocks of six lines: name; text of BASE to replace, and by what; a piece of the line that the fault
 must name, a piece of its key path, a piece of what it says. ``\\n`` is a line break."""
@@ -349,6 +379,14 @@ def test_a_layout_of_a_newer_soakrig_is_read_as_far_as_it_is_known() -> None:
     assert layout_from_json(values).channels["mains"].silence_s == 60.0
 
 
+def test_a_layout_from_before_shares_and_certificates_still_reads() -> None:
+    values = json.loads(json.dumps(to_json(made(BASE).layout)))
+    for channel in values["channels"].values():
+        del channel["accuracy_share"]
+        del channel["calibration"]["uncertainty"], channel["calibration"]["certificate"]
+    assert layout_from_json(values) == made(BASE).layout
+
+
 @pytest.mark.parametrize(
     "values", [{}, {"rig": "x"}, {"rig": "x", "units": [], "channels": {}, "instruments": {}}]
 )
@@ -376,7 +414,16 @@ _CHANNELS = st.builds(
         max_size=2,
     ).map(tuple),
     plausible=st.none() | st.tuples(_FLOATS, _FLOATS),
-    calibration=st.builds(Calibration, gain=_FLOATS, offset=_FLOATS, due=st.none() | st.dates()),
+    calibration=st.builds(
+        Calibration,
+        gain=_FLOATS,
+        offset=_FLOATS,
+        due=st.none() | st.dates(),
+        uncertainty=_FLOATS,
+        certificate=st.text(max_size=4),
+    ),
+    accuracy=_FLOATS,
+    accuracy_share=_FLOATS,
     follows=st.lists(st.text(max_size=4), max_size=3).map(tuple),
 )
 
