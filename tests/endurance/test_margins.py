@@ -55,6 +55,44 @@ def test_implausible_readings_are_left_out_and_counted() -> None:
     assert worst.uncertainty == pytest.approx(0.57735, abs=1e-5)
 
 
+def test_a_rise_is_as_uncertain_as_its_two_thermometers() -> None:
+    """1.5 K each, shown to 0.1 K: sqrt(2 (1.5^2 + 0.05^2) / 3) = 1.2254 K (JCGM 100:2008, 5.1.2)."""
+    sensor = {"uom": "degC", "accuracy": 1.5, "resolution": 0.1}
+    room = Room(
+        channels=[
+            channel("A1.heat", **sensor),
+            channel("air", **sensor),
+            channel("A1.rise", limit("high", 60), uom="K", source=None, formula="A1.heat - air"),
+        ],
+        data={
+            "A1.heat": series("A1.heat", range(10), 80.0),
+            "air": series("air", range(10), 30.0),
+            "A1.rise": series("A1.rise", range(10), 50.0),
+        },
+    )
+    assert margins(room)[0].uncertainty == pytest.approx(1.2254, abs=5e-5)
+
+
+def test_a_power_is_as_uncertain_as_its_inputs_were_at_its_worst_moment() -> None:
+    """1 % of 28 V times 3.5 A and 0.1 A times 28 V, each / sqrt 3: 1.713 W (JCGM 100:2008, 5.1.2)."""
+    volts, amps = [20.0] * 9 + [28.0], [2.0] * 9 + [3.5]
+    room = Room(
+        channels=[
+            channel("A1.v", accuracy_share=0.01),
+            channel("A1.i", uom="A", accuracy=0.1),
+            channel("A1.p", limit("high", 450), uom="W", source=None, formula="A1.v * A1.i"),
+        ],
+        data={
+            "A1.v": series("A1.v", range(10), volts),
+            "A1.i": series("A1.i", range(10), amps),
+            "A1.p": series("A1.p", range(10), [v * i for v, i in zip(volts, amps, strict=True)]),
+        },
+    )
+    worst = margins(room)[0]
+    assert worst.value == 98.0
+    assert worst.uncertainty == pytest.approx(1.7127, abs=2e-3)
+
+
 def test_the_first_and_the_last_reading_count_too() -> None:
     room = Room(
         channels=[channel("A1.x", limit("high", 10), limit("low", 0))],

@@ -11,7 +11,9 @@ from collections.abc import Sequence
 import numpy as np
 import pytest
 
+from rig.domain.model import Series
 from tests.verify.cases import make
+from tests.verify.derived import computed
 from tests.verify.judge import Judged, judge
 from tests.verify.scenarios import KINDS
 from tests.verify.signals import departures, lagged, smooth, switch
@@ -58,6 +60,37 @@ def test_some_simulated_deaths_are_explained_as_well_as_required(step: int) -> N
     printed = tables(judged)
     assert "coverage" in printed
     assert all(kind in printed for _, kind in kinds)
+
+
+@pytest.mark.timeout(600)
+@pytest.mark.parametrize("count", [2, pytest.param(60, marks=pytest.mark.slow)])
+def test_rises_derived_from_lagging_thermometers_are_never_put_in_a_wrong_order(count: int) -> None:
+    judged = [judge(9_000_000 + k, derived=True) for k in range(count)]
+    rises = [c for j in judged for c in j.crossings if c.derived]
+    assert rises
+    assert at_least(sum(c.covered for c in rises), len(rises), 0.95)
+    assert sum(j.derived_wrong for j in judged) == 0
+    assert "derived, lagged" in tables(judged)
+
+
+def test_the_bench_derives_a_rise_when_both_inputs_are_new_over_the_hull_of_their_times() -> None:
+    """A heatsink every second, the air every two: the second heatsink reading has no air of its own."""
+
+    def read(name: str, every: float, count: int) -> Series:
+        t = np.round(np.arange(count) * every * 1e9).astype(np.int64)
+        return Series(
+            channel=name,
+            t_ns=t,
+            h_ns=np.full(count, 10_000_000, np.int64),
+            value=np.arange(count, dtype=float),
+            status=np.zeros(count, np.uint8),
+            session=np.zeros(count, np.int32),
+        )
+
+    found = computed("r", read("h", 1.0, 5), read("a", 2.0, 3))
+    assert found.value.tolist() == [0.0, 1.0, 2.0]
+    assert ((found.t_ns - found.h_ns) / 1e9).tolist() == pytest.approx([-0.01, 1.99, 3.99])
+    assert ((found.t_ns + found.h_ns) / 1e9).tolist() == pytest.approx([0.01, 2.01, 4.01])
 
 
 @pytest.mark.slow
