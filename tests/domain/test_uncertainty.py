@@ -308,7 +308,7 @@ def test_where_one_input_moves_its_lag_is_that_of_the_difference() -> None:
     assert (lag.lag_s, lag.tolerance_s) == (8.0, 0.0)
     assert lag.level == pytest.approx(8.0 * 0.01)
     still = lagging(8.0, 0.0).lag(rates={"h": 0.001, "a": 0.5})
-    assert (still.lag_s, still.level) == (0.0, pytest.approx(8.0 * 0.001))
+    assert (still.lag_s, still.level) == pytest.approx((0.0, 8.0 * 0.001))
 
 
 @pytest.mark.parametrize(("hot", "air"), [(0.2, 0.1), (0.1, 0.2), (-0.1, 0.3), (0.3, 0.3)])

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import numpy as np
 import pytest
 
@@ -57,7 +59,7 @@ def test_implausible_readings_are_left_out_and_counted() -> None:
 
 def test_a_rise_is_as_uncertain_as_its_two_thermometers() -> None:
     """1.5 K each, shown to 0.1 K: sqrt(2 (1.5^2 + 0.05^2) / 3) = 1.2254 K (JCGM 100:2008, 5.1.2)."""
-    sensor = {"uom": "degC", "accuracy": 1.5, "resolution": 0.1}
+    sensor: dict[str, Any] = {"uom": "degC", "accuracy": 1.5, "resolution": 0.1}
     room = Room(
         channels=[
             channel("A1.heat", **sensor),
