@@ -52,6 +52,15 @@ def curve(name: str) -> Curve:
     return _thermocouple(letter, 1e3 if name.endswith("from V") else 1.0)
 
 
+def thermocouple_mv(letter: str, hot_c: float, junction_c: float = 0.0) -> float:
+    """Return the emf in mV between a hot and a cold junction, both in degC (ITS-90, IEC 60584-1:2013).
+
+    letter: one of ``THERMOCOUPLES``. Raises ValueError outside of the type's range.
+    """
+    couple = _couple(letter)
+    return float(couple.emf(hot_c)) - float(couple.emf(junction_c))
+
+
 def _couple(letter: str) -> Any:
     import thermocouple_its90
 

@@ -9,9 +9,9 @@ import numpy as np
 
 from rig.domain.accounting import WindingPlan
 from rig.domain.recording import Recording
+from rig.domain.uncertainty import rectangular
 from rig.endurance.account_options import AccountOptions, asked
 from rig.endurance.ageing import HoursOfUse, InUseAt, hours_of_use
-from rig.endurance.conformity import of_channel, rectangular
 from rig.endurance.deaths import Suspect, deaths, suspects
 from rig.endurance.derating import PartLoad, part_load
 from rig.endurance.exposure import UnitExposure, exposures
@@ -134,7 +134,7 @@ def _winding(
         return None
     at = int(np.flatnonzero(inside)[np.argmax(held.value[inside])])
     ohm, t_ns = float(held.value[at]), held.t_ns[at : at + 1]
-    stated = of_channel(readings.facts(channel))
+    stated = readings.standard_at(channel, ohm, int(t_ns[0]))
     ambient = float("nan")
     if wishes.ambient is not None:
         ambient = float(readings(named(wishes.ambient, stay.unit)).at(t_ns)[0])

@@ -111,6 +111,10 @@ class ChannelTrack:
 
     # ---- readings
 
+    def start_of(self, k: int) -> int:
+        """Return the position of the first reading of piece ``k``."""
+        return self._starts[k]
+
     def piece(self, k: int) -> ChannelReadings:
         """Return the readings of piece ``k``."""
         return self._shelf.get((self.channel.name, k), self._pieces[k], self.channel)

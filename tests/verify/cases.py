@@ -8,7 +8,7 @@ from dataclasses import dataclass, field, replace
 
 import numpy as np
 
-from rig.domain.model import Event, Layout, Series, Unit
+from rig.domain.model import Event, Layout, Series, Session, Unit
 from tests.verify.derived import add_rises
 from tests.verify.instruments import START_NS, UNITS, Made, Stratum, Truth, schemes
 from tests.verify.physics import MEASURE, QUANTITIES, Build, Room, course
