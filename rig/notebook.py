@@ -9,7 +9,7 @@ Nothing here writes to a run.
     run.table("A1.heatsink", "mains", every="10 s")  # wide, on a common grid
     run.readings("A1.heatsink")                    # long: a row per reading, with status and half-width
     run.events(kind="limit-out")
-    run.postmortem("A1").headline.first
+    run.postmortem("A1").headline.first_out
 """
 
 from __future__ import annotations

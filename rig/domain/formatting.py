@@ -120,3 +120,16 @@ def size(count: int) -> str:
         if count < bound * 0.9995:
             return f"{count / (bound / 1e3):.3g} {name}"
     return f"{count / 1e12:.4g} TB"
+
+
+def figure(value: float, digits: int = 5, *, near: float = 0.0) -> str:
+    """Return a value to ``digits`` significant digits; 1270 and not 1.27e+03.
+
+    near: a value of the usual size, such as the limit: ``digits`` count from its first, so that what is left
+    of 72 W after a shutdown reads 0 and not 2.45e-05.
+    """
+    if not math.isfinite(value):
+        return NOTHING
+    if near and math.isfinite(near):
+        value = round(value, digits - 1 - math.floor(math.log10(abs(near)))) + 0.0
+    return f"{float(f'{value:.{digits}g}'):.10g}"

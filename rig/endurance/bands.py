@@ -37,7 +37,7 @@ class BandHours:
     edges: tuple[float, ...]
     time_s: tuple[float, ...]
     mean: tuple[float, ...]
-    unlogged_s: float
+    unobserved_s: float
 
 
 def band_hours(held: Held, bands: Bands, time: Stretches) -> BandHours:
@@ -46,13 +46,15 @@ def band_hours(held: Held, bands: Bands, time: Stretches) -> BandHours:
     where = np.searchsorted(edges, held.value, side="right")
     times, means = [], []
     for band in range(len(edges) + 1):
-        stay = held.where(where == band).both(time)
-        times.append(stay.total_s)
-        means.append(held.integral(stay) / stay.total_s if stay.total_s else float("nan"))
+        installation = held.where(where == band).both(time)
+        times.append(installation.total_s)
+        means.append(
+            held.integral(installation) / installation.total_s if installation.total_s else float("nan")
+        )
     return BandHours(
         channel=held.channel,
         edges=bands.edges,
         time_s=tuple(times),
         mean=tuple(means),
-        unlogged_s=time.total_s - held.known.both(time).total_s,
+        unobserved_s=time.total_s - held.known.both(time).total_s,
     )

@@ -21,7 +21,7 @@ from rig.endurance.coverage import Held
 from rig.endurance.drift import Drift, drift
 from rig.endurance.exposure import phase_time
 from rig.endurance.held_readings import HeldReadings
-from rig.endurance.phases_in_force import Phase, Stay, named, time_of
+from rig.endurance.phases_in_force import Installation, Phase, named, time_of
 from rig.endurance.stretches import Stretches, stretch
 
 RANKING = (
@@ -42,7 +42,7 @@ class Party:
 
     name: str
     readings: HeldReadings
-    stay: Stay
+    installation: Installation
     phases: Sequence[Phase] = ()
     ambient: str | None = None
     called: Mapping[str, str] = field(default_factory=dict)
@@ -53,7 +53,7 @@ class Difference:
     """One quantity in one phase: second less first, in its unit of measure.
 
     pm: expanded uncertainty at the stated confidence; decibel: of the ratio, for V, A and W with positive
-    means; proven: |difference| > pm; weight: see ``RANKING``. correlated: pm rests on a guess.
+    means; significant: |difference| > pm; weight: see ``RANKING``. correlated: pm rests on a guess.
     """
 
     quantity: str
@@ -64,7 +64,7 @@ class Difference:
     difference: float
     pm: float
     decibel: float | None
-    proven: bool
+    significant: bool
     weight: float
     correlated: bool
 
@@ -82,7 +82,7 @@ class PhaseDrift:
 class RunComparison:
     """All differences, the ones that matter first, drifts, and what stands against comparing.
 
-    loads: what each side drove. matter: at most three, by ``ranking``. by_chance: how many differences are
+    loads: what each side drove. matter: at most three, by ``ranking``. expected_false_positives: how many differences are
     expected to look proven if there were none. cautions: stimuli that differed, quantities and phases that
     only one side has.
     """
@@ -94,7 +94,7 @@ class RunComparison:
     differences: tuple[Difference, ...]
     matter: tuple[Difference, ...]
     drifts: tuple[PhaseDrift, ...]
-    by_chance: float
+    expected_false_positives: float
     cautions: tuple[str, ...]
     ranking: str = RANKING
 
@@ -134,7 +134,7 @@ def compare(first: Party, second: Party, confidence: float = 0.95) -> RunCompari
         differences=tuple(differences),
         matter=_matter(differences),
         drifts=tuple(drifts),
-        by_chance=len(differences) * (1 - confidence),
+        expected_false_positives=len(differences) * (1 - confidence),
         cautions=tuple(cautions),
     )
 
@@ -158,12 +158,12 @@ class _Side:
     @staticmethod
     def of(party: Party, quantity: str, phase: Phase, time: Stretches) -> _Side:
         plain = quantity.removesuffix(_OVER_AMBIENT)
-        name = f"{party.stay.unit}.{plain}"
+        name = f"{party.installation.unit}.{plain}"
         facts = party.readings.facts(name)
-        limits = phase.limits_of(name, party.stay.unit, facts.limits)
+        limits = phase.limits_of(name, party.installation.unit, facts.limits)
         held, unsure = party.readings(name), of_channel(facts)
         if plain != quantity:
-            ambient = named(party.ambient or "", party.stay.unit)
+            ambient = named(party.ambient or "", party.installation.unit)
             held = rise(held, party.readings(ambient))
             unsure = combined([unsure, of_channel(party.readings.facts(ambient))])
             limits = ()
@@ -197,10 +197,10 @@ def _pairs(first: Party, second: Party, cautions: list[str]) -> list[str]:
 
 def _quantities(party: Party) -> dict[str, str]:
     layout = party.readings.recording.layout
-    prefix = f"{party.stay.unit}."
+    prefix = f"{party.installation.unit}."
     return {
         name.removeprefix(prefix): layout.channels[name].unit_of_measure
-        for name in layout.units[party.stay.unit].channels
+        for name in layout.units[party.installation.unit].channels
         if name.startswith(prefix)
     }
 
@@ -220,11 +220,11 @@ def _phases(first: Party, second: Party, cautions: list[str]) -> list[tuple[Phas
 
 
 def _time(party: Party, phase: Phase) -> Stretches:
-    """Return the time of a phase in which its targets were met, within the stay."""
-    time = stretch(party.stay.start_ns, party.stay.end_ns)
+    """Return the time of a phase in which its targets were met, within the installation."""
+    time = stretch(party.installation.start_ns, party.installation.end_ns)
     if phase.name:
         time = time.both(time_of(phase.name, party.readings.forces()))
-    targets = phase.targets_of(party.stay.unit)
+    targets = phase.targets_of(party.installation.unit)
     if not targets:
         return time
     met, _ = phase_time(party.readings, {name: (one.low, one.high) for name, one in targets.items()})
@@ -243,13 +243,13 @@ def _stimuli(
     for name in phases[0].targets:
         if name not in phases[1].targets:
             continue
-        one = mean(first.readings(named(name, first.stay.unit)), times[0])
-        two = mean(second.readings(named(name, second.stay.unit)), times[1])
+        one = mean(first.readings(named(name, first.installation.unit)), times[0])
+        two = mean(second.readings(named(name, second.installation.unit)), times[1])
         if one is None or two is None:
             continue
         gap = two.value - one.value
         if abs(gap) > _expanded([one.pm, two.pm], [one.freedom, two.freedom], 0.0, confidence):
-            unit = first.readings.facts(named(name, first.stay.unit)).unit_of_measure
+            unit = first.readings.facts(named(name, first.installation.unit)).unit_of_measure
             found.append(
                 f"phase {phases[0].name or 'all'}: {name} was {abs(gap):.3g} {unit} "
                 f"{'higher' if gap > 0 else 'lower'} for {second.name}"
@@ -275,7 +275,7 @@ def _difference(
         difference=gap,
         pm=pm,
         decibel=_decibel(sides[0].facts.unit_of_measure, one.value, two.value),
-        proven=abs(gap) > pm,
+        significant=abs(gap) > pm,
         weight=abs(gap) / sides[0].scale(one.value),
         correlated=one.correlated or two.correlated,
     )
@@ -304,7 +304,7 @@ def _matter(differences: Sequence[Difference]) -> tuple[Difference, ...]:
     best: dict[str, Difference] = {}
     for one in differences:
         plain = one.quantity.removesuffix(_OVER_AMBIENT)
-        if one.proven and (plain not in best or one.weight > best[plain].weight):
+        if one.significant and (plain not in best or one.weight > best[plain].weight):
             best[plain] = one
     return tuple(sorted(best.values(), key=lambda one: -one.weight)[:3])
 
@@ -312,10 +312,10 @@ def _matter(differences: Sequence[Difference]) -> tuple[Difference, ...]:
 def _drifts(
     party: Party, phase: str, time: Stretches, quantities: Sequence[str], confidence: float
 ) -> list[PhaseDrift]:
-    names = [f"{party.stay.unit}.{one}" for one in quantities if not one.endswith(_OVER_AMBIENT)]
+    names = [f"{party.installation.unit}.{one}" for one in quantities if not one.endswith(_OVER_AMBIENT)]
     found = [drift(party.readings(name), time, confidence) for name in names]
     return [PhaseDrift(party=party.name, phase=phase, drift=one) for one in found if one is not None]
 
 
 def _load(party: Party) -> str:
-    return party.readings.recording.layout.units[party.stay.unit].load
+    return party.readings.recording.layout.units[party.installation.unit].load

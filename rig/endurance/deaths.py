@@ -17,7 +17,7 @@ from rig.domain.model import Event, EventKind, Status
 from rig.endurance.drive import TripRule, trips
 from rig.endurance.exposure import ExposureOptions
 from rig.endurance.held_readings import HeldReadings
-from rig.endurance.phases_in_force import Stay
+from rig.endurance.phases_in_force import Installation
 from rig.endurance.stretches import stretch
 from rig.endurance.verdict import Death
 
@@ -37,34 +37,34 @@ class Suspect:
 def deaths(readings: HeldReadings, wanted: ExposureOptions, dead_after_s: float) -> list[Death]:
     """Return the deaths of a recording, one for each serial number at the most, earliest first.
 
-    dead_after_s: driven time without output, to the end of the stay, that makes a death; it needs the
+    dead_after_s: driven time without output, to the end of the installation, that makes a death; it needs the
     levels of output and drive, and output that was there before.
     """
     found: dict[str, Death] = {}
     events = readings.recording.events()
-    for stay in readings.stays():
-        told = [*_told(readings, events, stay), *_read(readings, stay, wanted, dead_after_s)]
+    for installation in readings.installations():
+        told = [*_told(readings, events, installation), *_read(readings, installation, wanted, dead_after_s)]
         for death in told:
-            if stay.serial not in found or death.t_ns < found[stay.serial].t_ns:
-                found[stay.serial] = death
+            if installation.serial not in found or death.t_ns < found[installation.serial].t_ns:
+                found[installation.serial] = death
     return sorted(found.values(), key=lambda one: (one.t_ns, one.serial))
 
 
 def suspects(readings: HeldReadings) -> list[Suspect]:
-    """Return the serial numbers with channels that were out of a limit at the end of their stay."""
+    """Return the serial numbers with channels that were out of a limit at the end of their installation."""
     found = []
     events, layout = readings.recording.events(), readings.recording.layout
-    for stay in readings.stays():
-        mine = set(layout.units[stay.unit].channels)
+    for installation in readings.installations():
+        mine = set(layout.units[installation.unit].channels)
         out: dict[tuple[str, str], int] = {}
         for event in events:
             t_ns = readings.moment(event)
-            if event.begins_recording and t_ns <= stay.end_ns:
+            if event.begins_recording and t_ns <= installation.end_ns:
                 # a session says again what is still out, if it can read it
                 out = {
                     key: since_ns for key, since_ns in out.items() if not _read_since(readings, key[0], event)
                 }
-            if event.subject not in mine or not stay.start_ns <= t_ns <= stay.end_ns:
+            if event.subject not in mine or not installation.start_ns <= t_ns <= installation.end_ns:
                 continue
             side = str(event.data.get("side", ""))
             if event.kind is EventKind.LIMIT_OUT:
@@ -74,7 +74,7 @@ def suspects(readings: HeldReadings) -> list[Suspect]:
         if out:
             ordered = sorted(out, key=lambda key: out[key])
             channels = tuple(dict.fromkeys(channel for channel, _ in ordered))
-            found.append(Suspect(serial=stay.serial, channels=channels, t_ns=min(out.values())))
+            found.append(Suspect(serial=installation.serial, channels=channels, t_ns=min(out.values())))
     return found
 
 
@@ -87,34 +87,38 @@ def _read_since(readings: HeldReadings, channel: str, began: Event) -> bool:
     return bool((later & (series.status == Status.GOOD)).any())
 
 
-def lived(stay: Stay, found: Sequence[Death]) -> Stay:
-    """Return a stay up to the death of its serial number in it."""
+def until_death(installation: Installation, found: Sequence[Death]) -> Installation:
+    """Return a installation up to the death of its serial number in it."""
     for one in found:
-        if one.serial == stay.serial and one.t_ns < stay.end_ns:
-            return replace(stay, end_ns=max(one.t_ns, stay.start_ns))
-    return stay
+        if one.serial == installation.serial and one.t_ns < installation.end_ns:
+            return replace(installation, end_ns=max(one.t_ns, installation.start_ns))
+    return installation
 
 
-def _told(readings: HeldReadings, events: Sequence[Event], stay: Stay) -> list[Death]:
+def _told(readings: HeldReadings, events: Sequence[Event], installation: Installation) -> list[Death]:
     told = []
     for event in events:
         if event.kind is not EventKind.NOTE or event.data.get("died") is not True:
             continue
         serial, unit = event.data.get("serial"), event.data.get("unit", event.subject)
         at_ns = event.data.get("at_ns")
-        if not isinstance(at_ns, int) or not stay.start_ns <= at_ns <= stay.end_ns:
+        if not isinstance(at_ns, int) or not installation.start_ns <= at_ns <= installation.end_ns:
             at_ns = min(readings.moment(event), readings.span_ns[1])  # told of when nobody recorded any more
-        here = serial == stay.serial if serial else unit == stay.unit
-        if here and stay.start_ns <= at_ns <= stay.end_ns:
-            told.append(Death(serial=stay.serial, t_ns=at_ns, text=f"a person noted it: {event.text}"))
+        here = serial == installation.serial if serial else unit == installation.unit
+        if here and installation.start_ns <= at_ns <= installation.end_ns:
+            told.append(
+                Death(serial=installation.serial, t_ns=at_ns, text=f"a person noted it: {event.text}")
+            )
     return told
 
 
-def _read(readings: HeldReadings, stay: Stay, wanted: ExposureOptions, dead_after_s: float) -> list[Death]:
-    if wanted.output is None or wanted.drive is None or stay.end_ns <= stay.start_ns:
+def _read(
+    readings: HeldReadings, installation: Installation, wanted: ExposureOptions, dead_after_s: float
+) -> list[Death]:
+    if wanted.output is None or wanted.drive is None or installation.end_ns <= installation.start_ns:
         return []
-    rule = TripRule(output=wanted.output, drive=wanted.drive, least_s=dead_after_s).of(stay.unit)
-    found = trips(readings, rule, stretch(stay.start_ns, stay.end_ns))
+    rule = TripRule(output=wanted.output, drive=wanted.drive, least_s=dead_after_s).of(installation.unit)
+    found = trips(readings, rule, stretch(installation.start_ns, installation.end_ns))
     if not found or found[-1].came_back:
         return []
     last = found[-1]
@@ -122,4 +126,4 @@ def _read(readings: HeldReadings, stay: Stay, wanted: ExposureOptions, dead_afte
         f"by readback: {rule.output.channel} gave no output for {duration(last.lasted_s)} to the end of the "
         "record, though driven"
     )
-    return [Death(serial=stay.serial, t_ns=last.start_ns, text=text)]
+    return [Death(serial=installation.serial, t_ns=last.start_ns, text=text)]

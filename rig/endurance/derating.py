@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from rig.endurance.held_readings import HeldReadings
-from rig.endurance.phases_in_force import Stay, named
+from rig.endurance.phases_in_force import Installation, named
 from rig.endurance.stretches import Floats, stretch
 from rig.errors import UsageError
 
@@ -86,15 +86,15 @@ def derated(part: Part, temp_c: Floats) -> Floats:
     return np.asarray(part.rating_w * np.clip(share, 0.0, 1.0))
 
 
-def part_load(readings: HeldReadings, part: Part, stay: Stay) -> PartLoad | None:
-    """Return how a part of one unit was loaded during its stay, or None where power or heat is not known.
+def part_load(readings: HeldReadings, part: Part, installation: Installation) -> PartLoad | None:
+    """Return how a part of one unit was loaded during its installation, or None where power or heat is not known.
 
     A power is judged with the temperature read nearest to it, so a temperature read slowly (a part heats
     up more slowly than power changes) is right; a pulse shorter than the polling is not seen.
     """
-    part = part.of(stay.unit)
+    part = part.of(installation.unit)
     power, heat = readings(part.power), readings(part.temperature)
-    time = stretch(stay.start_ns, stay.end_ns).both(power.known).both(heat.known)
+    time = stretch(installation.start_ns, installation.end_ns).both(power.known).both(heat.known)
     inside = power.inside(time)
     middle = power.middle_ns[inside]
     watts, temps = power.value[inside], heat.at(middle)
@@ -110,8 +110,8 @@ def part_load(readings: HeldReadings, part: Part, stay: Stay) -> PartLoad | None
     peak = float(watts.max())
     return PartLoad(
         part=part.name,
-        unit=stay.unit,
-        serial=stay.serial,
+        unit=installation.unit,
+        serial=installation.serial,
         t_ns=int(middle[at]),
         power_w=float(watts[at]),
         temp_c=float(temps[at]),

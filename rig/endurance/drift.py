@@ -51,7 +51,7 @@ class MeanStep:
 class Drift:
     """Change of a channel over a time, per hour. change: slope x the time looked at.
 
-    proven: the interval of the slope does not hold zero, and the batches were not alike. step_ns: where one
+    significant: the interval of the slope does not hold zero, and the batches were not alike. step_ns: where one
     step explains more than a straight line does: about when; then "drift" is the wrong word. A step passes
     for a trend in any trend test.
     """
@@ -64,7 +64,7 @@ class Drift:
     p: float
     batches: int
     correlated: bool
-    proven: bool
+    significant: bool
     step_ns: int | None
 
 
@@ -85,7 +85,7 @@ def drift(held: Held, time: Stretches, confidence: float = 0.95) -> Drift | None
         p=mann_kendall(found.value, widening=found.widening).p,
         batches=len(found.value),
         correlated=found.correlated,
-        proven=not found.correlated and not slope.low <= 0 <= slope.high,
+        significant=not found.correlated and not slope.low <= 0 <= slope.high,
         step_ns=int(found.middle_ns[best.last_before : best.last_before + 2].mean())
         if best is not None and best.better_than_line
         else None,

@@ -132,13 +132,13 @@ def trips(readings: Callable[[str], Held], rule: TripRule, time: Stretches) -> t
     starts: Ints = on.end_ns
     ends = np.concatenate([on.start_ns[1:], time.end_ns[-1:]])
     lost_s = driven.before_s(ends) - driven.before_s(starts)
-    unlogged_s = (ends - starts) / 1e9 - (known.before_s(ends) - known.before_s(starts))
+    unobserved_s = (ends - starts) / 1e9 - (known.before_s(ends) - known.before_s(starts))
     return tuple(
         Trip(
             start_ns=int(starts[at]),
             end_ns=int(ends[at]),
             came_back=bool(at + 1 < len(starts)),
-            over_gap=bool(unlogged_s[at] > 0),
+            over_gap=bool(unobserved_s[at] > 0),
         )
         for at in np.flatnonzero(lost_s >= least_s)
     )

@@ -12,7 +12,7 @@ import numpy as np
 from rig.domain.model import Event, EventKind, Side, Status
 from rig.domain.recording import Recording
 from rig.endurance.held_readings import HeldReadings
-from rig.endurance.phases_in_force import InForce, Stay
+from rig.endurance.phases_in_force import InForce, Installation
 from rig.endurance.run_identity import RunIdentity
 
 EXCURSION, EARLY = "excursion", "early"
@@ -65,16 +65,18 @@ class EventMatch:
     text: str
 
 
-def sightings(recording: Recording, facts: RunIdentity, wish: EventQuery) -> list[EventMatch]:
-    """Return everything in a recording that fits a wish, oldest first."""
+def matches(recording: Recording, facts: RunIdentity, query: EventQuery) -> list[EventMatch]:
+    """Return everything in a recording that fits a query, oldest first."""
     start_ns, end_ns = recording.span
-    if (wish.until_ns is not None and start_ns > wish.until_ns) or (
-        wish.since_ns is not None and end_ns < wish.since_ns
+    if (query.until_ns is not None and start_ns > query.until_ns) or (
+        query.since_ns is not None and end_ns < query.since_ns
     ):
         return []
     readings = HeldReadings(recording)
-    context = _Context(readings=readings, stays=readings.stays(), forces=readings.forces(), facts=facts)
-    found = [one for one in _candidates(context, wish) if _fits(one, wish)]
+    context = _Context(
+        readings=readings, installations=readings.installations(), forces=readings.forces(), facts=facts
+    )
+    found = [one for one in _candidates(context, query) if _fits(one, query)]
     return sorted(found, key=lambda one: (one.start_ns, one.subject, one.side))
 
 
@@ -91,7 +93,7 @@ def in_order(answers: Iterable[Sequence[EventMatch]]) -> list[EventMatch]:
 @dataclass(frozen=True, slots=True, kw_only=True)
 class _Context:
     readings: HeldReadings
-    stays: Sequence[Stay]
+    installations: Sequence[Installation]
     forces: Sequence[InForce]
     facts: RunIdentity
 
@@ -102,18 +104,18 @@ class _Context:
         return (event.t_ns - restart.t_ns) / 1e9 <= SETTLING_S + delay_s
 
 
-def _candidates(context: _Context, wish: EventQuery) -> Iterator[EventMatch]:
+def _candidates(context: _Context, query: EventQuery) -> Iterator[EventMatch]:
     events = context.readings.recording.events()
-    pair = _PAIRS.get(wish.kind)
+    pair = _PAIRS.get(query.kind)
     if pair is None:
-        yield from (_sighting(context, one, None, wish.kind) for one in events if one.kind == wish.kind)
+        yield from (_match(context, one, None, query.kind) for one in events if one.kind == query.kind)
         return
-    for began, end in _pairs(context, events, pair, wish):
-        yield _sighting(context, began, end, wish.kind)
+    for began, end in _pairs(context, events, pair, query):
+        yield _match(context, began, end, query.kind)
 
 
 def _pairs(
-    context: _Context, events: Sequence[Event], pair: tuple[EventKind, EventKind], wish: EventQuery
+    context: _Context, events: Sequence[Event], pair: tuple[EventKind, EventKind], query: EventQuery
 ) -> Iterator[tuple[Event, Event | None]]:
     """Yield the events that begin and end each excursion; a session's start ends what it does not repeat."""
     open_: dict[tuple[str, str], Event] = {}
@@ -124,7 +126,7 @@ def _pairs(
             yield from carried.values()
             carried = {one: (began, event) for one, began in open_.items()}
             open_ = {}
-        elif event.kind is pair[0] and _named(event.subject, wish.channel):
+        elif event.kind is pair[0] and _named(event.subject, query.channel):
             began, restart = carried.pop(key, (event, event))
             if context.repeats(event, restart):
                 open_.setdefault(key, began)
@@ -138,13 +140,13 @@ def _pairs(
         yield began, None
 
 
-def _sighting(context: _Context, event: Event, end: Event | None, kind: str) -> EventMatch:
+def _match(context: _Context, event: Event, end: Event | None, kind: str) -> EventMatch:
     layout = context.readings.recording.layout
     channel = layout.channels.get(event.subject)
     unit = channel.unit if channel else event.subject if event.subject in layout.units else None
     start_ns = context.readings.moment(event)
     serial = next(
-        (s.serial for s in context.stays if s.unit == unit and s.start_ns <= start_ns <= s.end_ns), ""
+        (s.serial for s in context.installations if s.unit == unit and s.start_ns <= start_ns <= s.end_ns), ""
     )
     phase = next((f.phase for f in context.forces if f.start_ns <= start_ns < f.end_ns), "")
     limit = event.data.get("limit")
@@ -181,16 +183,16 @@ def _named(subject: str, pattern: str | None) -> bool:
     return fnmatch.fnmatchcase(subject, pattern) or fnmatch.fnmatchcase(subject.rpartition(".")[2], pattern)
 
 
-def _fits(one: EventMatch, wish: EventQuery) -> bool:
-    if not _named(one.subject, wish.channel):
+def _fits(one: EventMatch, query: EventQuery) -> bool:
+    if not _named(one.subject, query.channel):
         return False
-    if (wish.unit is not None and one.unit != wish.unit) or (
-        wish.serial is not None and one.serial != wish.serial
+    if (query.unit is not None and one.unit != query.unit) or (
+        query.serial is not None and one.serial != query.serial
     ):
         return False
-    if wish.until_ns is not None and one.start_ns > wish.until_ns:
+    if query.until_ns is not None and one.start_ns > query.until_ns:
         return False
     last_ns = one.start_ns if one.kind not in _PAIRS else one.end_ns
-    if wish.since_ns is not None and last_ns is not None and last_ns < wish.since_ns:
+    if query.since_ns is not None and last_ns is not None and last_ns < query.since_ns:
         return False
-    return wish.text is None or wish.text.lower() in one.text.lower()
+    return query.text is None or query.text.lower() in one.text.lower()

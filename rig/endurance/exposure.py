@@ -18,7 +18,7 @@ from rig.endurance.coverage import REACH, Held
 from rig.endurance.cycles import CycleTable, rainflow
 from rig.endurance.drive import DriveCycles, Level, Trip, TripRule, drive_cycles, level_time, trips
 from rig.endurance.held_readings import HeldReadings
-from rig.endurance.phases_in_force import InForce, Phase, Stay, named, time_of
+from rig.endurance.phases_in_force import InForce, Installation, Phase, named, time_of
 from rig.endurance.stretches import NOWHERE, Stretches, stretch
 from rig.errors import UsageError
 
@@ -65,7 +65,7 @@ class TargetExposure:
     tolerance: float
     within_s: float
     out_s: float
-    unlogged_s: float
+    unobserved_s: float
     lowest: float | None
     highest: float | None
 
@@ -75,7 +75,7 @@ class PhaseExposure:
     """What one unit got of one phase.
 
     in_force_s: how long the record says it was in force, times: how often it began; within_s, out_s,
-    unlogged_s: its three parts. transitions: changes between them; within_pm_s: how far within_s may be
+    unobserved_s: its three parts. transitions: changes between them; within_half_width_s: how far within_s may be
     off: each transition is misplaced by its edge at most, evenly and each for itself; two standard
     deviations of their sum, never more than all of them the same way.
     anywhere_s: time in which all its targets were met, whatever phase was in force. drive_cycles: while
@@ -89,9 +89,9 @@ class PhaseExposure:
     in_force_s: float
     within_s: float
     out_s: float
-    unlogged_s: float
+    unobserved_s: float
     transitions: int
-    within_pm_s: float
+    within_half_width_s: float
     anywhere_s: float
     drive_cycles: int | None
     targets: tuple[TargetExposure, ...]
@@ -99,13 +99,13 @@ class PhaseExposure:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Energy:
-    """Integral of the power over the logged time. pm_joule: from the accuracy stated for the channel."""
+    """Integral of the power over the logged time. half_width_joule: from the accuracy stated for the channel."""
 
     channel: str
     joule: float
-    pm_joule: float
-    logged_s: float
-    unlogged_s: float
+    half_width_joule: float
+    observed_s: float
+    unobserved_s: float
 
     @property
     def watt_hours(self) -> float:
@@ -120,24 +120,24 @@ class SwitchedTime:
     channel: str
     on_s: float
     off_s: float
-    unlogged_s: float
+    unobserved_s: float
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class UnitExposure:
     """The account of one serial number in one place.
 
-    logged_s: time for which every stimulus channel of the phases (all channels of the unit, where there
-    are no phases) has a good reading; unlogged_s: the rest of the stay. notes: what a reader must know.
+    observed_s: time for which every stimulus channel of the phases (all channels of the unit, where there
+    are no phases) has a good reading; unobserved_s: the rest of the installation. notes: what a reader must know.
     """
 
     unit: str
     serial: str
     start_ns: int
     end_ns: int
-    stay_s: float
-    logged_s: float
-    unlogged_s: float
+    installed_s: float
+    observed_s: float
+    unobserved_s: float
     phases: tuple[PhaseExposure, ...]
     energy: Energy | None
     output: SwitchedTime | None
@@ -155,13 +155,15 @@ def exposures(
     """Return the account of every serial number in every place, in the order of places and time."""
     readings = HeldReadings(recording)
     wanted = wanted or ExposureOptions()
-    places = readings.stays()
+    places = readings.installations()
     readings.demand(
-        named(channel, stay.unit) for stay in places for channel in (*_targets(phases), *wanted.channels)
+        named(channel, installation.unit)
+        for installation in places
+        for channel in (*_targets(phases), *wanted.channels)
     )
     plan = _ExposurePlan(phases=phases, forces=readings.forces(), wanted=wanted)
     notes = _notes(readings, plan)
-    return [_account(readings, stay, plan, notes) for stay in places]
+    return [_account(readings, installation, plan, notes) for installation in places]
 
 
 def phase_time(
@@ -192,19 +194,21 @@ def _targets(phases: Sequence[Phase]) -> set[str]:
     return {channel for phase in phases for channel in phase.targets}
 
 
-def _account(readings: HeldReadings, stay: Stay, plan: _ExposurePlan, notes: tuple[str, ...]) -> UnitExposure:
-    time = stretch(stay.start_ns, stay.end_ns)
-    unit, wanted = stay.unit, plan.wanted
-    logged = _logged(readings, unit, plan.phases, time)
+def _account(
+    readings: HeldReadings, installation: Installation, plan: _ExposurePlan, notes: tuple[str, ...]
+) -> UnitExposure:
+    time = stretch(installation.start_ns, installation.end_ns)
+    unit, wanted = installation.unit, plan.wanted
+    logged = _observed(readings, unit, plan.phases, time)
     drive = wanted.drive.of(unit) if wanted.drive else None
     return UnitExposure(
         unit=unit,
-        serial=stay.serial,
-        start_ns=stay.start_ns,
-        end_ns=stay.end_ns,
-        stay_s=time.total_s,
-        logged_s=logged.total_s,
-        unlogged_s=time.total_s - logged.total_s,
+        serial=installation.serial,
+        start_ns=installation.start_ns,
+        end_ns=installation.end_ns,
+        installed_s=time.total_s,
+        observed_s=logged.total_s,
+        unobserved_s=time.total_s - logged.total_s,
         phases=tuple(
             _phase(readings, phase, unit, time=time, forces=plan.forces, drive=drive) for phase in plan.phases
         ),
@@ -247,9 +251,9 @@ def _phase(
         in_force_s=force.total_s,
         within_s=within.total_s,
         out_s=out.total_s,
-        unlogged_s=force.total_s - within.total_s - out.total_s,
+        unobserved_s=force.total_s - within.total_s - out.total_s,
         transitions=edges,
-        within_pm_s=edge_s * min(edges, 2 * math.sqrt(edges / 3)),
+        within_half_width_s=edge_s * min(edges, 2 * math.sqrt(edges / 3)),
         anywhere_s=met.both(time).total_s,
         drive_cycles=cycles,
         targets=tuple(
@@ -272,13 +276,13 @@ def _target(held: Held, force: Stretches, value: float, tolerance: float) -> Tar
         tolerance=tolerance,
         within_s=within.total_s,
         out_s=known.total_s - within.total_s,
-        unlogged_s=force.total_s - known.total_s,
+        unobserved_s=force.total_s - known.total_s,
         lowest=float(values.min()) if len(values) else None,
         highest=float(values.max()) if len(values) else None,
     )
 
 
-def _logged(readings: HeldReadings, unit: str, phases: Sequence[Phase], time: Stretches) -> Stretches:
+def _observed(readings: HeldReadings, unit: str, phases: Sequence[Phase], time: Stretches) -> Stretches:
     channels = {name for phase in phases for name in phase.targets_of(unit)}
     if not channels:
         channels = set(readings.recording.layout.units[unit].channels)
@@ -291,13 +295,13 @@ def _energy(readings: HeldReadings, channel: str, time: Stretches) -> Energy:
     held = readings(channel)
     facts = readings.facts(channel)
     factor = _watts(facts.unit_of_measure, channel)
-    logged_s = held.known.both(time).total_s
+    observed_s = held.known.both(time).total_s
     return Energy(
         channel=channel,
         joule=factor * held.integral(time),
-        pm_joule=factor * facts.accuracy * logged_s,
-        logged_s=logged_s,
-        unlogged_s=time.total_s - logged_s,
+        half_width_joule=factor * facts.accuracy * observed_s,
+        observed_s=observed_s,
+        unobserved_s=time.total_s - observed_s,
     )
 
 
@@ -320,7 +324,7 @@ def _switched(readings: HeldReadings, level: Level, time: Stretches) -> Switched
         channel=level.channel,
         on_s=on.total_s,
         off_s=known.total_s - on.total_s,
-        unlogged_s=time.total_s - known.total_s,
+        unobserved_s=time.total_s - known.total_s,
     )
 
 

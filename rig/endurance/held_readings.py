@@ -9,7 +9,7 @@ from rig.domain.formula import Formula
 from rig.domain.model import Channel, Event
 from rig.domain.recording import Recording
 from rig.endurance.coverage import Held, hold, time_line
-from rig.endurance.phases_in_force import InForce, Stay, in_force, moved_span, stays
+from rig.endurance.phases_in_force import InForce, Installation, in_force, installations, moved_span
 from rig.errors import UsageError
 
 AT_HAND = 8
@@ -73,9 +73,9 @@ class HeldReadings:
         """Return when an event happened on the time line, UTC ns."""
         return event.t_ns + self.shifts.get(event.session, 0)
 
-    def stays(self) -> list[Stay]:
+    def installations(self) -> list[Installation]:
         """Return which serial number sat in which place."""
-        return stays(self.recording.layout, self.recording.events(), self.span_ns, self.shifts)
+        return installations(self.recording.layout, self.recording.events(), self.span_ns, self.shifts)
 
     def forces(self) -> list[InForce]:
         """Return which phase was in force when."""

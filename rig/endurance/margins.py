@@ -16,7 +16,7 @@ from rig.endurance.conformity import of_channel
 from rig.endurance.coverage import Held
 from rig.endurance.excursions import CountedExcursion, excursions
 from rig.endurance.held_readings import HeldReadings
-from rig.endurance.phases_in_force import Phase, Stay, time_of
+from rig.endurance.phases_in_force import Installation, Phase, time_of
 from rig.endurance.stretches import NOWHERE, Bools, Stretches, stretch
 
 NO_PHASE = ""
@@ -31,7 +31,7 @@ class Worst:
     channel's unit of measure, negative when beyond. used: share of the distance from the phase's median to
     the limit that the worst reading used up (1 at the limit), None where the median is on or beyond it.
     uncertainty: standard uncertainty of a reading as the rig file states it (0: not stated).
-    looked_s: the time of the phase in the stay; known_s: for which of it GOOD readings vouch.
+    looked_s: the time of the phase in the installation; known_s: for which of it GOOD readings vouch.
     readings: how many GOOD ones there were; suspect: how many implausible ones were left out.
     excursions: those that counted (on-delay, deadband), each time of the phase looked at by itself.
     """
@@ -59,22 +59,26 @@ class Worst:
 def margins(recording: Recording, phases: Sequence[Phase] = ()) -> list[Worst]:
     """Return the worst reading of every limited channel in every phase, smallest share left first.
 
-    Each unit's channels are taken during the stay of each serial number, the room's over the whole run.
+    Each unit's channels are taken during the installation of each serial number, the room's over the whole run.
     A phase's own limits replace the channel's while it is in force; limits that were changed in mid-run
     count for the time in which they stood, each in a row of its own.
     """
     readings = HeldReadings(recording)
-    whole = Stay(unit="", serial="", start_ns=readings.span_ns[0], end_ns=readings.span_ns[1])
+    whole = Installation(unit="", serial="", start_ns=readings.span_ns[0], end_ns=readings.span_ns[1])
     times = _times(readings, phases)
     found: list[Worst] = []
     for channel in recording.layout.channels.values():
-        places = [one for one in readings.stays() if one.unit == channel.unit] if channel.unit else [whole]
-        for stay in places:
-            stayed = stretch(stay.start_ns, stay.end_ns)
+        places = (
+            [one for one in readings.installations() if one.unit == channel.unit] if channel.unit else [whole]
+        )
+        for installation in places:
+            stayed = stretch(installation.start_ns, installation.end_ns)
             for phase, time in times:
                 for own, when in _own_limits(readings, channel):
                     limits = phase.limits_of(channel.name, channel.unit, own)
-                    looked = _Looked(phase=phase.name, serial=stay.serial, time=time.both(stayed).both(when))
+                    looked = _Looked(
+                        phase=phase.name, serial=installation.serial, time=time.both(stayed).both(when)
+                    )
                     found.extend(_worst(readings, channel, limits, looked))
     return sorted(found, key=_rank)
 

@@ -20,14 +20,24 @@ from rig.domain.model import Event, EventKind, Layout, Session
 from rig.domain.program import Phase, PhaseTarget, named
 from rig.endurance.stretches import NOWHERE, Stretches, stretches
 
-__all__ = ["InForce", "Phase", "PhaseTarget", "Stay", "in_force", "moved_span", "named", "stays", "time_of"]
+__all__ = [
+    "InForce",
+    "Phase",
+    "PhaseTarget",
+    "Installation",
+    "in_force",
+    "moved_span",
+    "named",
+    "installations",
+    "time_of",
+]
 
 _BEGINS = frozenset({"due", "ended", "unknown"})
 """Of all that is recorded about phases, what begins another one (or none)."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Stay:
+class Installation:
     """One serial number in one place, from when to when (UTC ns)."""
 
     unit: str
@@ -78,18 +88,18 @@ def time_of(phase: str, forces: Sequence[InForce]) -> Stretches:
     )
 
 
-def stays(
+def installations(
     layout: Layout,
     events: Sequence[Event],
     span_ns: tuple[int, int],
     shifts: Mapping[int, int] | None = None,
-) -> list[Stay]:
+) -> list[Installation]:
     """Return which serial number sat in which place, by place and time.
 
     Until the first recorded change of a place, the serial number sat there that the change names as the
     one before, else that of the rig file (which may have been edited since).
     """
-    found: list[Stay] = []
+    found: list[Installation] = []
     for unit in layout.units.values():
         changes = [
             event
@@ -101,10 +111,10 @@ def stays(
         for event in changes:
             at_ns = min(max(_moved(event, shifts), span_ns[0]), span_ns[1])
             if serial and at_ns > since_ns:
-                found.append(Stay(unit=unit.name, serial=serial, start_ns=since_ns, end_ns=at_ns))
+                found.append(Installation(unit=unit.name, serial=serial, start_ns=since_ns, end_ns=at_ns))
             serial, since_ns = str(event.data["serial"] or ""), at_ns
         if serial and span_ns[1] > since_ns:
-            found.append(Stay(unit=unit.name, serial=serial, start_ns=since_ns, end_ns=span_ns[1]))
+            found.append(Installation(unit=unit.name, serial=serial, start_ns=since_ns, end_ns=span_ns[1]))
     return found
 
 

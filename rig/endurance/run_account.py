@@ -16,7 +16,7 @@ from rig.endurance.exposure import UnitExposure, exposures
 from rig.endurance.heat import Resistance, resistance, winding_c
 from rig.endurance.held_readings import HeldReadings
 from rig.endurance.margins import Worst, margins
-from rig.endurance.phases_in_force import Stay, named
+from rig.endurance.phases_in_force import Installation, named
 from rig.endurance.verdict import Death, Record, RunVerdict, verdict
 from rig.errors import UsageError
 
@@ -61,16 +61,26 @@ def account(recording: Recording, unit: str | None = None) -> RunAccount:
     Raises UsageError if there is none of that name, or if channels that are asked for were not recorded.
     """
     readings = HeldReadings(recording)
-    wishes = asked(recording.layout)
-    stays = chosen(readings, unit)
-    serials = {stay.serial for stay in stays}
-    places = {stay.unit for stay in stays}
-    whole = exposures(recording, wishes.phases, wishes.wanted)
-    worst = margins(recording, wishes.phases)
-    died = deaths(readings, wishes.wanted, wishes.dead_after_s)
-    loads = [part_load(readings, part, stay) for stay in stays for part in wishes.parts]
-    heats = [resistance(readings, stage, stay) for stay in stays for stage in wishes.stages]
-    turns = [_winding(readings, wishes, name, plan, stay) for stay in stays for name, plan in wishes.windings]
+    options = asked(recording.layout)
+    installations = chosen(readings, unit)
+    serials = {installation.serial for installation in installations}
+    places = {installation.unit for installation in installations}
+    whole = exposures(recording, options.phases, options.wanted)
+    worst = margins(recording, options.phases)
+    died = deaths(readings, options.wanted, options.dead_after_s)
+    loads = [
+        part_load(readings, part, installation) for installation in installations for part in options.parts
+    ]
+    heats = [
+        resistance(readings, stage, installation)
+        for installation in installations
+        for stage in options.stages
+    ]
+    turns = [
+        _winding(readings, options, name, plan, installation)
+        for installation in installations
+        for name, plan in options.windings
+    ]
     return RunAccount(
         rig=recording.layout.rig,
         span_ns=readings.span_ns,
@@ -84,7 +94,7 @@ def account(recording: Recording, unit: str | None = None) -> RunAccount:
         windings=tuple(one for one in turns if one is not None),
         deaths=tuple(one for one in died if one.serial in serials),
         suspects=tuple(one for one in suspects(readings) if one.serial in serials),
-        stated=wishes.stated,
+        stated=options.stated,
     )
 
 
@@ -100,33 +110,33 @@ def judged(recording: Recording, found: RunAccount) -> RunVerdict:
     return verdict(record, asked(recording.layout).criteria)
 
 
-def chosen(readings: HeldReadings, unit: str | None) -> Sequence[Stay]:
-    """Return the stays of a place or of a serial number, all of them for None. Raises UsageError."""
-    stays = readings.stays()
-    mine = [one for one in stays if unit is None or unit in {one.unit, one.serial}]
+def chosen(readings: HeldReadings, unit: str | None) -> Sequence[Installation]:
+    """Return the installations of a place or of a serial number, all of them for None. Raises UsageError."""
+    installations = readings.installations()
+    mine = [one for one in installations if unit is None or unit in {one.unit, one.serial}]
     if not mine and unit is not None:
-        known = ", ".join(f"{one.unit} ({one.serial})" for one in stays) or "none"
+        known = ", ".join(f"{one.unit} ({one.serial})" for one in installations) or "none"
         raise UsageError(f"no unit or serial number {unit!r} in this recording; there are: {known}")
     return mine
 
 
 def _winding(
-    readings: HeldReadings, wishes: AccountOptions, name: str, plan: WindingPlan, stay: Stay
+    readings: HeldReadings, options: AccountOptions, name: str, plan: WindingPlan, installation: Installation
 ) -> Winding | None:
-    held = readings(named(plan.resistance, stay.unit))
-    inside = held.good & (held.t_ns >= stay.start_ns) & (held.t_ns <= stay.end_ns)
+    held = readings(named(plan.resistance, installation.unit))
+    inside = held.good & (held.t_ns >= installation.start_ns) & (held.t_ns <= installation.end_ns)
     if not inside.any():
         return None
     at = int(np.flatnonzero(inside)[np.argmax(held.value[inside])])
     ohm, t_ns = float(held.value[at]), held.t_ns[at : at + 1]
     temp_c = winding_c(plan.cold_ohm, plan.cold_c, ohm, plan.zero_c)
     ambient = float("nan")
-    if wishes.ambient is not None:
-        ambient = float(readings(named(wishes.ambient, stay.unit)).at(t_ns)[0])
+    if options.ambient is not None:
+        ambient = float(readings(named(options.ambient, installation.unit)).at(t_ns)[0])
     return Winding(
         winding=name,
-        unit=stay.unit,
-        serial=stay.serial,
+        unit=installation.unit,
+        serial=installation.serial,
         t_ns=int(t_ns[0]),
         ohm=ohm,
         temp_c=temp_c,

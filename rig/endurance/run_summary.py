@@ -13,9 +13,9 @@ from rig.endurance.run_identity import RunIdentity
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class RunSummary:
-    """One run. serials: that sat in it at any time; outs: counted excursions by unit ('' for the room).
+    """One run. serials: that sat in it at any time; excursions: counted excursions by unit ('' for the room).
 
-    units: of its newest layout; never_back: those with a channel that was still out of a limit when the
+    units: of its newest layout; still_out: those with a channel that was still out of a limit when the
     record ended: dead, or stopped meanwhile.
     """
 
@@ -24,11 +24,11 @@ class RunSummary:
     end_ns: int
     sessions: int
     serials: tuple[str, ...]
-    outs: tuple[tuple[str, int], ...]
+    excursions: tuple[tuple[str, int], ...]
     notes: int
     size: int
     units: tuple[str, ...] = ()
-    never_back: tuple[str, ...] = ()
+    still_out: tuple[str, ...] = ()
 
 
 class Summarised(Recording, Protocol):
@@ -44,11 +44,11 @@ def summary(recording: Summarised, facts: RunIdentity, size: int) -> RunSummary:
     told, layout = recording.told(), recording.layout
     start_ns, end_ns = recording.span
     serials = {unit.serial: None for unit in layout.units.values() if unit.serial}
-    outs: dict[str, int] = {}
+    excursions: dict[str, int] = {}
     for subject, times in told.kinds.get(EventKind.LIMIT_OUT, {}).items():
         if subject in layout.channels:
             unit = layout.channels[subject].unit or ""
-            outs[unit] = outs.get(unit, 0) + times
+            excursions[unit] = excursions.get(unit, 0) + times
     serials.update(dict.fromkeys(told.serials))
     out_now = {layout.channels[one].unit for one in told.still_out if one in layout.channels}
     return RunSummary(
@@ -57,9 +57,9 @@ def summary(recording: Summarised, facts: RunIdentity, size: int) -> RunSummary:
         end_ns=end_ns,
         sessions=len(recording.sessions),
         serials=tuple(serials),
-        outs=tuple(sorted(outs.items())),
+        excursions=tuple(sorted(excursions.items())),
         notes=told.count(EventKind.NOTE),
         size=size,
         units=tuple(layout.units),
-        never_back=tuple(name for name in layout.units if name in out_now),
+        still_out=tuple(name for name in layout.units if name in out_now),
     )

@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from rig.endurance.account_options import asked
 from rig.endurance.comparison import Party
 from rig.endurance.held_readings import HeldReadings
-from rig.endurance.phases_in_force import Stay
+from rig.endurance.phases_in_force import Installation
 from rig.endurance.run_account import chosen
 from rig.errors import UsageError
 
@@ -32,10 +32,10 @@ def sides(
     return [(_party(first, one, same), _party(second, two, same)) for one, two in pairs]
 
 
-def _alike(first: HeldReadings, second: HeldReadings) -> list[tuple[Stay, Stay]]:
-    here = {one.unit: one for one in first.stays()}
-    there = {one.unit: one for one in second.stays()}
-    pairs = [(stay, there[unit]) for unit, stay in here.items() if unit in there]
+def _alike(first: HeldReadings, second: HeldReadings) -> list[tuple[Installation, Installation]]:
+    here = {one.unit: one for one in first.installations()}
+    there = {one.unit: one for one in second.installations()}
+    pairs = [(installation, there[unit]) for unit, installation in here.items() if unit in there]
     if not pairs:
         raise UsageError(
             f"no place is in both runs ({', '.join(here) or 'none'} and {', '.join(there) or 'none'}); say "
@@ -44,21 +44,21 @@ def _alike(first: HeldReadings, second: HeldReadings) -> list[tuple[Stay, Stay]]
     return pairs
 
 
-def _last(readings: HeldReadings, unit: str | None, side: str) -> Stay:
-    stays: Sequence[Stay] = chosen(readings, unit)
-    if not stays:
+def _last(readings: HeldReadings, unit: str | None, side: str) -> Installation:
+    installations: Sequence[Installation] = chosen(readings, unit)
+    if not installations:
         raise UsageError(f"no unit sat in run {side}")
-    return stays[-1]
+    return installations[-1]
 
 
-def _party(run: tuple[str, HeldReadings], stay: Stay, same: bool) -> Party:
+def _party(run: tuple[str, HeldReadings], installation: Installation, same: bool) -> Party:
     name, readings = run
-    wishes = asked(readings.recording.layout)
-    who = f"{stay.unit} (serial number {stay.serial})"
+    options = asked(readings.recording.layout)
+    who = f"{installation.unit} (serial number {installation.serial})"
     return Party(
         name=who if same else f"{who} of {name}",
         readings=readings,
-        stay=stay,
-        phases=wishes.phases,
-        ambient=wishes.ambient,
+        installation=installation,
+        phases=options.phases,
+        ambient=options.ambient,
     )

@@ -29,7 +29,7 @@ class Decision(enum.StrEnum):
 
     PASS = "pass"  # noqa: S105 - the word of the verdict, no secret
     FAIL = "fail"
-    NOT_PROVEN = "not proven"
+    INCONCLUSIVE = "not proven"
 
     @property
     def exit_code(self) -> int:
@@ -46,7 +46,7 @@ class Rule(enum.StrEnum):
     ROOM = "room"
     HOURS = "hours"
     CYCLES = "drive cycles"
-    UNLOGGED = "unlogged"
+    UNOBSERVED = "unobserved"
     TRIPS = "trips"
     RATING = "rating"
     CALIBRATION = "calibration"
@@ -65,14 +65,14 @@ class Death:
 class Criteria:
     """What a pass takes, beside the phases' hours and the channels' limits.
 
-    least_share: of each phase's planned hours and cycles; the rest is forgiven. unlogged_share: most of a
+    least_share: of each phase's planned hours and cycles; the rest is forgiven. unobserved_share: most of a
     unit's time that may be unlogged. trips: how many protection trips are allowed. guard_k: guard band in
     standard uncertainties (0: none; 2: at most 2.3 % false acceptance). trade_rule: whether a part must
     keep the rule of the trade as well as its data sheet.
     """
 
     least_share: float = 0.99
-    unlogged_share: float = 0.02
+    unobserved_share: float = 0.02
     trips: int = 0
     guard_k: float = 0.0
     trade_rule: bool = True
@@ -149,13 +149,13 @@ def _unit(
         *(_limit(worst, asked.guard_k) for worst in mine),
         *_unread(record.layout, exposure, mine, asked),
         *(one for phase in exposure.phases for one in _phase(phase, asked)),
-        _unlogged(exposure, asked),
+        _unobserved(exposure, asked),
         *_trips(exposure, asked),
         *(_part(one, asked) for one in record.parts if one.unit == exposure.unit and one.serial == serial),
         *_calibration(record.layout, exposure),
         *room,
     ]
-    rank = {Decision.FAIL: 0, Decision.NOT_PROVEN: 1, Decision.PASS: 2}
+    rank = {Decision.FAIL: 0, Decision.INCONCLUSIVE: 1, Decision.PASS: 2}
     ordered = tuple(sorted(reasons, key=lambda one: rank[one.outcome]))
     outcome = _overall([one.outcome for one in ordered])
     return UnitVerdict(unit=exposure.unit, serial=serial, outcome=outcome, reasons=ordered)
@@ -164,8 +164,8 @@ def _unit(
 def _overall(outcomes: Sequence[Decision]) -> Decision:
     if Decision.FAIL in outcomes:
         return Decision.FAIL
-    if Decision.NOT_PROVEN in outcomes or not outcomes:
-        return Decision.NOT_PROVEN
+    if Decision.INCONCLUSIVE in outcomes or not outcomes:
+        return Decision.INCONCLUSIVE
     return Decision.PASS
 
 
@@ -189,10 +189,10 @@ def _limit(worst: Worst, guard_k: float) -> VerdictReason:
     if worst.margin < 0:
         text = f"{place}: beyond {bound} for less than the on-delay; that does not count"
     elif guard_k > 0 and worst.uncertainty == 0:
-        outcome = Decision.NOT_PROVEN
+        outcome = Decision.INCONCLUSIVE
         text = f"{place}: a guard band is asked for, but neither accuracy nor resolution is stated"
     elif answer is LimitDecision.CONDITIONAL_PASS:
-        outcome = Decision.NOT_PROVEN
+        outcome = Decision.INCONCLUSIVE
         text = f"{place}: inside {bound}, but nearer than the guard band of {guard:.3g} {step}"
     else:
         text = f"{place}: {worst.margin:.4g} {step} inside {bound} at its worst"
@@ -212,7 +212,7 @@ def _excursion(worst: Worst, guard_k: float) -> VerdictReason:
         times = "1 excursion" if count == 1 else f"{count} excursions"
         text = f"{place}: {times} beyond {bound}, worst {peak.worst:.5g} {unit}"
     else:
-        outcome = Decision.NOT_PROVEN
+        outcome = Decision.INCONCLUSIVE
         step = difference_unit(unit)
         text = f"{place}: beyond {bound}, but by no more than the guard band of {guard:.3g} {step}"
     evidence = _evidence(worst, peak.worst, peak.worst_ns)
@@ -251,13 +251,13 @@ def _room(worst: Worst) -> list[VerdictReason]:
         f"the room went beyond its own limit: {worst.channel} {worst.value:g} {worst.unit_of_measure}, "
         f"{worst.side} limit {worst.limit:g} {worst.unit_of_measure}"
     )
-    return [VerdictReason(outcome=Decision.NOT_PROVEN, rule=Rule.ROOM, text=text, evidence=evidence)]
+    return [VerdictReason(outcome=Decision.INCONCLUSIVE, rule=Rule.ROOM, text=text, evidence=evidence)]
 
 
 def _unread(
     layout: Layout, exposure: UnitExposure, mine: Sequence[Worst], asked: Criteria
 ) -> list[VerdictReason]:
-    """Limited channels that were not read for too much of a phase, or of the stay without phases."""
+    """Limited channels that were not read for too much of a phase, or of the installation without phases."""
     planned = {phase.phase for phase in exposure.phases if phase.in_force_s > 0} or {NO_PHASE}
     known = _known_shares(mine)
     found = []
@@ -265,13 +265,13 @@ def _unread(
         limited = bool(layout.channels[name].limits)
         for phase in sorted(planned):
             share = known.get((name, phase), 0.0 if limited else 1.0)
-            if 1 - share > asked.unlogged_share:
+            if 1 - share > asked.unobserved_share:
                 place = f" in phase {phase}" if phase else ""
                 text = f"{name} has limits and gave good readings for {share:.1%} of the time{place} only"
                 evidence = ReasonEvidence(channel=name, phase=phase or None, value=share)
                 found.append(
                     VerdictReason(
-                        outcome=Decision.NOT_PROVEN, rule=Rule.READINGS, text=text, evidence=evidence
+                        outcome=Decision.INCONCLUSIVE, rule=Rule.READINGS, text=text, evidence=evidence
                     )
                 )
     return found
@@ -314,9 +314,9 @@ def _amount(rule: Rule, phase: PhaseExposure, done: float, planned: float, share
     else:
         text = f"phase {phase.phase}: {done:.4g} of {planned:.4g} {unit} within its targets"
     if rule is Rule.HOURS and not enough:
-        text += f"; {phase.out_s / 3600:.3g} h out of them, {phase.unlogged_s / 3600:.3g} h unlogged"
+        text += f"; {phase.out_s / 3600:.3g} h out of them, {phase.unobserved_s / 3600:.3g} h unlogged"
     return VerdictReason(
-        outcome=Decision.PASS if enough else Decision.NOT_PROVEN,
+        outcome=Decision.PASS if enough else Decision.INCONCLUSIVE,
         rule=rule,
         text=text,
         evidence=ReasonEvidence(
@@ -328,14 +328,14 @@ def _amount(rule: Rule, phase: PhaseExposure, done: float, planned: float, share
     )
 
 
-def _unlogged(exposure: UnitExposure, asked: Criteria) -> VerdictReason:
-    share = exposure.unlogged_s / exposure.stay_s if exposure.stay_s else 1.0
-    enough = share <= asked.unlogged_share
+def _unobserved(exposure: UnitExposure, asked: Criteria) -> VerdictReason:
+    share = exposure.unobserved_s / exposure.installed_s if exposure.installed_s else 1.0
+    enough = share <= asked.unobserved_share
     return VerdictReason(
-        outcome=Decision.PASS if enough else Decision.NOT_PROVEN,
-        rule=Rule.UNLOGGED,
-        text=f"{share:.2%} of its time is unlogged, {asked.unlogged_share:.2%} is allowed",
-        evidence=ReasonEvidence(value=exposure.unlogged_s / 3600, unit_of_measure="h"),
+        outcome=Decision.PASS if enough else Decision.INCONCLUSIVE,
+        rule=Rule.UNOBSERVED,
+        text=f"{share:.2%} of its time is unlogged, {asked.unobserved_share:.2%} is allowed",
+        evidence=ReasonEvidence(value=exposure.unobserved_s / 3600, unit_of_measure="h"),
     )
 
 
@@ -382,12 +382,12 @@ def _part(load: PartLoad, asked: Criteria) -> VerdictReason:
 
 
 def _calibration(layout: Layout, exposure: UnitExposure) -> list[VerdictReason]:
-    """Calibrations of the unit's limited channels that had run out before its stay ended."""
+    """Calibrations of the unit's limited channels that had run out before its installation ended."""
     last = _day(exposure.end_ns)
     channels = [layout.channels[name] for name in layout.units[exposure.unit].channels]
     return [
         VerdictReason(
-            outcome=Decision.NOT_PROVEN,
+            outcome=Decision.INCONCLUSIVE,
             rule=Rule.CALIBRATION,
             text=f"the calibration of {one.name} ran out on {one.calibration.due}",
             evidence=ReasonEvidence(channel=one.name, t_ns=exposure.end_ns),

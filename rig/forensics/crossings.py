@@ -27,7 +27,7 @@ SURE_SIGMAS = 4.0
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Group:
-    """Stretches of the plain walk that noise about the limit has torn apart; ``sure``: truly out."""
+    """Stretches of the plain walk that noise about the limit has split; ``sure``: significantly out."""
 
     pieces: tuple[OutStretch, ...]
     sure: bool
@@ -47,7 +47,7 @@ def excursions(
 
 
 def _starts(groups: Sequence[Group]) -> list[int]:
-    """Return from which position on each group may be explained: after the last sure group came back."""
+    """Return the first position usable for each group: after the last sure group returned."""
     starts = [0]
     for group in groups[:-1]:
         starts.append(group.pieces[-1].returned if group.sure else starts[-1])
@@ -61,7 +61,7 @@ def mark(track: ChannelTrack, position: int) -> Mark:
 
 
 def joined(track: ChannelTrack, limit: Limit, found: Sequence[OutStretch]) -> list[Group]:
-    """Return the stretches joined where nothing between them shows beyond doubt that it came back."""
+    """Return the stretches, joined where no significant return lies between them."""
     noise = _noise_before(track, found[0].first_outside)
 
     def beyond(value: Floats) -> Floats:
@@ -94,7 +94,7 @@ def joined(track: ChannelTrack, limit: Limit, found: Sequence[OutStretch]) -> li
 def _shown(
     track: ChannelTrack, span: slice, turned: Callable[[Floats], Floats], noise: Noise, accuracy: float
 ) -> bool:
-    """Return whether the values in a span, turned so that positive means beyond, show that they are."""
+    """Return whether the values in a span are significantly beyond (positive after ``turned``)."""
     for digest in track.whole_pieces(span):
         ends = turned(np.array([digest.low, digest.high]))
         if digest.usable and float(ends.max()) > noise.margin + accuracy:
@@ -104,7 +104,7 @@ def _shown(
 
 
 def _shows(beyond: Floats, noise: Noise, accuracy: float) -> bool:
-    """Return whether a run of values lies beyond zero by more than noise explains, singly or on average."""
+    """Return whether a run of values is above zero by more than noise, singly or on average."""
     if not len(beyond):
         return False
     if float(beyond.max()) > noise.margin + accuracy:
@@ -168,9 +168,9 @@ def _worst(track: ChannelTrack, limit: Limit, group: Group) -> int:
 def _interval(
     track: ChannelTrack, limit: Limit, whole: OutStretch, known: tuple[int, Interval], confidence: float
 ) -> tuple[Interval, bool]:
-    """Return the interval of one crossing, and whether the channel was out beyond doubt.
+    """Return the interval of one crossing, and whether the channel was significantly out.
 
-    known: from which position on it may be explained, and its plain bracket.
+    known: first position that may be used, and the plain bracket.
     """
     begin, plain = known
     if whole.last_inside < 0 or any(r.code == "order-of-stamps" for r in plain.reasons):
@@ -187,7 +187,7 @@ def _interval(
 
 
 def _from_bracket(local: Local, sure: GuaranteedBracket, plain: Interval) -> Interval:
-    """Return the bracket beyond doubt as an interval."""
+    """Return the guaranteed bracket as an interval."""
     early = local.base_ns + round(sure.earliest_s * 1e9)
     late = local.base_ns + round(sure.latest_s * 1e9)
     if plain.earliest_ns is None or plain.latest_ns is None:
@@ -208,11 +208,11 @@ def _from_bracket(local: Local, sure: GuaranteedBracket, plain: Interval) -> Int
 
 
 def _doubt_reasons(local: Local, extra_s: float) -> tuple[WideningReason, ...]:
-    """Return what keeps readings near the limit from showing their side."""
+    """Return the reason why readings near the limit do not show their side."""
     noise, channel = local.noise, local.channel
     if channel.lag_s > 0:
         lag = f"{channel.lag_s:g} s (+-{channel.lag_tolerance_s:g} s)"
-        text = f"the sensor lags by {lag}, noise {noise.sigma:.3g}"
+        text = f"sensor lag {lag}, noise {noise.sigma:.3g}"
         return (WideningReason(code="lag", text=text, widened_s=extra_s),)
     parts = {"noise": noise.sigma * SURE_SIGMAS, "resolution": noise.step / 2, "accuracy": channel.accuracy}
     code = max(parts, key=lambda k: parts[k])
@@ -235,7 +235,7 @@ def _from_curve(
     as_ns = [local.base_ns + round(float(c) * 1e9) for c in cuts]
     width = float(late - early)
     before = plain.width_s
-    text = f"a curve of degree {curve.degree} through {curve.readings} readings carries the crossing"
+    text = f"curve of degree {curve.degree} fitted to {curve.readings} readings"
     rate = max(float(np.interp(curve.crossing_s, curve.grid, curve.slope)), 1e-12)
     parts = [
         WideningReason(code="trend", text=text, widened_s=min(width - before, 0.0)),
@@ -245,7 +245,7 @@ def _from_curve(
             widened_s=4 * curve.error / rate,
         ),
         WideningReason(
-            code="stamp", text="each value taken between request and reply", widened_s=2 * local.stamp_s
+            code="stamp", text="value taken between request and reply", widened_s=2 * local.stamp_s
         ),
     ]
     channel = local.channel
@@ -253,7 +253,7 @@ def _from_curve(
         text = f"accuracy of +-{channel.accuracy:g} {channel.unit_of_measure}"
         parts.append(WideningReason(code="accuracy", text=text, widened_s=2 * channel.accuracy / rate))
     if channel.lag_s:
-        text = f"moved earlier by the sensor's lag of {channel.lag_s:g} s (+-{channel.lag_tolerance_s:g} s)"
+        text = f"sensor lag {channel.lag_s:g} s (±{channel.lag_tolerance_s:g} s) subtracted"
         parts.append(WideningReason(code="lag", text=text, widened_s=2 * channel.lag_tolerance_s))
     return Interval(
         earliest_ns=local.base_ns + round(float(early) * 1e9),
@@ -316,7 +316,7 @@ def bracket(readings: ChannelReadings, last_inside: int, first_outside: int) -> 
     window_ns = int(readings.channel.averaging_s * 1e9)
     late = int(t[first_outside] + h[first_outside])
     if last_inside < 0:
-        text = "out already at the first reading"
+        text = "out at the first reading"
         reasons: tuple[WideningReason, ...] = (
             WideningReason(code="censored", text=text, widened_s=float("inf")),
         )
@@ -327,7 +327,7 @@ def bracket(readings: ChannelReadings, last_inside: int, first_outside: int) -> 
     reasons = _bracket_reasons(readings, last_inside, first_outside)
     if early > late:
         swapped = (int(t[first_outside] - h[first_outside]) - window_ns, int(t[last_inside] + h[last_inside]))
-        text = "the stamps run backwards here; the interval covers both readings"
+        text = "timestamps run backwards here; the interval covers both readings"
         reasons += (
             WideningReason(code="order-of-stamps", text=text, widened_s=(swapped[1] - swapped[0]) / 1e9),
         )
@@ -344,22 +344,22 @@ def bracket(readings: ChannelReadings, last_inside: int, first_outside: int) -> 
 
 
 def _bracket_reasons(readings: ChannelReadings, a: int, b: int) -> tuple[WideningReason, ...]:
-    """Return what makes the bracket as wide as it is."""
+    """Return the contributions to the width of the bracket."""
     t, h = readings.t_ns, readings.h_ns
     apart_s = max(float(t[b] - t[a]) / 1e9, 0.0)
     stamp_s = float(h[a] + h[b]) / 1e9
     lost = int(np.count_nonzero(~readings.usable[a + 1 : b]))
     reasons = []
     if lost:
-        text = f"{lost} readings without a good value between the last inside and the first outside"
+        text = f"{lost} readings without a good value between last inside and first outside"
         reasons.append(WideningReason(code="lost", text=text, widened_s=apart_s * lost / (lost + 1)))
-    text = f"readings {apart_s / (lost + 1):.4g} s apart"
+    text = f"samples {apart_s / (lost + 1):.3g} s apart"
     reasons.append(WideningReason(code="sampling", text=text, widened_s=apart_s / (lost + 1)))
     if stamp_s:
         reasons.append(
-            WideningReason(code="stamp", text="each value taken between request and reply", widened_s=stamp_s)
+            WideningReason(code="stamp", text="value taken between request and reply", widened_s=stamp_s)
         )
     if readings.channel.averaging_s:
-        text = f"the instrument averages over {readings.channel.averaging_s:g} s"
+        text = f"instrument averages over {readings.channel.averaging_s:g} s"
         reasons.append(WideningReason(code="averaging", text=text, widened_s=readings.channel.averaging_s))
     return tuple(reasons)

@@ -1,4 +1,4 @@
-"""Excursions by the limits that were in force when they began: phases and reloads change limits."""
+"""Excursions by the effective limits at their beginning: phases and reloads change limits."""
 
 from __future__ import annotations
 
@@ -18,8 +18,8 @@ def in_force(
 ) -> tuple[list[CrossingExcursion], bool]:
     """Return the excursions of a channel, oldest first, and whether it had any limit at all.
 
-    An excursion belongs to the limits in force when it began, and ends at the latest when they cease. A limit
-    that was moved past the readings makes no excursion: nothing was crossed then.
+    An excursion belongs to the limits effective when it began, and ends at the latest when they cease. A limit
+    that was moved past the readings makes no excursion: nothing was crossed.
     """
     track = scene.track(channel.name)
     spans = limit_spans(channel.name, scene.layout, *scene.limit_changes())
@@ -35,7 +35,7 @@ def in_force(
 
 
 def moved_past(scene: AnalysisData) -> list[str]:
-    """Return in words which channels lie outside a limit at the end that was moved past their readings."""
+    """Return in words the channels outside a limit at the end because the limit was moved past them."""
     return [words for one in scene.layout.channels.values() for words in _moved_past(scene, one)]
 
 
@@ -51,8 +51,8 @@ def _moved_past(scene: AnalysisData, channel: Channel) -> Iterator[str]:
         if len(values) == 2 and all(one > limit.value if high else one < limit.value for one in values):
             yield (
                 f"{channel.name} lies {'above' if high else 'below'} its limit of {limit.value:g} "
-                f"{channel.unit_of_measure}, which was moved past it at {moment(last.start_ns)}: nothing was "
-                "crossed, so it takes no part"
+                f"{channel.unit_of_measure} because the limit was moved at {moment(last.start_ns)}: no "
+                "crossing, not ranked"
             )
 
 

@@ -1,4 +1,4 @@
-"""The readings around one crossing, turned so that positive means out, in seconds from a base."""
+"""Readings around one crossing, as distance beyond the limit and seconds from a base."""
 
 from __future__ import annotations
 
@@ -11,9 +11,9 @@ from rig.forensics.channel_readings import ChannelReadings, Floats, Ints
 from rig.forensics.noise import Noise, of
 
 REACH = 4096
-"""How many usable readings before and after a crossing are looked at."""
+"""Usable readings examined before and after a crossing."""
 CALM = 240
-"""From how many readings before the crossing the noise is taken."""
+"""Readings before the crossing from which the noise is taken."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -43,7 +43,7 @@ class Local:
 
 
 def around(readings: ChannelReadings, limit: Limit, last_inside: int, first_outside: int) -> Local:
-    """Return the readings around a crossing; only those given may be looked at."""
+    """Return the readings around a crossing, from those given."""
     where = np.flatnonzero(readings.usable)
     middle = int(np.searchsorted(where, first_outside))
     where = where[max(middle - REACH, 0) : middle + REACH]

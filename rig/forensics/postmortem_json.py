@@ -1,10 +1,10 @@
-"""A post-mortem as plain data: dicts, lists, text, numbers, booleans and None, ready for JSON.
+"""Post-mortem as plain data: dicts, lists, text, numbers, booleans and None, ready for JSON.
 
-Field names are those of ``rig.forensics.answer`` and stay as they are; ``schema`` counts up when a field
+Field names are those of ``rig.forensics.answer`` and are stable; ``schema`` counts up when a field
 changes its meaning or goes. Times end in ``_ns`` (UTC, integers), durations in ``_s``. An infinite
 duration is written as None. Quantiles are left out: they serve the order and are not a result.
 
-``whole`` leaves nothing out and ``restored`` makes it a post-mortem again: for keeping, not for others.
+``to_storage`` leaves nothing out and ``from_storage`` reverses it: for the result cache, not for others.
 """
 
 from __future__ import annotations
@@ -20,7 +20,8 @@ from typing import Any
 
 from rig.forensics.answer import PostMortem
 
-SCHEMA = 1
+SCHEMA = 2
+"""2: fields and value words renamed to the terms of the trade (POSTMORTEM.md, "Versions")."""
 LEFT_OUT = frozenset({"quantiles_ns"})
 
 
@@ -36,17 +37,17 @@ def plain(value: Any) -> Any:
     return _plain(value, LEFT_OUT, finite=True)
 
 
-def whole(post_mortem: PostMortem) -> dict[str, Any]:
-    """Return all of a post-mortem as dicts, lists and scalars (infinities and NaN among them)."""
+def to_storage(post_mortem: PostMortem) -> dict[str, Any]:
+    """Return the complete post-mortem as dicts, lists and scalars (infinities and NaN among them)."""
     data = _plain(post_mortem, frozenset(), finite=False)
     assert isinstance(data, dict)
     return data
 
 
-def restored(data: Mapping[str, Any]) -> PostMortem:
-    """Return the post-mortem that ``whole`` made into this.
+def from_storage(data: Mapping[str, Any]) -> PostMortem:
+    """Return the post-mortem that ``to_storage`` was given.
 
-    Raises KeyError, TypeError, ValueError or AttributeError if it did not.
+    Raises KeyError, TypeError, ValueError or AttributeError for anything else.
     """
     found = _maker(PostMortem)(data)
     assert isinstance(found, PostMortem)
@@ -70,7 +71,7 @@ def _plain(value: Any, left_out: frozenset[str], *, finite: bool) -> Any:
 
 @functools.cache
 def _maker(kind: Any) -> Callable[[Any], Any]:
-    """Return what makes values of a type, as ``rig.forensics.answer`` declares them, from plain data."""
+    """Return the function that makes values of a type of ``rig.forensics.answer`` from plain data."""
     origin, parts = typing.get_origin(kind), typing.get_args(kind)
     if origin is types.UnionType:
         (inner,) = (_maker(part) for part in parts if part is not types.NoneType)

@@ -21,7 +21,7 @@ from rig.forensics.channel_readings import Bools, Floats, Ints
 class OutStretch:
     """One stretch out of a limit, as positions in the channel's readings.
 
-    last_inside is -1 when the very first usable reading is out; returned is -1 when it never came back;
+    last_inside is -1 when the very first usable reading is out; returned is -1 when it was still out at the end;
     worst: position of the reading farthest out.
     """
 
@@ -63,7 +63,7 @@ class _Worst:
 
 
 class LimitWalk:
-    """A walk that goes on from piece to piece, and passes by those in which nothing can have happened.
+    """Walk over pieces of readings that skips those in which the state cannot change.
 
     first_of: returns the position at which a value is first read in a piece that was passed by.
     """
@@ -79,7 +79,7 @@ class LimitWalk:
         self._found: list[OutStretch] = []
 
     def passes(self, digest: ChannelDigest) -> bool:
-        """Return whether a piece leaves the channel in or out as it was, from its first reading to its last."""  # noqa: E501
+        """Return whether the state cannot change within a piece."""
         limit = self._limit
         if not digest.usable:
             return True
@@ -120,7 +120,7 @@ class LimitWalk:
         self._last = int(where[-1])
 
     def end(self) -> list[OutStretch]:
-        """Return the stretches found, the last one open if the channel did not come back."""
+        """Return the stretches found, the last one open if the channel did not return."""
         if self._out:
             self._close(-1)
             self._out = False
@@ -147,5 +147,5 @@ class LimitWalk:
 
 
 def lasted_s(t_ns: Ints, stretch: OutStretch) -> float:
-    """Return how long a stretch lasted for sure, seconds: from its first to its last reading out."""
+    """Return the certain length of a stretch in seconds: from its first to its last reading out."""
     return float(t_ns[stretch.last_outside] - t_ns[stretch.first_outside]) / 1e9

@@ -45,7 +45,7 @@ class MtbfBounds:
     """Bounds of the mean time between failures, in h, at one confidence.
 
     estimate_h: unit-hours by failures, None without failures. lower_h: one-sided. two_sided_h: lower and
-    upper, the upper None without failures. says, does_not_say: the same in plain words.
+    upper, the upper None without failures. says, does_not_cover: the same in plain words.
     """
 
     unit_h: float
@@ -54,8 +54,8 @@ class MtbfBounds:
     estimate_h: float | None
     lower_h: float
     two_sided_h: tuple[float, float | None]
-    says: str
-    does_not_say: str
+    statement: str
+    does_not_cover: str
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -72,8 +72,8 @@ class NeededHours:
     more_h: float
     units: int
     each_h: float
-    says: str
-    does_not_say: str
+    statement: str
+    does_not_cover: str
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -96,7 +96,7 @@ class Risks:
 class SuccessRun:
     """How many units must survive a test without any failure to prove a share of survivors.
 
-    shape: of the Weibull life that is assumed, which trades units for time; says, does_not_say: in words.
+    shape: of the Weibull life that is assumed, which trades units for time; says, does_not_cover: in words.
     """
 
     reliability: float
@@ -105,8 +105,8 @@ class SuccessRun:
     test_h: float
     shape: float
     units: int
-    says: str
-    does_not_say: str
+    statement: str
+    does_not_cover: str
 
 
 def lives(services: Iterable[ServiceHours]) -> list[Life]:
@@ -146,11 +146,11 @@ def mtbf(unit_h: float, failures: int, confidence: float = 0.9) -> MtbfBounds:
         estimate_h=unit_h / failures if failures else None,
         lower_h=lower_h,
         two_sided_h=(2 * unit_h / _chi2(1 - outside, 2 * failures + 2), upper_h),
-        says=(
+        statement=(
             f"{in_hours(unit_h)} unit-hours with {_failures(failures)} show, with {confidence:.0%} "
             f"confidence, a mean time between failures of at least {in_hours(lower_h)} h"
         ),
-        does_not_say=(
+        does_not_cover=(
             f"not that a unit lasts {in_hours(lower_h)} h: at an MTBF of M, 63 % of all units have failed "
             f"after M hours; {_CONSTANT_RATE}"
         ),
@@ -186,11 +186,11 @@ def needed_hours(
         more_h=more_h,
         units=units,
         each_h=more_h / units,
-        says=(
+        statement=(
             f"{in_hours(needed_h)} unit-hours with at most {_failures(failures)} prove an MTBF of "
             f"{in_hours(mtbf_h)} h with {confidence:.0%} confidence; {spent}"
         ),
-        does_not_say=(
+        does_not_cover=(
             "not how likely the test is to succeed: even units with just this MTBF fail it in "
             f"{confidence:.0%} of such tests; {_CONSTANT_RATE}"
         ),
@@ -233,11 +233,11 @@ def success_run(
         test_h=test_h,
         shape=shape,
         units=units,
-        says=(
+        statement=(
             f"{units} units that all survive {test_h:g} h show, with {confidence:.0%} confidence, that "
             f"{reliability:.1%} survive {mission_h:g} h"
         ),
-        does_not_say=(
+        does_not_cover=(
             "nothing if one of them fails: then another plan is needed, made before the next test. "
             + (
                 "The units tested must be drawn as the units sold are"

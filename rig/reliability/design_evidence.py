@@ -67,8 +67,8 @@ class Assumed:
     shape: float
     confidence: float
     scale_h: float
-    says: str
-    does_not_say: str
+    statement: str
+    does_not_cover: str
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -78,14 +78,14 @@ class InUse:
     lower_h: float
     least_h: float
     acceleration: Acceleration
-    does_not_say: str
+    does_not_cover: str
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class DemonstratedReliability:
     """What all runs together prove. Parts that cannot be told are None, ``left_out`` says why.
 
-    countings: which hours were counted, and of how many stays. suspects: units that left limits and did not
+    countings: which hours were counted, and of how many installations. suspects: units that left limits and did not
     come back, not counted as failures. idle: serial numbers without any hours. doubts: what cannot be as
     it is recorded.
     """
@@ -165,7 +165,10 @@ def _check_serials(told: Sequence[History], asked: EvidenceOptions) -> None:
 def _failures(told: Sequence[History], mine: Sequence[Life], asked: EvidenceOptions) -> list[Failure]:
     """Return the lives that failed; the n-th life of a repaired unit ended with its n-th death."""
     deaths: dict[str, list[Death]] = {
-        one.serial: [stay.death for _, stay in one.stays if stay.death is not None] for one in told
+        one.serial: [
+            installation.death for _, installation in one.installations if installation.death is not None
+        ]
+        for one in told
     }
     found = []
     for life in mine:
@@ -182,15 +185,15 @@ def _failures(told: Sequence[History], mine: Sequence[Life], asked: EvidenceOpti
 def _suspects(told: Sequence[History], asked: EvidenceOptions) -> tuple[Suspect, ...]:
     said = {*asked.failed, *asked.survived}
     return tuple(
-        stay.suspect
+        installation.suspect
         for one in told
-        for _, stay in one.stays[-1:]
-        if stay.suspect is not None and one.serial not in said
+        for _, installation in one.installations[-1:]
+        if installation.suspect is not None and one.serial not in said
     )
 
 
 def _countings(runs: Sequence[RunDigest]) -> tuple[tuple[Counting, int], ...]:
-    ways = [stay.counting for one in runs for stay in one.stays]
+    ways = [installation.counting for one in runs for installation in one.installations]
     return tuple((way, ways.count(way)) for way in Counting if way in ways)
 
 
@@ -233,11 +236,11 @@ def _assumed(mine: Sequence[Life], asked: EvidenceOptions) -> Assumed | None:
         shape=asked.shape,
         confidence=asked.confidence,
         scale_h=scale_h,
-        says=(
+        statement=(
             f"if lives follow a Weibull distribution of shape {asked.shape:g}, with {asked.confidence:.0%} "
             f"confidence 63 % have failed by {in_hours(scale_h)} h at the earliest"
         ),
-        does_not_say="that the shape is so: it is assumed, and nothing in these hours speaks for it",
+        does_not_cover="that the shape is so: it is assumed, and nothing in these hours speaks for it",
     )
 
 
@@ -273,5 +276,5 @@ def _in_use(bounds: MtbfBounds, acceleration: Acceleration | None) -> InUse | No
         lower_h=bounds.lower_h * acceleration.factor,
         least_h=bounds.lower_h * acceleration.low,
         acceleration=acceleration,
-        does_not_say=acceleration.does_not_say,
+        does_not_cover=acceleration.does_not_cover,
     )

@@ -33,8 +33,8 @@ class Growth:
     confidence: float
     bounds_h: tuple[float, float]
     chance: float
-    says: str
-    does_not_say: str
+    statement: str
+    does_not_cover: str
 
 
 def growth(
@@ -71,11 +71,11 @@ def growth(
         confidence=confidence,
         bounds_h=(low, base / rest**2 if rest > 0 else math.inf),
         chance=chance,
-        says=(
+        statement=(
             f"{r} failures in {in_hours(end_h)} unit-hours became {word}; at the end the mean time between "
             f"them is {in_hours(mtbf_h)} h"
         ),
-        does_not_say=(
+        does_not_cover=(
             "not that there is a trend: with a constant rate one as strong comes about with a chance of "
             f"{chance:.0%}; not what a redesign brings that was not tested: the curve only goes on if causes "
             "go on being found and removed as before"

@@ -38,8 +38,8 @@ class Weibull:
     confidence: float
     shape_bounds: tuple[float, float]
     scale_bounds_h: tuple[float, float]
-    says: str
-    does_not_say: str
+    statement: str
+    does_not_cover: str
 
     @property
     def aic(self) -> float:
@@ -83,8 +83,8 @@ class KaplanMeier:
     low: Floats
     high: Floats
     last_h: float
-    says: str
-    does_not_say: str
+    statement: str
+    does_not_cover: str
 
     @property
     def median_h(self) -> float | None:
@@ -118,11 +118,11 @@ def weibull(lives: Sequence[Life], confidence: float = 0.9) -> Weibull:
         confidence=confidence,
         shape_bounds=_bounds(lambda b: best - data.log_likelihood(b, data.scale(b)) - allowed, shape),
         scale_bounds_h=_bounds(lambda eta: best - data.profile(eta) - allowed, scale_h),
-        says=(
+        statement=(
             f"of {len(lives)} units {len(data.failed_h)} failed; Weibull shape {shape:.3g} ({_kind(shape)}), "
             f"63 % failed by {in_hours(scale_h)} h"
         ),
-        does_not_say=(
+        does_not_cover=(
             f"nothing about ages beyond the {in_hours(data.all_h.max())} h tested except by assuming that "
             "the curve goes on as it began; one shape cannot tell two causes of failure apart: look at each "
             "dead unit; with fewer than ten failures the shape is little more than a guess, see its bounds"
@@ -171,8 +171,8 @@ def kaplan_meier(lives: Sequence[Life], confidence: float = 0.9) -> KaplanMeier:
         low=low,
         high=high,
         last_h=last_h,
-        says=f"{left:.1%} of the units are estimated to survive {in_hours(last_h)} h of this stress",
-        does_not_say=(
+        statement=f"{left:.1%} of the units are estimated to survive {in_hours(last_h)} h of this stress",
+        does_not_cover=(
             f"nothing beyond {in_hours(last_h)} h; it assumes that units taken out early were no better and "
             "no worse than those left in: a unit removed because it looked ill spoils it"
         ),

@@ -9,7 +9,7 @@ from rig.endurance.account_options import AccountOptions
 from rig.endurance.drive import level_time
 from rig.endurance.exposure import phase_time
 from rig.endurance.held_readings import HeldReadings
-from rig.endurance.phases_in_force import Stay, time_of
+from rig.endurance.phases_in_force import Installation, time_of
 from rig.endurance.stretches import NOWHERE, Stretches, stretch
 from rig.errors import UsageError
 
@@ -36,7 +36,7 @@ class Counting(enum.StrEnum):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Served:
-    """What one stay is worth: hours, and which hours were counted."""
+    """What one installation is worth: hours, and which hours were counted."""
 
     hours: float
     counting: Counting
@@ -50,23 +50,28 @@ def usual(asked: AccountOptions) -> Counting:
 
 
 def served(
-    readings: HeldReadings, stay: Stay, asked: AccountOptions, counting: Counting | None = None
+    readings: HeldReadings,
+    installation: Installation,
+    asked: AccountOptions,
+    counting: Counting | None = None,
 ) -> Served:
-    """Return the hours of a stay that count; ``counting`` None: the usual way for this rig file.
+    """Return the hours of a installation that count; ``counting`` None: the usual way for this rig file.
 
     Raises UsageError if the rig file has no words for the way of counting that is asked for.
     """
     way = counting or usual(asked)
-    if stay.end_ns <= stay.start_ns:
+    if installation.end_ns <= installation.start_ns:
         return Served(hours=0.0, counting=way)
-    time = stretch(stay.start_ns, stay.end_ns)
+    time = stretch(installation.start_ns, installation.end_ns)
     counted = {
-        Counting.TARGETS: _within_targets, Counting.OUTPUT: _giving_output, Counting.LOGGED: _logged,
-    }[way](readings, stay, asked, time)  # fmt: skip
+        Counting.TARGETS: _within_targets, Counting.OUTPUT: _giving_output, Counting.LOGGED: _observed,
+    }[way](readings, installation, asked, time)  # fmt: skip
     return Served(hours=counted.total_s / 3600, counting=way)
 
 
-def _within_targets(readings: HeldReadings, stay: Stay, asked: AccountOptions, time: Stretches) -> Stretches:
+def _within_targets(
+    readings: HeldReadings, installation: Installation, asked: AccountOptions, time: Stretches
+) -> Stretches:
     if not any(phase.targets for phase in asked.phases):
         raise UsageError(
             f"hours within targets of rig {readings.recording.layout.rig}: its rig file has no program with "
@@ -75,23 +80,27 @@ def _within_targets(readings: HeldReadings, stay: Stay, asked: AccountOptions, t
     forces = readings.forces()
     whole = NOWHERE
     for phase in asked.phases:
-        bounds = {name: (one.low, one.high) for name, one in phase.targets_of(stay.unit).items()}
+        bounds = {name: (one.low, one.high) for name, one in phase.targets_of(installation.unit).items()}
         met, _ = phase_time(readings, bounds)
         whole = whole.either(met.both(time_of(phase.name, forces)).both(time))
     return whole
 
 
-def _giving_output(readings: HeldReadings, stay: Stay, asked: AccountOptions, time: Stretches) -> Stretches:
+def _giving_output(
+    readings: HeldReadings, installation: Installation, asked: AccountOptions, time: Stretches
+) -> Stretches:
     if asked.wanted.output is None:
         raise UsageError(
             f"output hours of rig {readings.recording.layout.rig}: its rig file does not say when a unit "
             "gives output; write account: output:, or count logged hours"
         )
-    level = asked.wanted.output.of(stay.unit)
+    level = asked.wanted.output.of(installation.unit)
     return level_time(readings(level.channel), level).both(time)
 
 
-def _logged(readings: HeldReadings, stay: Stay, asked: AccountOptions, time: Stretches) -> Stretches:
-    for channel in readings.recording.layout.units[stay.unit].channels:
+def _observed(
+    readings: HeldReadings, installation: Installation, asked: AccountOptions, time: Stretches
+) -> Stretches:
+    for channel in readings.recording.layout.units[installation.unit].channels:
         time = time.both(readings(channel).known)
     return time

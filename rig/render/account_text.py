@@ -8,14 +8,14 @@ import math
 from collections.abc import Iterable, Sequence
 from typing import Any
 
-from rig.domain.formatting import counted, duration, stamp
+from rig.domain.formatting import counted, duration, figure, stamp
 from rig.endurance.account_json import to_json
 from rig.endurance.bands import BandHours
 from rig.endurance.cycles import CycleTable
 from rig.endurance.exposure import PhaseExposure, TargetExposure, UnitExposure
 from rig.endurance.margins import Worst
 from rig.endurance.run_account import RunAccount
-from rig.render.text_layout import figure, table, titled, wrapped
+from rig.render.text_layout import table, titled, wrapped
 
 HOUR_S = 3600.0
 MOST_MARGINS = 12
@@ -65,9 +65,9 @@ def _row(found: RunAccount, one: UnitExposure) -> tuple[str, ...]:
     return (
         one.unit,
         one.serial,
-        hours(one.stay_s),
-        hours(one.logged_s),
-        hours(one.unlogged_s),
+        hours(one.installed_s),
+        hours(one.observed_s),
+        hours(one.unobserved_s),
         hours(one.output.on_s) if one.output else "-",
         energy(one.energy.watt_hours) if one.energy else "-",
         str(len(one.trips)) if one.output and one.drive else "-",
@@ -110,15 +110,15 @@ def _unit(found: RunAccount, one: UnitExposure, width: int) -> list[str]:
 
 def _facts(found: RunAccount, one: UnitExposure, width: int) -> list[str]:
     place = (
-        f"{stamp(one.start_ns)} to {stamp(one.end_ns)}: {hours(one.stay_s)}, of which "
-        f"{hours(one.logged_s)} logged and {hours(one.unlogged_s)} unlogged"
+        f"{stamp(one.start_ns)} to {stamp(one.end_ns)}: {hours(one.installed_s)}, of which "
+        f"{hours(one.observed_s)} logged and {hours(one.unobserved_s)} unlogged"
     )
     facts = [("in place", place)]
     if one.energy:
-        about = f" ±{energy(one.energy.pm_joule / HOUR_S)}" if one.energy.pm_joule else ""
+        about = f" ±{energy(one.energy.half_width_joule / HOUR_S)}" if one.energy.half_width_joule else ""
         facts.append(("energy", f"{energy(one.energy.watt_hours)}{about}, from {one.energy.channel}"))
     if one.output:
-        unknown = f", {hours(one.output.unlogged_s)} not known" if one.output.unlogged_s > 0 else ""
+        unknown = f", {hours(one.output.unobserved_s)} not known" if one.output.unobserved_s > 0 else ""
         facts.append(
             ("output", f"on for {hours(one.output.on_s)}, off for {hours(one.output.off_s)}{unknown}")
         )
@@ -151,9 +151,9 @@ def _phases(phases: Sequence[PhaseExposure], width: int) -> list[str]:
             one.phase,
             hours(one.planned_s) if one.planned_s is not None else "-",
             hours(one.within_s),
-            duration(one.within_pm_s) if one.within_pm_s else "-",
+            duration(one.within_half_width_s) if one.within_half_width_s else "-",
             hours(one.out_s),
-            hours(one.unlogged_s),
+            hours(one.unobserved_s),
             hours(one.in_force_s),
             str(one.times),
             _of(one.drive_cycles, one.planned_count),
@@ -179,7 +179,7 @@ def _target(phase: PhaseExposure, one: TargetExposure) -> str:
         seen = f"read {figure(one.lowest)} to {figure(one.highest)}"
     return (
         f"{phase.phase}: {one.channel} {figure(one.value)} ±{figure(one.tolerance)}: within for "
-        f"{hours(one.within_s)}, out for {hours(one.out_s)}, {hours(one.unlogged_s)} unlogged; {seen}"
+        f"{hours(one.within_s)}, out for {hours(one.out_s)}, {hours(one.unobserved_s)} unlogged; {seen}"
     )
 
 
@@ -194,7 +194,7 @@ def _bands(band: BandHours, width: int) -> list[str]:
     parts = [
         f"{name}: {hours(time_s)}" for name, time_s in zip(band_names(band.edges), band.time_s, strict=True)
     ]
-    unknown = f"; {hours(band.unlogged_s)} unlogged" if band.unlogged_s > 0 else ""
+    unknown = f"; {hours(band.unobserved_s)} unlogged" if band.unobserved_s > 0 else ""
     return wrapped(f"{', '.join(parts)}{unknown}", width, f"{band.channel} at ", "    ")
 
 

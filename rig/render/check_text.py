@@ -6,10 +6,10 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import Protocol
 
-from rig.domain.formatting import counted, duration, plain, size
+from rig.domain.formatting import counted, duration, figure, plain, size
 from rig.domain.model import Channel, Limit, Side, Status
 from rig.render import program_text
-from rig.render.text_layout import figure, table, terminal_width, titled, wrapped
+from rig.render.text_layout import table, terminal_width, titled, wrapped
 from rig.rigfile.buses_section import Instrument
 from rig.rigfile.config import Bus, RigConfig
 

@@ -5,11 +5,11 @@ from __future__ import annotations
 import json
 from collections.abc import Sequence
 
-from rig.domain.formatting import counted
+from rig.domain.formatting import counted, figure
 from rig.domain.units import difference_unit
 from rig.endurance.account_json import to_json
 from rig.endurance.comparison import Difference, RunComparison
-from rig.render.text_layout import figure, table, titled, wrapped
+from rig.render.text_layout import table, titled, wrapped
 
 MOST = 60
 
@@ -44,7 +44,7 @@ def _comparison(one: RunComparison, width: int) -> list[str]:
     lines += titled(f"All differences at {one.confidence:.0%} confidence", width)
     lines += _differences(one, width)
     expected = (
-        f"of {counted(len(one.differences), 'difference')} about {one.by_chance:.1f} would look proven by "
+        f"of {counted(len(one.differences), 'difference')} about {one.expected_false_positives:.1f} would look proven by "
         "chance alone"
     )
     lines += wrapped(expected, width, "", "  ")
@@ -78,7 +78,7 @@ def _differences(one: RunComparison, width: int) -> list[str]:
                 f"{figure(difference.second.value, 4)} {unit}",
                 figure(difference.difference, 3),
                 figure(difference.pm, 2),
-                ("proven" if difference.proven else "") + (" *" if difference.correlated else ""),
+                ("proven" if difference.significant else "") + (" *" if difference.correlated else ""),
             )
         )
     lines = table(rows, width, frozenset({2, 4, 5}))
@@ -89,7 +89,7 @@ def _differences(one: RunComparison, width: int) -> list[str]:
 
 
 def _drifts(one: RunComparison, width: int) -> list[str]:
-    proven = [drift for drift in one.drifts if drift.drift.proven]
+    proven = [drift for drift in one.drifts if drift.drift.significant]
     lines = titled("Drift within a phase", width)
     if not proven:
         return lines + wrapped(f"none proven, of {counted(len(one.drifts), 'channel')} looked at", width)

@@ -4,17 +4,17 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 
-from rig.domain.formatting import counted, duration
+from rig.domain.formatting import counted, duration, figure
 from rig.domain.model import Event, EventKind
 from rig.forensics.answer import Attribution, PostMortem
-from rig.render.text_layout import figure, relative, table, titled, wrapped
+from rig.render.text_layout import relative, table, titled, wrapped
 
 MOST_PAIRS = 8
 MOST_EVIDENCE = 5
 MOST_EVENTS = 20
 MOST_EARLY = 12
 
-TOLD_ELSEWHERE = frozenset(
+SHOWN_ELSEWHERE = frozenset(
     {EventKind.LIMIT_OUT, EventKind.LIMIT_IN, EventKind.EARLY_OUT, EventKind.EARLY_IN, EventKind.HEALTH}
 )
 """Kinds of events that the crossings say better, and those that are no news."""
@@ -34,8 +34,8 @@ def pairs(post_mortem: PostMortem, width: int) -> list[str]:
     lines = titled(f"Cannot be told apart ({counted(len(open_pairs), 'pair')})", width)
     for pair in sorted(open_pairs, key=lambda p: abs(p.probability - 0.5))[:MOST_PAIRS]:
         words = f"{pair.first} before {pair.second}: {percent(pair.probability)} likely"
-        if pair.told_by_s:
-            words += f"; a reading every {duration(pair.told_by_s)} would have told"
+        if pair.resolvable_at_s:
+            words += f"; a reading every {duration(pair.resolvable_at_s)} would have told"
         if pair.obstacle:
             words += f"; {pair.obstacle}"
         lines += wrapped(words, width, "- ", "  ")
@@ -67,7 +67,7 @@ def onsets(post_mortem: PostMortem, width: int) -> list[str]:
                 f"and {relative(onset.interval.latest_ns, reference)}",
                 "rising" if onset.rising else "falling",
                 f"{figure(onset.baseline)} ±{figure(onset.scatter, 2)} {story.unit_of_measure}",
-                relative(onset.departed_ns, reference),
+                relative(onset.detected_ns, reference),
             )
         )
     if seen:
@@ -118,7 +118,7 @@ def _finding(finding: Attribution, reference_ns: int, width: int) -> list[str]:
         when = f" at {relative(one.t_ns, reference_ns)}" if one.t_ns is not None else ""
         lines += wrapped(f"{one.subject}{when}: {one.text}", width, "    for: ", "         ")
     lines += _more(len(finding.evidence), MOST_EVIDENCE, "observation")
-    for words in finding.refuted_by:
+    for words in finding.ruled_out_if:
         lines += wrapped(words, width, "    would be refuted by: ", "         ")
     return lines
 
@@ -163,7 +163,7 @@ def around(post_mortem: PostMortem, width: int) -> list[str]:
         for subject, state, words in rows[1:]:
             lead = f"{subject:<{first}} {state:<{second}} "
             lines += wrapped(words, width, lead, " " * len(lead))
-    events = [e for e in post_mortem.events if e.kind not in TOLD_ELSEWHERE and not _detail(e)]
+    events = [e for e in post_mortem.events if e.kind not in SHOWN_ELSEWHERE and not _detail(e)]
     if events:
         lines += titled("Recorded events nearby", width)
         nearest = sorted(events, key=lambda e: abs(e.t_ns - post_mortem.reference_ns))[:MOST_EVENTS]

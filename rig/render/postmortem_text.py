@@ -9,11 +9,11 @@ from __future__ import annotations
 import json
 from datetime import tzinfo
 
-from rig.domain.formatting import counted, duration
+from rig.domain.formatting import counted, duration, figure
 from rig.forensics.answer import Censoring, ChannelStory, CrossingExcursion, Interval, Mark, PostMortem, Role
 from rig.forensics.postmortem_json import to_json
 from rig.render import postmortem_sections
-from rig.render.text_layout import both_times, figure, relative, table, titled, wrapped
+from rig.render.text_layout import both_times, relative, table, titled, wrapped
 from rig.render.timeline import Bar, chart
 
 NARROWEST, WIDEST = 60, 160
@@ -70,20 +70,20 @@ def answer(post_mortem: PostMortem, width: int, zone: tzinfo | None) -> list[str
 def answer_facts(post_mortem: PostMortem, zone: tzinfo | None) -> list[tuple[str, str]]:
     """Return the short answer as names and sentences, for every form of the post-mortem."""
     headline = post_mortem.headline
-    facts = [("What failed", headline.what)]
+    facts = [("What failed", headline.result)]
     if anything_wrong(post_mortem):
         when = both_times(post_mortem.reference_ns, zone)
         first = _first_interval(post_mortem)
         if first is not None and first.earliest_ns is not None and first.latest_ns is not None:
             when += f", known to within {duration(first.width_s)}"
         facts.append(("When", when))
-        facts.append(("First", headline.first))
-        facts.append(("How sure", headline.sure))
+        facts.append(("First", headline.first_out))
+        facts.append(("How sure", headline.confidence))
         main = post_mortem.main
         if main is not None:
-            why = "" if main.text == headline.what else f": {main.text}"
+            why = "" if main.text == headline.result else f": {main.text}"
             facts.append(("Cause in", f"{ROLES[main.role]} ({main.weight:.0%}){why}"))
-        facts.append(("Look at", headline.look_at))
+        facts.append(("Look at", headline.check_first))
     return facts
 
 
@@ -112,7 +112,7 @@ def ordered_stories(post_mortem: PostMortem) -> list[tuple[ChannelStory, Crossin
 
 def place(post_mortem: PostMortem, channel: str) -> str:
     """Return the range of places a channel can have had: ``1``, or ``2-4``."""
-    low, high = post_mortem.order.places.get(channel, (0, 0))
+    low, high = post_mortem.order.ranks.get(channel, (0, 0))
     return str(low) if low == high else f"{low}-{high}"
 
 

@@ -6,11 +6,11 @@ import json
 import math
 from collections.abc import Sequence
 
-from rig.domain.formatting import counted, in_hours
+from rig.domain.formatting import counted, figure, in_hours
 from rig.endurance.account_json import to_json
 from rig.reliability.design_evidence import DemonstratedReliability
 from rig.reliability.growth import Growth
-from rig.render.text_layout import figure, table, titled, wrapped
+from rig.render.text_layout import table, titled, wrapped
 
 MOST_UNITS = 40
 MOST_AGES = 20
@@ -30,18 +30,22 @@ def text(proof: DemonstratedReliability, unread: Sequence[str] = (), width: int 
         f"{counted(len(proof.failures), 'failure')}",
         width,
     )
-    for way, stays in proof.countings:
-        lines += wrapped(f"counted: {way.words} ({counted(stays, 'stay')})", width, "  ", "  ")
-    lines += _said("Mean time between failures", proof.bounds.says, proof.bounds.does_not_say, width)
+    for way, installations in proof.countings:
+        lines += wrapped(
+            f"counted: {way.words} ({counted(installations, 'installation')})", width, "  ", "  "
+        )
+    lines += _said("Mean time between failures", proof.bounds.statement, proof.bounds.does_not_cover, width)
     low, high = proof.bounds.two_sided_h
     upper = f"{in_hours(high)} h" if high is not None else "no bound"
     estimate = f"{in_hours(proof.bounds.estimate_h)} h" if proof.bounds.estimate_h is not None else "none"
     words = f"estimate {estimate}; two-sided at {proof.bounds.confidence:.0%}: {in_hours(low)} h to {upper}"
     lines += wrapped(words, width, "  ", "  ")
     if proof.needed is not None:
-        lines += _said("What would prove it", proof.needed.says, proof.needed.does_not_say, width)
+        lines += _said("What would prove it", proof.needed.statement, proof.needed.does_not_cover, width)
     if proof.success is not None:
-        lines += _said("Units that must survive", proof.success.says, proof.success.does_not_say, width)
+        lines += _said(
+            "Units that must survive", proof.success.statement, proof.success.does_not_cover, width
+        )
     if proof.in_use is not None:
         lines += _in_use(proof, width)
     lines += _failures(proof, width)
@@ -60,21 +64,21 @@ def text(proof: DemonstratedReliability, unread: Sequence[str] = (), width: int 
     return "\n".join(line.rstrip() for line in lines)
 
 
-def _said(title: str, says: str, does_not_say: str, width: int) -> list[str]:
-    lines = titled(title, width) + wrapped(says, width, "  ", "  ")
-    return lines + wrapped(does_not_say, width, "  does not say: ", "    ")
+def _said(title: str, statement: str, does_not_cover: str, width: int) -> list[str]:
+    lines = titled(title, width) + wrapped(statement, width, "  ", "  ")
+    return lines + wrapped(does_not_cover, width, "  does not say: ", "    ")
 
 
 def _in_use(proof: DemonstratedReliability, width: int) -> list[str]:
     assert proof.in_use is not None
     factor = proof.in_use.acceleration
     between = f" ({figure(factor.low, 3)} to {figure(factor.high, 3)})" if factor.low != factor.high else ""
-    says = (
+    statement = (
         f"an hour of test is worth {figure(factor.factor, 3)}{between} hours of use by {factor.model}, so "
         f"the lower bound in use is {in_hours(proof.in_use.lower_h)} h, or "
         f"{in_hours(proof.in_use.least_h)} h at the least that the constants allow"
     )
-    lines = _said("Carried over to use", says, proof.in_use.does_not_say, width)
+    lines = _said("Carried over to use", statement, proof.in_use.does_not_cover, width)
     for one in factor.assumptions:
         lines += wrapped(one, width, "  assumes: ", "    ")
     return lines
@@ -111,7 +115,7 @@ def _lives(proof: DemonstratedReliability, width: int) -> list[str]:
         lines += [f"  and {counted(len(oldest) - MOST_UNITS, 'unit')} more (all are in --json)"]
     if proof.weibull is not None:
         fit = proof.weibull
-        lines += _said("Weibull fit", fit.says, fit.does_not_say, width)
+        lines += _said("Weibull fit", fit.statement, fit.does_not_cover, width)
         (b_low, b_high), (s_low, s_high) = fit.shape_bounds, fit.scale_bounds_h
         words = (
             f"{fit.confidence:.0%} bounds: shape {figure(b_low, 3)} to {figure(b_high, 3)}, scale "
@@ -119,12 +123,14 @@ def _lives(proof: DemonstratedReliability, width: int) -> list[str]:
         )
         lines += wrapped(words, width, "  ", "  ")
     if proof.assumed is not None:
-        lines += _said("With a shape that is assumed", proof.assumed.says, proof.assumed.does_not_say, width)
+        lines += _said(
+            "With a shape that is assumed", proof.assumed.statement, proof.assumed.does_not_cover, width
+        )
     return lines + _survival(proof, width)
 
 
 def _trend(trend: Growth, width: int) -> list[str]:
-    lines = _said("From run to run", trend.says, trend.does_not_say, width)
+    lines = _said("From run to run", trend.statement, trend.does_not_cover, width)
     low, high = trend.bounds_h
     upper = in_hours(high) + " h" if math.isfinite(high) else "no bound"
     words = (
@@ -136,7 +142,7 @@ def _trend(trend: Growth, width: int) -> list[str]:
 
 def _survival(proof: DemonstratedReliability, width: int) -> list[str]:
     curve = proof.survival
-    lines = _said("Survival, without any assumed distribution", curve.says, curve.does_not_say, width)
+    lines = _said("Survival, without any assumed distribution", curve.statement, curve.does_not_cover, width)
     if not len(curve.age_h):
         return lines
     rows: list[tuple[str, ...]] = [

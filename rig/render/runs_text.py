@@ -45,7 +45,7 @@ def text(found: Sequence[RunSummary], unread: Sequence[str] = ()) -> str:
         if len(folders) > 1:
             lines += [*([""] if lines else []), f"{folder}:"]
         lines += _listed(runs)
-    if any(one.never_back for one in found):
+    if any(one.still_out for one in found):
         lines += ["", *wrapped(_NOTE, _WIDTH)]
     reasons = [f"{one.facts.name}: {reason}" for one in in_order(found) for reason in one.facts.skipped]
     lines += [
@@ -67,8 +67,8 @@ def _folder(one: RunSummary) -> str:
 
 
 def _row(one: RunSummary) -> tuple[str, ...]:
-    count = sum(times for _, times in one.outs)
-    who = ", ".join(unit or "room" for unit, _ in one.outs)
+    count = sum(times for _, times in one.excursions)
+    who = ", ".join(unit or "room" for unit, _ in one.excursions)
     return (
         one.facts.name,
         one.facts.rig,
@@ -78,6 +78,6 @@ def _row(one: RunSummary) -> tuple[str, ...]:
         str(len(one.units)),
         str(one.sessions),
         f"{counted(count, 'time')}: {who}" if count else "never",
-        ", ".join(one.never_back) or "-",
+        ", ".join(one.still_out) or "-",
         size(one.size),
     )

@@ -84,11 +84,6 @@ def table(rows: Sequence[Sequence[str]], width: int, right: frozenset[int] = fro
     ]
 
 
-def figure(value: float, digits: int = 5) -> str:
-    """Return a value to ``digits`` significant digits; 1270 and not 1.27e+03."""
-    return f"{float(f'{value:.{digits}g}'):.10g}" if math.isfinite(value) else NOTHING
-
-
 def relative(t_ns: int | None, reference_ns: int) -> str:
     """Return a time from a reference on: ``+0.120 s``, ``-35.2 s``, ``-4.1 min``; ``open`` if None."""
     if t_ns is None:

@@ -4,18 +4,18 @@ from __future__ import annotations
 
 import json
 
-from rig.domain.formatting import counted, stamp
+from rig.domain.formatting import counted, figure, stamp
 from rig.domain.units import difference_unit
 from rig.endurance.account_json import to_json
 from rig.endurance.verdict import Decision, ReasonEvidence, RunVerdict, UnitVerdict, VerdictReason
-from rig.render.text_layout import figure, titled, wrapped
+from rig.render.text_layout import titled, wrapped
 
 MOST_PASSED = 6
-_SIGNS = {Decision.FAIL: "FAIL", Decision.NOT_PROVEN: "OPEN", Decision.PASS: "pass"}
+_SIGNS = {Decision.FAIL: "FAIL", Decision.INCONCLUSIVE: "OPEN", Decision.PASS: "pass"}
 MEANINGS = {
     Decision.PASS: "all that was asked is shown",
     Decision.FAIL: "something is known to have gone wrong",
-    Decision.NOT_PROVEN: "the record does not show all that was asked",
+    Decision.INCONCLUSIVE: "the record does not show all that was asked",
 }
 
 

@@ -36,7 +36,7 @@ def test_every_kind_of_result_becomes_json() -> None:
     accounts = exposures(made, phases, ExposureOptions(cycles={"A1.heat": 1.0}))
     worst = margins(made, phases)
     readings = HeldReadings(made)
-    party = Party(name="a", readings=readings, stay=readings.stays()[0], phases=phases)
+    party = Party(name="a", readings=readings, installation=readings.installations()[0], phases=phases)
     results = {
         "exposures": accounts,
         "margins": worst,

@@ -54,8 +54,8 @@ def test_hours_in_tolerance_are_true_within_a_poll_period_per_transition(seed: i
         truth = float(spent[levels == wanted].sum())
         assert phase.in_force_s == pytest.approx(500, abs=1e-6)
         assert abs(phase.within_s - truth) <= period * max(phase.transitions, 1)
-        assert abs(phase.within_s - truth) <= phase.within_pm_s + period
-        assert phase.within_s + phase.out_s + phase.unlogged_s == pytest.approx(500, abs=1e-6)
+        assert abs(phase.within_s - truth) <= phase.within_half_width_s + period
+        assert phase.within_s + phase.out_s + phase.unobserved_s == pytest.approx(500, abs=1e-6)
 
 
 def test_unlogged_time_is_exact_and_never_exposure() -> None:
@@ -67,10 +67,10 @@ def test_unlogged_time_is_exact_and_never_exposure() -> None:
         )
     )
     phase = account.phases[0]
-    assert phase.unlogged_s == pytest.approx(103, abs=1e-9)
+    assert phase.unobserved_s == pytest.approx(103, abs=1e-9)
     assert phase.within_s == pytest.approx(897, abs=1e-9)
     assert phase.out_s == pytest.approx(0, abs=1e-9)
-    assert account.unlogged_s == pytest.approx(103, abs=1e-9)
+    assert account.unobserved_s == pytest.approx(103, abs=1e-9)
 
 
 def test_an_implausible_or_missing_value_is_unlogged_and_not_out_of_tolerance() -> None:
@@ -79,7 +79,7 @@ def test_an_implausible_or_missing_value_is_unlogged_and_not_out_of_tolerance() 
     codes[50:53] = Status.SUSPECT
     mains = series("mains", range(100), 207.0, status=codes)
     account = only(exposures(room(mains, events=[phase_event(-0.5, "low")], from_s=-0.5, to_s=99.5), [LOW]))
-    assert account.phases[0].unlogged_s == pytest.approx(13, abs=1e-9)
+    assert account.phases[0].unobserved_s == pytest.approx(13, abs=1e-9)
     assert account.phases[0].out_s == 0
 
 
@@ -94,7 +94,7 @@ def test_one_target_known_to_be_out_is_enough_and_one_unknown_is_not() -> None:
         exposures(room(mains, air, events=[phase_event(-0.5, "p")], from_s=-0.5, to_s=99.5), [phase])
     )
     got = account.phases[0]
-    assert got.unlogged_s == pytest.approx(20, abs=1e-9)
+    assert got.unobserved_s == pytest.approx(20, abs=1e-9)
     assert got.within_s == pytest.approx(30, abs=1e-9)
     assert got.out_s == pytest.approx(50, abs=1e-9)
     assert [(t.channel, t.lowest, t.highest) for t in got.targets] == [("mains", 207, 230), ("air", 40, 40)]
@@ -129,7 +129,7 @@ def test_energy_is_the_integral_over_logged_time_only() -> None:
     assert account.energy is not None
     assert account.energy.joule == pytest.approx(50 * 80, rel=1e-9)
     assert account.energy.watt_hours == pytest.approx(50 * 80 / 3600, rel=1e-9)
-    assert account.energy.unlogged_s == pytest.approx(20, abs=1e-9)
+    assert account.energy.unobserved_s == pytest.approx(20, abs=1e-9)
 
 
 def test_an_energy_of_volts_is_refused() -> None:
@@ -228,7 +228,7 @@ def test_bands_hold_all_of_the_logged_time() -> None:
     band = account.bands[0]
     assert band.time_s == pytest.approx((20, 30, 40, 10), abs=1e-9)
     assert band.mean == pytest.approx((30, 35, 45, 50))
-    assert band.unlogged_s == pytest.approx(10, abs=1e-9)
+    assert band.unobserved_s == pytest.approx(10, abs=1e-9)
     with pytest.raises(ValueError, match="ascend"):
         Bands(channel="air", edges=(2, 1))
 
@@ -257,11 +257,11 @@ def test_thermal_cycles_are_counted_of_the_unit_s_own_stay() -> None:
 
 
 def test_a_clock_put_back_is_said_and_counts_no_time_twice() -> None:
-    lived = [session(0, 0, 100, "a"), session(1, 50, 150, "b", synchronised=False)]
+    until_death = [session(0, 0, 100, "a"), session(1, 50, 150, "b", synchronised=False)]
     mains = series("mains", [*range(100), *range(50, 150)], 207.0, session=[0] * 100 + [1] * 100)
     events = [phase_event(0, "low")]
-    account = only(exposures(room(mains, events=events, lived=lived, from_s=0, to_s=150), [LOW]))
-    assert account.stay_s == pytest.approx(200)
+    account = only(exposures(room(mains, events=events, until_death=until_death, from_s=0, to_s=150), [LOW]))
+    assert account.installed_s == pytest.approx(200)
     assert account.phases[0].within_s == pytest.approx(200, abs=1.5)
     assert any("put back before session 1" in note for note in account.notes)
     assert any("rests on the wall clock" in note for note in account.notes)

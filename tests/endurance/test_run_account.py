@@ -125,7 +125,7 @@ def test_without_a_section_limits_and_hours_are_told_all_the_same() -> None:
     made.asks = None
     found = account(made)
     assert not found.stated
-    assert found.exposures[0].logged_s == pytest.approx(3600, abs=1)
+    assert found.exposures[0].observed_s == pytest.approx(3600, abs=1)
     assert found.exposures[0].energy is None
     assert asked(made.layout).criteria.trips == 0
 
@@ -161,4 +161,4 @@ def test_of_a_place_that_several_served_in_the_last_is_taken_and_a_serial_number
     swap = event(EventKind.UNIT, 1800, "A1", "swapped", serial="0099")
     run = ("run", HeldReadings(room(("A1",), happened=[swap])))
     assert parties(run, run, "0099", "SA1") == [("A1 (serial number 0099)", "A1 (serial number SA1)")]
-    assert sides(run, ("other", HeldReadings(room())), "A1", None)[0][0].stay.serial == "0099"
+    assert sides(run, ("other", HeldReadings(room())), "A1", None)[0][0].installation.serial == "0099"

@@ -40,9 +40,9 @@ def test_the_unit_that_never_came_back_is_chosen_and_its_first_channel_named() -
     assert answer.unit == "A1"
     assert answer.serial == "SA1"
     assert answer.order.tiers == (("A1.rise",), ("A1.out",))
-    assert answer.order.places == {"A1.rise": (1, 1), "A1.out": (2, 2)}
+    assert answer.order.ranks == {"A1.rise": (1, 1), "A1.out": (2, 2)}
     assert answer.story("A1.calm").censoring is Censoring.RIGHT
-    assert "A1.rise" in answer.headline.first
+    assert "A1.rise" in answer.headline.first_out
 
 
 def test_the_answer_is_plain_json_data() -> None:
@@ -59,7 +59,7 @@ def test_a_recording_in_which_nothing_happened_says_so() -> None:
     answer = analyse(quiet)
     assert answer.order.channels == ()
     assert answer.episode_ns is None
-    assert "no channel" in answer.headline.what
+    assert "no channel" in answer.headline.result
 
 
 def test_an_unknown_unit_is_refused_by_name() -> None:

@@ -75,7 +75,7 @@ class Bench:
 def main(answer: PostMortem) -> tuple[Role, str]:
     assert answer.main is not None
     assert answer.main.evidence or answer.main.role is Role.NONE
-    assert answer.main.refuted_by
+    assert answer.main.ruled_out_if
     return answer.main.role, answer.main.subject
 
 

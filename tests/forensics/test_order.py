@@ -104,7 +104,7 @@ def test_polling_that_would_have_told_is_half_the_distance() -> None:
     found = order({"a": interval(0, 1), "b": interval(0.6, 1.6)})
     [pair] = found.open_pairs
     assert (pair.first, pair.second) == ("a", "b")
-    assert pair.told_by_s == pytest.approx(0.3)
+    assert pair.resolvable_at_s == pytest.approx(0.3)
     assert 0.5 < pair.probability < 1
 
 

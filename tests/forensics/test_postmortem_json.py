@@ -22,8 +22,8 @@ EXCURSION = {
     "counted", "sure", "pieces", "lost", "interval",
 }  # fmt: skip
 INTERVAL = {"earliest_ns", "latest_ns", "best_ns", "method", "reasons"}
-PAIR = {"first", "second", "certain", "probability", "told_by_s", "obstacle"}
-FINDING = {"role", "subject", "weight", "text", "channels", "evidence", "refuted_by", "main"}
+PAIR = {"first", "second", "certain", "probability", "resolvable_at_s", "obstacle"}
+FINDING = {"role", "subject", "weight", "text", "channels", "evidence", "ruled_out_if", "main"}
 
 
 def test_field_names_stay_as_the_schema_number_promises() -> None:
@@ -39,7 +39,7 @@ def test_field_names_stay_as_the_schema_number_promises() -> None:
     assert set(data["order"]) == {"channels", "tiers", "places", "pairs"}
     assert set(data["order"]["pairs"][0]) == PAIR
     assert set(data["findings"][0]) == FINDING
-    assert set(data["headline"]) == {"what", "when", "first", "sure", "look_at"}
+    assert set(data["headline"]) == {"what", "when", "first", "sure", "check_first"}
 
 
 def test_times_are_integers_and_the_whole_survives_json_unchanged() -> None:

@@ -142,10 +142,10 @@ def test_impossible_numbers_are_refused(unit_h: float, failures: int, confidence
 
 def test_every_number_says_what_it_does_not_say() -> None:
     for words in (
-        mtbf(1000, 0).does_not_say,
-        needed_hours(1000).does_not_say,
-        success_run(0.9).does_not_say,
+        mtbf(1000, 0).does_not_cover,
+        needed_hours(1000).does_not_cover,
+        success_run(0.9).does_not_cover,
     ):
         assert len(words) > 40
-    assert "63 %" in mtbf(1000, 0).does_not_say
-    assert "no failure" in mtbf(1000, 0).says
+    assert "63 %" in mtbf(1000, 0).does_not_cover
+    assert "no failure" in mtbf(1000, 0).statement

@@ -92,7 +92,7 @@ def post_mortem(names: Sequence[str] = ("A3.fan", "A3.heatsink", "A3.volts", "A3
     stories = [story(name, one) for name, one in zip(names, excursions, strict=True)]
     onset = Onset(
         channel=heat, interval=interval(-30.0, -20.0), rising=True, baseline=70.04, scatter=0.1234,
-        departed_ns=T0 - 10 * SECOND, reached=12.0, against=("ambient",),
+        detected_ns=T0 - 10 * SECOND, reached=12.0, against=("ambient",),
     )  # fmt: skip
     stories[1] = story(heat, excursions[1], onset=onset, early=(early,))
     stories[2] = story(
@@ -110,7 +110,7 @@ def post_mortem(names: Sequence[str] = ("A3.fan", "A3.heatsink", "A3.volts", "A3
         *certain,
         ChannelPair(first=heat, second=volts, certain=True, probability=1.0),
         ChannelPair(
-            first=volts, second=bias, certain=False, probability=0.9999, told_by_s=0.05, obstacle="gap"
+            first=volts, second=bias, certain=False, probability=0.9999, resolvable_at_s=0.05, obstacle="gap"
         ),
         ChannelPair(first=heat, second=bias, certain=False, probability=0.63),
     )
@@ -127,7 +127,7 @@ def post_mortem(names: Sequence[str] = ("A3.fan", "A3.heatsink", "A3.volts", "A3
             when="2030-03-17T17:46:40.000+00:00",
             first=fan,
             sure="certain: every other channel's interval begins after this one's has ended",
-            look_at="the fan and what drives it",
+            check_first="the fan and what drives it",
         ),
         channels=tuple(stories),
         order=ExcursionOrder(
@@ -140,7 +140,7 @@ def post_mortem(names: Sequence[str] = ("A3.fan", "A3.heatsink", "A3.volts", "A3
         findings=(
             Attribution(
                 role=Role.UNIT, subject="A3", weight=0.9, text="the fan stopped, then heat rose", main=True,
-                channels=(fan, heat), refuted_by=("a fan supply that sagged at the same time",),
+                channels=(fan, heat), ruled_out_if=("a fan supply that sagged at the same time",),
                 evidence=(AttributionEvidence(subject=fan, t_ns=T0, text="speed fell from 980 to 760 rpm"),),
             ),
             Attribution(role=Role.RIG, subject="mains", weight=0.05, text="mains stayed within 1 V"),
@@ -167,7 +167,7 @@ def nothing() -> PostMortem:
         rig="hot-room", unit=None, serial="", confidence=0.95, span_ns=(T0, T0 + SECOND),
         reference_ns=T0 + SECOND, episode_ns=None,
         headline=Headline(
-            what="no channel left its limits", when="", first="nothing", sure="", look_at="nothing"
+            what="no channel left its limits", when="", first="nothing", sure="", check_first="nothing"
         ),
         channels=(story("A3.quiet"),), order=ExcursionOrder(), onset_order=ExcursionOrder(),
     )  # fmt: skip

@@ -15,7 +15,7 @@ from rig.domain.accounting import Accounting, LevelPlan, PartPlan, StagePlan
 from rig.domain.model import Event, EventKind, Layout
 from rig.domain.program import Phase, PhaseTarget, Program
 from rig.endurance.comparison import compare
-from rig.endurance.event_search import EventQuery, sightings
+from rig.endurance.event_search import EventQuery, matches
 from rig.endurance.held_readings import HeldReadings
 from rig.endurance.run_account import account, judged
 from rig.endurance.run_identity import RunIdentity
@@ -104,7 +104,7 @@ def proof(width: int) -> str:
         shape=2.0,
         reliability=0.9,
         mission_h=10.0,
-        acceleration=arrhenius(0.7, 40, 75, pm_ev=0.1),
+        acceleration=arrhenius(0.7, 40, 75, half_width_ev=0.1),
     )
     return reliability_text.text(prove(digests(), wanted), [EVIL], width)
 
@@ -115,14 +115,14 @@ def comparison(width: int) -> str:
 
 
 def found(width: int) -> str:
-    return fleet_text.sightings(sightings(room(), FACTS, EventQuery()), [EVIL], 1, width)
+    return fleet_text.matches(matches(room(), FACTS, EventQuery()), [EVIL], 1, width)
 
 
 def test_a_note_that_was_looked_for_is_shown_whole() -> None:
     text = "the fan of A1 hums since the mains is at 253 V; it smells of hot varnish near the transformer"
     made = room()
     made.happened = [event(EventKind.NOTE, 5.0, "A1", text)]
-    lines = fleet_text.sightings(sightings(made, FACTS, EventQuery(kind="note")), [], 1, 80).splitlines()
+    lines = fleet_text.matches(matches(made, FACTS, EventQuery(kind="note")), [], 1, 80).splitlines()
     assert lines[0] == "found 1 time in 1 run"
     assert max(map(len, lines)) <= 80
     assert text in " ".join(" ".join(lines).split())
@@ -136,7 +136,7 @@ TEXTS: dict[str, Callable[[int], str]] = {
     "proof": proof,
     "comparison": comparison,
     "histories": lambda width: fleet_text.histories(histories(digests()), [EVIL], width),
-    "sightings": found,
+    "matches": found,
 }
 
 
@@ -221,7 +221,7 @@ def test_everything_is_json_that_other_tools_read() -> None:
         reliability_text.as_json(prove(digests()), ["x"]),
         compare_text.as_json([]),
         fleet_text.histories_json(histories(digests()), ["x"]),
-        fleet_text.sightings_json(sightings(made, FACTS, EventQuery()), []),
+        fleet_text.matches_json(matches(made, FACTS, EventQuery()), []),
     ]
     for text in texts:
         parsed = json.loads(text, parse_constant=lambda word: pytest.fail(f"{word} is no JSON"))
@@ -231,7 +231,7 @@ def test_everything_is_json_that_other_tools_read() -> None:
 def test_a_list_of_runs_from_two_folders_names_them() -> None:
     one = RunSummary(
         facts=dataclasses.replace(FACTS, name="a", where="s3://b/x/a", skipped=()), start_ns=0, end_ns=10**12,
-        sessions=1, serials=(), outs=(("A1", 2), ("", 1)), notes=0, size=1000,
+        sessions=1, serials=(), excursions=(("A1", 2), ("", 1)), notes=0, size=1000,
     )  # fmt: skip
     other = dataclasses.replace(one, facts=dataclasses.replace(one.facts, name="b", where="/y/b"))
     text = runs_text.text([one, other])

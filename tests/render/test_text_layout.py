@@ -7,7 +7,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 from rich.cells import cell_len
 
-from rig.render.text_layout import both_times, figure, fit, relative, table, wrapped
+from rig.domain.formatting import figure
+from rig.render.text_layout import both_times, fit, relative, table, wrapped
 
 SECOND = 1_000_000_000
 

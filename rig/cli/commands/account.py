@@ -53,4 +53,4 @@ def _histories(args: argparse.Namespace) -> tuple[int, str]:
 def _seats(one: object) -> set[str]:
     from rig.reliability.run_digest import History
 
-    return {stay.unit for _, stay in one.stays} if isinstance(one, History) else set()
+    return {installation.unit for _, installation in one.installations} if isinstance(one, History) else set()

@@ -73,7 +73,7 @@ def run(args: argparse.Namespace) -> tuple[int, str]:
 def _acceleration(args: argparse.Namespace) -> Acceleration | None:
     from rig.reliability.acceleration import arrhenius, power_law
 
-    heat = arrhenius(*args.arrhenius, pm_ev=args.ev_pm) if args.arrhenius else None
+    heat = arrhenius(*args.arrhenius, half_width_ev=args.ev_pm) if args.arrhenius else None
     if not args.power_law:
         return heat
     exponent, use, test = args.power_law

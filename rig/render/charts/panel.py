@@ -9,6 +9,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from rig.domain.formatting import figure
 from rig.domain.model import Limit, Side, Status
 from rig.render.charts.drawing import (
     Anchor,
@@ -25,7 +26,6 @@ from rig.render.charts.drawing import (
 )
 from rig.render.charts.envelope import Envelope
 from rig.render.charts.scales import Scale, value_ticks
-from rig.render.text_layout import figure
 
 _LEAST_SHARE = 0.2
 """A limit is drawn to scale if the readings still fill this share of the panel's height."""

@@ -6,7 +6,7 @@ import dataclasses
 import math
 from collections.abc import Sequence
 
-from rig.domain.formatting import duration, stamp
+from rig.domain.formatting import duration, figure, stamp
 from rig.domain.model import Channel, ChannelKind
 from rig.domain.recording import Recording
 from rig.endurance.phases_in_force import in_force
@@ -18,7 +18,7 @@ from rig.render.charts.panel import Moment, Panel, Trace
 from rig.render.charts.panels import NARROW, WIDE, Figure, NamedSpan
 from rig.render.pages.blocks import PagePicture
 from rig.render.postmortem_text import anything_wrong, ordered_stories, place
-from rig.render.text_layout import figure, relative
+from rig.render.text_layout import relative
 from rig.render.timeline import Bar
 
 MOST_PANELS = 10

@@ -5,12 +5,12 @@ from __future__ import annotations
 from datetime import tzinfo
 
 from rig import __version__
-from rig.domain.formatting import counted, duration
+from rig.domain.formatting import counted, duration, figure
 from rig.domain.recording import Recording
 from rig.forensics.answer import Attribution, CrossingExcursion, PostMortem
 from rig.render.pages import death_charts
 from rig.render.pages.blocks import Block, Bullets, FactList, Heading, Paragraph, ReportPage, Table, more
-from rig.render.postmortem_sections import MOST_EVIDENCE, TOLD_ELSEWHERE, consequences, percent, together
+from rig.render.postmortem_sections import MOST_EVIDENCE, SHOWN_ELSEWHERE, consequences, percent, together
 from rig.render.postmortem_text import (
     answer_facts,
     limit_words,
@@ -20,7 +20,7 @@ from rig.render.postmortem_text import (
     reasons,
     silent_words,
 )
-from rig.render.text_layout import figure, relative
+from rig.render.text_layout import relative
 
 MOST_PAIRS = 40
 MOST_EVENTS = 100
@@ -114,7 +114,7 @@ def pairs(found: PostMortem) -> list[Block]:
         (
             f"{pair.first} before {pair.second}",
             percent(pair.probability),
-            f"a reading every {duration(pair.told_by_s)}" if pair.told_by_s else "-",
+            f"a reading every {duration(pair.resolvable_at_s)}" if pair.resolvable_at_s else "-",
             pair.obstacle,
         )
         for pair in open_pairs[:MOST_PAIRS]
@@ -148,8 +148,8 @@ def onsets(found: PostMortem) -> list[Block]:
                 " and ".join(relative(t, reference) for t in ends),
                 "rising" if onset.rising else "falling",
                 f"{figure(onset.baseline)} ±{figure(onset.scatter, 2)} {story.unit_of_measure}",
-                relative(onset.departed_ns, reference),
-                ", ".join(onset.against) or "-",
+                relative(onset.detected_ns, reference),
+                ", ".join(onset.corrected_for) or "-",
             )
         )
     blocks: list[Block] = [Heading(text="First departure from normal, before any limit")]
@@ -188,7 +188,7 @@ def _finding(finding: Attribution, reference_ns: int) -> list[Block]:
     for one in finding.evidence[: 2 * MOST_EVIDENCE]:
         when = f" at {relative(one.t_ns, reference_ns)}" if one.t_ns is not None else ""
         items.append(f"for: {one.subject}{when}: {one.text}")
-    items += [f"would be refuted by: {words}" for words in finding.refuted_by]
+    items += [f"would be refuted by: {words}" for words in finding.ruled_out_if]
     return [Heading(text=head, level=3), Paragraph(text=finding.text), Bullets(items=tuple(items))]
 
 
@@ -225,7 +225,7 @@ def surroundings(found: PostMortem) -> list[Block]:
         rows = tuple((one.subject, one.state, one.text) for one in found.neighbours)
         blocks.append(Heading(text="The other units and the room in the same minutes"))
         blocks.append(Table(titles=("who", "state", "what it did"), rows=rows))
-    events = [e for e in found.events if e.kind not in TOLD_ELSEWHERE]
+    events = [e for e in found.events if e.kind not in SHOWN_ELSEWHERE]
     if events:
         nearest = sorted(events, key=lambda e: abs(e.t_ns - found.reference_ns))[:MOST_EVENTS]
         rows_ = tuple(

@@ -9,13 +9,12 @@ from collections.abc import Iterable, Mapping, Sequence
 from importlib import metadata
 
 from rig import __version__
-from rig.domain.formatting import counted, duration, stamp
+from rig.domain.formatting import counted, duration, figure, stamp
 from rig.domain.model import Channel, Event, EventKind, Layout, Session, Status
 from rig.render.channel_survey import Surveyed
 from rig.render.charts.panel import STATUS_WORDS
 from rig.render.pages.blocks import Block, Bullets, Heading, Paragraph, Table, Verbatim, more
 from rig.render.run_facts import RunFacts
-from rig.render.text_layout import figure
 from rig.render.unrecorded import UnrecordedTime, recorded_s
 
 MOST_OUTAGES = 150

@@ -7,17 +7,17 @@ from collections.abc import Sequence
 from pathlib import Path
 
 from rig import __version__, forensics
-from rig.domain.formatting import counted, duration, stamp
+from rig.domain.formatting import counted, duration, figure, stamp
 from rig.domain.model import Unit
 from rig.endurance.phases_in_force import in_force
 from rig.errors import SoakrigError
 from rig.render import run_facts, unrecorded
 from rig.render.channel_survey import Surveyed
-from rig.render.pages import channel_courses, death_charts, recording_sections
+from rig.render.pages import channel_sections, death_charts, recording_sections
 from rig.render.pages.blocks import Block, Bullets, FactList, Heading, Paragraph, ReportPage, Table
-from rig.render.pages.channel_courses import Material, out_of
+from rig.render.pages.channel_sections import Material, out_of
 from rig.render.postmortem_text import answer_facts
-from rig.render.text_layout import both_times, figure
+from rig.render.text_layout import both_times
 from rig.store.reader import RunReader
 
 MOST_DEATHS = 6
@@ -38,7 +38,7 @@ CAUTIONS = tuple(" ".join(words.split()) for words in (NO_SAFETY_DEVICE, FAILED_
 def report(path: Path) -> ReportPage:
     """Return the page of the run at ``path``. Raises StoreError where it is none."""
     run = RunReader.open(path)
-    material = channel_courses.gather(run, run_facts.facts(run))
+    material = channel_sections.gather(run, run_facts.facts(run))
     # what could not be read shows while it is read
     return page(dataclasses.replace(material, facts=run_facts.facts(run)))
 
@@ -49,9 +49,9 @@ def page(material: Material) -> ReportPage:
     blocks += [Paragraph(text=CAUTIONS[0], warning=True)]
     blocks += _tested(material)
     blocks += _deaths(material)
-    blocks += channel_courses.excursions(material)
-    blocks += channel_courses.happened(material)
-    blocks += channel_courses.pictures(material)
+    blocks += channel_sections.excursions(material)
+    blocks += channel_sections.happened(material)
+    blocks += channel_sections.pictures(material)
     blocks += recording_sections.missed(material.missed, material.recording.sessions, material.recording.span)
     blocks += recording_sections.instruments(material.recording.layout, material.channels, material.events)
     blocks += recording_sections.calibration(material.recording.layout, material.recording.span)

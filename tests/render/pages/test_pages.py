@@ -11,7 +11,7 @@ from rig import forensics
 from rig.domain.model import Event, EventKind, Status
 from rig.forensics.answer import Attribution, AttributionEvidence, Role
 from rig.render.charts.drawing import Area, Label
-from rig.render.pages import channel_courses, death_charts, html, markdown, postmortem_page, run_report
+from rig.render.pages import channel_sections, death_charts, html, markdown, postmortem_page, run_report
 from rig.render.pages.blocks import PagePicture, ReportPage
 from rig.render.postmortem_text import ordered_stories
 from tests.render import recordings, results
@@ -28,7 +28,7 @@ def recording() -> Recording:
 
 @pytest.fixture(scope="module")
 def report(recording: Recording) -> ReportPage:
-    return run_report.page(channel_courses.gather(recording, recordings.facts(), UTC))
+    return run_report.page(channel_sections.gather(recording, recordings.facts(), UTC))
 
 
 @pytest.fixture(scope="module")
@@ -167,7 +167,7 @@ def test_limits_that_were_changed_hold_only_for_the_sessions_they_stood_in() -> 
         heat, limits=tuple(dataclasses.replace(limit, value=70.0) for limit in heat.limits)
     )
     shifted = Recording(dataclasses.replace(warm.plan, channels=lower))
-    found = channel_courses.gather(shifted, recordings.facts()).channels["A1.heatsink"].excursions
+    found = channel_sections.gather(shifted, recordings.facts()).channels["A1.heatsink"].excursions
     assert [one.limit for one in found] == [70.0]
     assert found[0].start_ns >= recordings.at(recordings.AGAIN_H)
 
@@ -235,7 +235,7 @@ def test_names_and_serials_from_outside_stay_words_on_every_page() -> None:
             ),
         ),
     )  # fmt: skip
-    whole = run_report.page(channel_courses.gather(hostile, recordings.facts(name="<b>run</b>"), UTC))
+    whole = run_report.page(channel_sections.gather(hostile, recordings.facts(name="<b>run</b>"), UTC))
     dead = postmortem_page.page(forensics.analyse(hostile), hostile, UTC)
     for page in (whole, dead):
         made = html.write(page)
@@ -262,7 +262,7 @@ def test_a_run_without_events_sessions_or_readings_has_a_report() -> None:
             return super().series(name, 5, 5)
 
     page = run_report.page(
-        channel_courses.gather(
+        channel_sections.gather(
             Empty(layout()), recordings.facts(configs=(), skipped=("a.parquet: torn",)), UTC
         )
     )
@@ -282,7 +282,7 @@ def test_the_cautions_are_on_every_report(report: ReportPage) -> None:
 def test_times_stand_in_the_local_zone_and_in_utc(recording: Recording) -> None:
     from zoneinfo import ZoneInfo
 
-    page = run_report.page(channel_courses.gather(recording, recordings.facts(), ZoneInfo("Europe/Berlin")))
+    page = run_report.page(channel_sections.gather(recording, recordings.facts(), ZoneInfo("Europe/Berlin")))
     assert "2030-03-17 18:46:40 +01:00 = 17:46:40 UTC" in said(parsed(html.write(page)))
 
 
@@ -300,7 +300,7 @@ def test_a_session_that_only_took_down_a_note_is_no_part_of_what_happened_but_it
     words = said(
         parsed(
             html.write(
-                run_report.page(channel_courses.gather(Recording(layout(), noted), recordings.facts(), UTC))
+                run_report.page(channel_sections.gather(Recording(layout(), noted), recordings.facts(), UTC))
             )
         )
     )

@@ -6,7 +6,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import tzinfo
 
-from rig.domain.formatting import duration, stamp
+from rig.domain.formatting import duration, figure, stamp
 from rig.domain.model import Event, EventKind
 from rig.domain.recording import Recording
 from rig.render import unrecorded
@@ -17,7 +17,6 @@ from rig.render.charts.panels import NARROW, WIDE, Figure, NamedSpan
 from rig.render.pages.blocks import Block, Heading, PagePicture, Paragraph, Table, more
 from rig.render.pages.death_charts import COLUMNS, coarser, phases, worst_words
 from rig.render.run_facts import RunFacts
-from rig.render.text_layout import figure
 from rig.render.unrecorded import UnrecordedTime
 
 MOST_PANELS = 10
