@@ -1,8 +1,7 @@
-"""Unit against unit, run against run, prototype against reference: phase by phase, with uncertainty.
+"""Comparison of two units or runs, phase by phase, with uncertainty.
 
-Only time within a phase's targets is compared, so both sides had alike stimuli; what still differed is
-said. The uncertainty of a difference joins the scatter of batch means (``averages``: readings are alike in
-time) and what the rig file states for both sensors, taken as independent of each other; it is expanded by
+Only time within a phase's targets is compared, so the stimuli of both sides were alike; remaining differences
+are listed. The uncertainty of a difference joins the scatter of batch means (``averages``: readings are autocorrelated) and what the rig file states for both sensors, taken as independent of each other; it is expanded by
 Student's factor with the effective degrees of freedom (JCGM 100:2008, G.4).
 """
 
@@ -25,8 +24,8 @@ from rig.endurance.phases_in_force import Installation, Phase, named, time_of
 from rig.endurance.stretches import Stretches, stretch
 
 RANKING = (
-    "differences that are larger than their uncertainty, each as a share of the first side's distance to its "
-    "nearest limit (of its own size where it has no limit); the largest of each quantity"
+    "significant differences as a share of the first side's distance to its nearest limit (of its value where "
+    "it has no limit); the largest of each quantity"
 )
 _DECIBELS = {"V": 20.0, "A": 20.0, "W": 10.0}
 _OVER_AMBIENT = " over ambient"
@@ -34,7 +33,7 @@ _OVER_AMBIENT = " over ambient"
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Party:
-    """One side of a comparison: a serial number in its place in a recording, under a name for the report.
+    """One side of a comparison: a serial number in its place in a recording, with a name for the report.
 
     ambient: channel that temperature rises are taken over; may hold ``{unit}``.
     phases: the program; called: the other side's name of a phase, where it differs.
@@ -52,8 +51,9 @@ class Party:
 class Difference:
     """One quantity in one phase: second less first, in its unit of measure.
 
-    pm: expanded uncertainty at the stated confidence; decibel: of the ratio, for V, A and W with positive
-    means; significant: |difference| > pm; weight: see ``RANKING``. correlated: pm rests on a guess.
+    expanded_uncertainty: at the stated confidence; decibel: of the ratio, for V, A and W with positive
+    means; significant: larger than its expanded uncertainty; weight: see ``RANKING``. correlated: readings
+    autocorrelated, uncertainty approximate.
     """
 
     quantity: str
@@ -62,7 +62,7 @@ class Difference:
     first: Mean
     second: Mean
     difference: float
-    pm: float
+    expanded_uncertainty: float
     decibel: float | None
     significant: bool
     weight: float
@@ -71,7 +71,7 @@ class Difference:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PhaseDrift:
-    """Drift of one party's quantity within one phase, its targets met."""
+    """Drift of one side's quantity within one phase, its targets met."""
 
     party: str
     phase: str
@@ -80,7 +80,7 @@ class PhaseDrift:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class RunComparison:
-    """All differences, the ones that matter first, drifts, and what stands against comparing.
+    """All differences, the largest significant ones, drifts, and reservations.
 
     loads: what each side drove. matter: at most three, by ``ranking``. expected_false_positives: how many differences are
     expected to look proven if there were none. cautions: stimuli that differed, quantities and phases that
@@ -109,7 +109,7 @@ def compare(first: Party, second: Party, confidence: float = 0.95) -> RunCompari
     for one, two in _phases(first, second, cautions):
         here, there = _time(first, one), _time(second, two)
         if not len(here) or not len(there):
-            cautions.append(f"phase {one.name or 'all'}: no time within its targets on both sides")
+            cautions.append(f"phase {one.name or 'all'}: no time within targets on both sides")
             continue
         drifts.extend(_drifts(first, one.name, here, pairs, confidence))
         drifts.extend(_drifts(second, one.name, there, pairs, confidence))
@@ -171,7 +171,7 @@ class _Side:
         return _Side(held=held, time=time, facts=facts, limits=bounds, uncertainty=unsure)
 
     def scale(self, value: float) -> float:
-        """What a difference is weighed against: the distance to the nearest limit ahead, or the own size."""
+        """Return the scale of a difference: the distance to the nearest limit ahead, or the value itself."""
         gaps = [bound - value if side is Side.HIGH else value - bound for side, bound in self.limits]
         ahead = [gap for gap in gaps if gap > 0]
         return min(ahead) if ahead else abs(value) or 1.0
@@ -181,7 +181,7 @@ def _pairs(first: Party, second: Party, cautions: list[str]) -> list[str]:
     """Return the quantities that both units have in the same unit of measure, rises among them."""
     ours, theirs = _quantities(first), _quantities(second)
     cautions.extend(
-        f"{name}: only {first.name if name in ours else second.name} has it"
+        f"{name}: only in {first.name if name in ours else second.name}"
         for name in sorted(ours.keys() ^ theirs.keys())
     )
     shared = []
@@ -213,7 +213,7 @@ def _phases(first: Party, second: Party, cautions: list[str]) -> list[tuple[Phas
     for phase in first.phases:
         other = theirs.get(first.called.get(phase.name, phase.name))
         if other is None:
-            cautions.append(f"phase {phase.name}: {second.name} has none like it")
+            cautions.append(f"phase {phase.name}: not in {second.name}")
         else:
             found.append((phase, other))
     return found
@@ -238,7 +238,7 @@ def _stimuli(
     times: tuple[Stretches, Stretches],
     confidence: float,
 ) -> list[str]:
-    """Return in words which stimuli differed although both were within their targets."""
+    """Return in words the stimuli that differed although both were within their targets."""
     found = []
     for name in phases[0].targets:
         if name not in phases[1].targets:
@@ -248,7 +248,9 @@ def _stimuli(
         if one is None or two is None:
             continue
         gap = two.value - one.value
-        if abs(gap) > _expanded([one.pm, two.pm], [one.freedom, two.freedom], 0.0, confidence):
+        if abs(gap) > _expanded(
+            [one.standard_uncertainty, two.standard_uncertainty], [one.freedom, two.freedom], 0.0, confidence
+        ):
             unit = first.readings.facts(named(name, first.installation.unit)).unit_of_measure
             found.append(
                 f"phase {phases[0].name or 'all'}: {name} was {abs(gap):.3g} {unit} "
@@ -264,7 +266,9 @@ def _difference(
     if one is None or two is None:
         return None
     stated = combined([side.uncertainty for side in sides])
-    pm = _expanded([one.pm, two.pm], [one.freedom, two.freedom], stated, confidence)
+    uncertainty = _expanded(
+        [one.standard_uncertainty, two.standard_uncertainty], [one.freedom, two.freedom], stated, confidence
+    )
     gap = two.value - one.value
     return Difference(
         quantity=quantity,
@@ -273,9 +277,9 @@ def _difference(
         first=one,
         second=two,
         difference=gap,
-        pm=pm,
+        expanded_uncertainty=uncertainty,
         decibel=_decibel(sides[0].facts.unit_of_measure, one.value, two.value),
-        significant=abs(gap) > pm,
+        significant=abs(gap) > uncertainty,
         weight=abs(gap) / sides[0].scale(one.value),
         correlated=one.correlated or two.correlated,
     )

@@ -16,7 +16,7 @@ from rig.errors import UsageError
 
 
 class LimitDecision(enum.StrEnum):
-    """What a measured value says about a limit with a guard band of width w inside it."""
+    """Decision on a measured value at a limit with a guard band of width w inside it."""
 
     PASS = "pass"  # noqa: S105 - the word of the standard, no secret
     """Inside the limit by w at least."""
@@ -53,14 +53,14 @@ def resolution(step: float) -> float:
 
 
 def combined(parts: Sequence[float]) -> float:
-    """Return the root of the sum of squares: uncertainties that do not depend on each other (GUM 5.1.2)."""
+    """Return the root of the sum of squares, for independent uncertainties (GUM 5.1.2)."""
     return math.hypot(*parts)
 
 
 def of_channel(channel: Channel) -> float:
-    """Return the standard uncertainty of a reading from what the rig file states; 0 where it states nothing.
+    """Return the standard uncertainty of a reading as stated in the rig file; 0 where nothing is stated.
 
-    Accuracy and resolution, both rectangular. Noise, mounting and drift are not in it.
+    Accuracy and resolution, both rectangular. Noise, mounting and drift are not included.
     """
     return combined([rectangular(channel.accuracy), resolution(channel.resolution)])
 
@@ -79,7 +79,7 @@ def conformity(
 
 
 def decide(value: float, limit: Limit, guard: float = 0.0) -> LimitDecision:
-    """Return what a value says about a limit with a guard band (ILAC-G8:09/2019, 4.2.3).
+    """Return the decision on a value at a limit with a guard band (ILAC-G8:09/2019, 4.2.3).
 
     guard: its width w >= 0, in the channel's unit; U = 2u gives at most 2.3 % false acceptance (one limit,
     normal distribution), 0 is simple acceptance. A value on the limit is inside.

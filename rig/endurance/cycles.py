@@ -1,4 +1,4 @@
-"""Rainflow counting: which swings a temperature (or anything else) went through.
+"""Rainflow counting of the swings of a temperature or another quantity.
 
 Method: ASTM E1049-85 (reapproved), 5.4.4: three points at a time; a range that the next one covers is a
 cycle, or half a cycle if it contains the starting point; what is left at the end is half cycles.

@@ -17,7 +17,7 @@ TRADE_FACTOR = 2.0
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Part:
-    """A part with its data-sheet corner, and the channels that tell what it dissipates and how hot it is.
+    """A part with its data-sheet corner, and the channels of its dissipation and temperature.
 
     rating_w: allowed up to ``rated_c``; from there it falls linearly to zero at ``zero_c`` (degC).
     power: channel in W (a derived one, such as V*V/R); temperature: channel in degC of the place the rating
@@ -56,7 +56,7 @@ class Part:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PartLoad:
-    """The moment at which a part used most of what it is allowed, and whether the rules are kept.
+    """Moment of the highest load of a part relative to its derated rating, and whether the rules are met.
 
     power_w, temp_c, allowed_w: then; share: power by allowed power (inf where nothing is allowed).
     within_rating: share <= 1. peak_w: highest power at any time; rule_kept: rating >= factor x peak_w, the
@@ -87,7 +87,7 @@ def derated(part: Part, temp_c: Floats) -> Floats:
 
 
 def part_load(readings: HeldReadings, part: Part, installation: Installation) -> PartLoad | None:
-    """Return how a part of one unit was loaded during its installation, or None where power or heat is not known.
+    """Return how a part of one unit was loaded during its installation, or None if not known.
 
     A power is judged with the temperature read nearest to it, so a temperature read slowly (a part heats
     up more slowly than power changes) is right; a pulse shorter than the polling is not seen.

@@ -1,7 +1,7 @@
-"""Drift within a run: Theil-Sen slope with interval, Mann-Kendall test, and whether it was rather a step.
+"""Drift within a run: Theil-Sen slope with interval, Mann-Kendall test, and comparison with a single step.
 
 Sen (1968) for slope and interval, Mann (1945) and Kendall for the test, with the correction for ties.
-Both need readings that do not know of each other: they get batch means (see ``averages``).
+Both need uncorrelated readings: they get batch means (see ``averages``).
 """
 
 from __future__ import annotations
@@ -51,9 +51,9 @@ class MeanStep:
 class Drift:
     """Change of a channel over a time, per hour. change: slope x the time looked at.
 
-    significant: the interval of the slope does not hold zero, and the batches were not alike. step_ns: where one
-    step explains more than a straight line does: about when; then "drift" is the wrong word. A step passes
-    for a trend in any trend test.
+    significant: the interval of the slope excludes zero, and the batches were uncorrelated. step_ns: time of a
+    single step, where it fits better than a straight line: then it is not a drift. A step passes any trend
+    test.
     """
 
     channel: str
@@ -97,7 +97,7 @@ def theil_sen(at: Floats, value: Floats, confidence: float = 0.95, *, widening: 
 
     Pairs at the same position are left out. Needs two different positions at least; all pairs are held
     in memory (a few hundred values, not a million: take batch means first). widening: factor on the
-    standard deviation of Kendall's S, for values that are alike in time.
+    standard deviation of Kendall's S, for autocorrelated values.
     """
     one, two = np.triu_indices(len(at), 1)
     apart = at[two] - at[one]

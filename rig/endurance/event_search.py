@@ -1,4 +1,4 @@
-"""What happened in a recording, picked by kind, channel, unit and time: excursions, notes, gaps..."""
+"""Search for events of a recording by kind, channel, unit and time: excursions, notes, gaps..."""
 
 from __future__ import annotations
 
@@ -15,22 +15,22 @@ from rig.endurance.held_readings import HeldReadings
 from rig.endurance.phases_in_force import InForce, Installation
 from rig.endurance.run_identity import RunIdentity
 
-EXCURSION, EARLY = "excursion", "early"
+EXCURSION, WARNING = "excursion", "warning"
 _PAIRS = {
     EXCURSION: (EventKind.LIMIT_OUT, EventKind.LIMIT_IN),
-    EARLY: (EventKind.EARLY_OUT, EventKind.EARLY_IN),
+    WARNING: (EventKind.EARLY_OUT, EventKind.EARLY_IN),
 }
 SETTLING_S = 60.0
-"""How soon after its start a session has said again what is still out, beside the on-delay."""
-KINDS = (EXCURSION, EARLY, *(kind.value for kind in EventKind))
-"""What can be looked for: the two that have a beginning and an end, and every kind of event."""
+"""Time after its start within which a session reports again what is still out, beside the on-delay."""
+KINDS = (EXCURSION, WARNING, *(kind.value for kind in EventKind))
+"""Kinds to search for: the two with a beginning and an end, and every kind of event."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class EventQuery:
-    """What to look for. kind: one of ``KINDS``. channel: a quantity (``heatsink``) or a pattern with ``*``.
+    """Search criteria. kind: one of ``KINDS``. channel: a quantity (``heatsink``) or a pattern with ``*``.
 
-    unit, serial: exactly; since_ns, until_ns: UTC; text: part of the words, whatever the case.
+    unit, serial: exactly; since_ns, until_ns: UTC; text: part of the text, in either case.
     """
 
     kind: str = EXCURSION
@@ -44,10 +44,10 @@ class EventQuery:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class EventMatch:
-    """One thing that was looked for.
+    """One event or excursion found.
 
-    serial: who sat there; '' for the room's. end_ns: None where it has no end, or had not come back when
-    the record ended. worst: the value farthest out, None where that is not known. phase: in force then.
+    serial: installed there; '' for the room's. end_ns: None where it has no end, or was still out at the end
+    of the record. worst: the value farthest out, None where unknown. phase: in force at the time.
     """
 
     facts: RunIdentity
@@ -66,7 +66,7 @@ class EventMatch:
 
 
 def matches(recording: Recording, facts: RunIdentity, query: EventQuery) -> list[EventMatch]:
-    """Return everything in a recording that fits a query, oldest first."""
+    """Return the events and excursions of a recording that match a query, oldest first."""
     start_ns, end_ns = recording.span
     if (query.until_ns is not None and start_ns > query.until_ns) or (
         query.since_ns is not None and end_ns < query.since_ns
@@ -81,7 +81,7 @@ def matches(recording: Recording, facts: RunIdentity, query: EventQuery) -> list
 
 
 def in_order(answers: Iterable[Sequence[EventMatch]]) -> list[EventMatch]:
-    """Return what several runs answered in order of time; of two copies of a run the one that tells more."""
+    """Return the matches of several runs in order of time; of two copies of a run the one with more."""
     best: dict[str, Sequence[EventMatch]] = {}
     for answer in answers:
         if answer and len(answer) > len(best.get(answer[0].facts.run, ())):
@@ -98,7 +98,7 @@ class _Context:
     facts: RunIdentity
 
     def repeats(self, event: Event, restart: Event) -> bool:
-        """Return whether a new session only says again that a channel is still out."""
+        """Return whether a new session only reports again that a channel is still out."""
         channel = self.readings.recording.layout.channels.get(event.subject)
         delay_s = max((one.on_delay_s for one in channel.limits), default=0.0) if channel else 0.0
         return (event.t_ns - restart.t_ns) / 1e9 <= SETTLING_S + delay_s
@@ -117,7 +117,7 @@ def _candidates(context: _Context, query: EventQuery) -> Iterator[EventMatch]:
 def _pairs(
     context: _Context, events: Sequence[Event], pair: tuple[EventKind, EventKind], query: EventQuery
 ) -> Iterator[tuple[Event, Event | None]]:
-    """Yield the events that begin and end each excursion; a session's start ends what it does not repeat."""
+    """Yield the events that begin and end each excursion; a session ends what it does not report again."""
     open_: dict[tuple[str, str], Event] = {}
     carried: dict[tuple[str, str], tuple[Event, Event]] = {}
     for event in events:

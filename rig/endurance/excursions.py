@@ -1,7 +1,7 @@
-"""Excursions counted from readings: the meaning of ``core.limits``, over whole arrays at once.
+"""Counted excursions from arrays of readings, as ``domain.limits`` counts them one by one.
 
 Out is strictly beyond the limit; an excursion counts once every reading was out for the whole on-delay;
-it ends with the first reading inside by the deadband. Readings that are not GOOD move nothing.
+it ends with the first reading inside by the deadband. Only GOOD readings count.
 """
 
 from __future__ import annotations
@@ -16,7 +16,7 @@ from rig.endurance.stretches import Bools, Floats, Ints
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class CountedExcursion:
-    """A counted excursion. start_ns: first reading out; end_ns: first reading back, None if never seen.
+    """A counted excursion. start_ns: first reading out; end_ns: first reading back, None if still out.
 
     last_ns: last reading out; worst, worst_ns: the reading farthest out.
     """

@@ -1,7 +1,7 @@
-"""What each unit endured, from readback: hours in and out of each phase's targets, energy, cycles, trips.
+"""Exposure of each unit, from readback: hours in and out of each phase's targets, energy, cycles, trips.
 
-Time for which a reading that is needed does not vouch (see ``coverage``) is unlogged: counted apart and
-never as exposure. Within a phase the three add up: within + out + unlogged = in force. A target that is
+Time not covered by a reading that is needed (see ``coverage``) is unobserved: counted separately and never as
+exposure. Within a phase the three add up: within + out + unobserved = in force. A target that is
 known to be out makes the time out, whatever the others did; "within" needs every target known and within.
 """
 
@@ -23,15 +23,14 @@ from rig.endurance.stretches import NOWHERE, Stretches, stretch
 from rig.errors import UsageError
 
 GAP_RULE = (
-    "a reading vouches for the time nearer to it than to its neighbours, never for more than "
-    f"{REACH:g} usual intervals; where neighbours are farther apart, each vouches for half a usual interval "
-    "and the rest is unlogged"
+    "each reading covers half the interval to its neighbours; where they are more than "
+    f"{REACH:g} usual intervals apart, each covers half a usual interval and the rest is unobserved"
 )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ExposureOptions:
-    """What to account for, beside the phases. Channel names may hold ``{unit}``; None leaves a part out.
+    """Exposure to compute, beside the phases. Channel names may hold ``{unit}``; None leaves a part out.
 
     power: channel whose integral is the energy; output: when the unit counts as giving output; drive:
     when it counts as driven; trip: what counts as a protection trip; bands: time at bands of channels;
@@ -72,7 +71,7 @@ class TargetExposure:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PhaseExposure:
-    """What one unit got of one phase.
+    """Exposure of one unit to one phase.
 
     in_force_s: how long the record says it was in force, times: how often it began; within_s, out_s,
     unobserved_s: its three parts. transitions: changes between them; within_half_width_s: how far within_s may be
@@ -99,7 +98,7 @@ class PhaseExposure:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Energy:
-    """Integral of the power over the logged time. half_width_joule: from the accuracy stated for the channel."""
+    """Integral of the power over the observed time. half_width_joule: from the channel's stated accuracy."""
 
     channel: str
     joule: float
@@ -115,7 +114,7 @@ class Energy:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SwitchedTime:
-    """How long something was on, off and not known."""
+    """Time on, off and unobserved."""
 
     channel: str
     on_s: float
@@ -125,10 +124,10 @@ class SwitchedTime:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class UnitExposure:
-    """The account of one serial number in one place.
+    """Exposure of one serial number in one place.
 
-    observed_s: time for which every stimulus channel of the phases (all channels of the unit, where there
-    are no phases) has a good reading; unobserved_s: the rest of the installation. notes: what a reader must know.
+    observed_s: time in which every stimulus channel of the phases (all channels of the unit, where there
+    are no phases) has a good reading; unobserved_s: the rest of the installation. notes: for the reader.
     """
 
     unit: str
@@ -150,18 +149,18 @@ class UnitExposure:
 
 
 def exposures(
-    recording: Recording, phases: Sequence[Phase] = (), wanted: ExposureOptions | None = None
+    recording: Recording, phases: Sequence[Phase] = (), options: ExposureOptions | None = None
 ) -> list[UnitExposure]:
-    """Return the account of every serial number in every place, in the order of places and time."""
+    """Return the exposure of every serial number in every place, in the order of places and time."""
     readings = HeldReadings(recording)
-    wanted = wanted or ExposureOptions()
+    options = options or ExposureOptions()
     places = readings.installations()
     readings.demand(
         named(channel, installation.unit)
         for installation in places
-        for channel in (*_targets(phases), *wanted.channels)
+        for channel in (*_targets(phases), *options.channels)
     )
-    plan = _ExposurePlan(phases=phases, forces=readings.forces(), wanted=wanted)
+    plan = _ExposurePlan(phases=phases, forces=readings.forces(), options=options)
     notes = _notes(readings, plan)
     return [_account(readings, installation, plan, notes) for installation in places]
 
@@ -187,7 +186,7 @@ def phase_time(
 class _ExposurePlan:
     phases: Sequence[Phase]
     forces: Sequence[InForce]
-    wanted: ExposureOptions
+    options: ExposureOptions
 
 
 def _targets(phases: Sequence[Phase]) -> set[str]:
@@ -198,9 +197,9 @@ def _account(
     readings: HeldReadings, installation: Installation, plan: _ExposurePlan, notes: tuple[str, ...]
 ) -> UnitExposure:
     time = stretch(installation.start_ns, installation.end_ns)
-    unit, wanted = installation.unit, plan.wanted
+    unit, options = installation.unit, plan.options
     logged = _observed(readings, unit, plan.phases, time)
-    drive = wanted.drive.of(unit) if wanted.drive else None
+    drive = options.drive.of(unit) if options.drive else None
     return UnitExposure(
         unit=unit,
         serial=installation.serial,
@@ -212,14 +211,14 @@ def _account(
         phases=tuple(
             _phase(readings, phase, unit, time=time, forces=plan.forces, drive=drive) for phase in plan.phases
         ),
-        energy=_energy(readings, named(wanted.power, unit), time) if wanted.power else None,
-        output=_switched(readings, wanted.output.of(unit), time) if wanted.output else None,
+        energy=_energy(readings, named(options.power, unit), time) if options.power else None,
+        output=_switched(readings, options.output.of(unit), time) if options.output else None,
         drive=drive_cycles(readings(drive.channel), drive, time) if drive else None,
-        trips=trips(readings, wanted.trip.of(unit), time) if wanted.trip else (),
-        bands=tuple(band_hours(readings(named(one.channel, unit)), one, time) for one in wanted.bands),
+        trips=trips(readings, options.trip.of(unit), time) if options.trip else (),
+        bands=tuple(band_hours(readings(named(one.channel, unit)), one, time) for one in options.bands),
         cycles={
             named(channel, unit): _cycles(readings(named(channel, unit)), time, least)
-            for channel, least in wanted.cycles.items()
+            for channel, least in options.cycles.items()
         },
         notes=notes,
     )
@@ -338,18 +337,18 @@ def _notes(readings: HeldReadings, plan: _ExposurePlan) -> tuple[str, ...]:
     late = [number for number, shift in readings.shifts.items() if shift]
     if late:
         notes.append(
-            f"the wall clock was put back before session {', '.join(map(str, late))}: it is accounted for "
-            "as if it had begun when the session before it ended"
+            f"wall clock set back before session {', '.join(map(str, late))}: it is counted as if it had "
+            "begun at the end of the previous session"
         )
     boots = {one.boot_id for one in readings.recording.sessions}
     if len(boots) > 1:
-        notes.append("unlogged time between two boots of the machine rests on the wall clock")
+        notes.append("unobserved time between two boots of the machine depends on the wall clock")
     unsure = [one.number for one in readings.recording.sessions if not one.synchronised]
     if unsure and len(boots) > 1:
-        notes.append(f"the wall clock was not known to be right in session {', '.join(map(str, unsure))}")
+        notes.append(f"wall clock not synchronised in session {', '.join(map(str, unsure))}")
     if phases and not forces:
-        notes.append("the record names no phase: only the time in which targets were met at all can be told")
+        notes.append("no phase in the record: only the time with all targets met is known")
     unknown = sorted({one.phase for one in forces} - {phase.name for phase in phases})
     if phases and unknown:
-        notes.append(f"the record names phases that the program has not: {', '.join(unknown)}")
+        notes.append(f"phases in the record that the program does not have: {', '.join(unknown)}")
     return tuple(notes)

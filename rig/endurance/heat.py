@@ -16,12 +16,12 @@ from rig.errors import UsageError
 COPPER_C = 234.5
 """Where the resistance of copper, extrapolated, would be zero: at -234.5 degC."""
 ALUMINIUM_C = 225.0
-"""The same for aluminium; some texts use 228, so it stays a setting."""
+"""The same for aluminium; some texts use 228, hence a setting."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class HeatStage:
-    """One stage of the way heat takes: from a hot channel to a cold one (both degC), driven by a power (W).
+    """Stage of a heat path: from a hot channel to a cold one (both degC), driven by a power (W).
 
     window_s: readings are averaged over windows of this length, longer than the drive's duty cycle.
     steady_k_per_h: a window counts if neither temperature's window mean changes faster to the next window.
@@ -46,15 +46,15 @@ class HeatStage:
 class Resistance:
     """Thermal resistance of a stage, in K/W, from its steady windows.
 
-    pm: standard uncertainty: scatter between windows and what the rig file states for the sensors.
-    power_w, rise_k: means over the windows that count; windows of all: how many counted.
+    standard_uncertainty: scatter between windows and the accuracy stated for the sensors.
+    power_w, rise_k: means over the windows that count; windows, of_all: how many counted, of how many.
     """
 
     stage: str
     unit: str
     serial: str
     k_per_w: float
-    pm: float
+    standard_uncertainty: float
     power_w: float
     rise_k: float
     windows: int
@@ -64,7 +64,7 @@ class Resistance:
 def resistance(readings: HeldReadings, stage: HeatStage, installation: Installation) -> Resistance | None:
     """Return the thermal resistance of a stage, rise by power, or None without a steady window.
 
-    Heat that is stored or that takes another way is not in it: hence only steady windows with power.
+    Only steady windows with power count: stored heat and other heat paths are not included.
     """
     stage = stage.of(installation.unit)
     hot, cold, power = readings(stage.hot), readings(stage.cold), readings(stage.power)
@@ -94,7 +94,9 @@ def resistance(readings: HeldReadings, stage: HeatStage, installation: Installat
         unit=installation.unit,
         serial=installation.serial,
         k_per_w=value,
-        pm=combined([scatter, u_rise / float(watts.mean()), value * u_watts / float(watts.mean())]),
+        standard_uncertainty=combined(
+            [scatter, u_rise / float(watts.mean()), value * u_watts / float(watts.mean())]
+        ),
         power_w=float(watts.mean()),
         rise_k=float(rise.mean()),
         windows=int(steady.sum()),
@@ -136,7 +138,7 @@ def winding_uncertainty_k(
     """Return the standard uncertainty of ``winding_c`` in K (first order, GUM 5.1.2).
 
     share_cold, share_hot: relative standard uncertainties of the resistances; uncertainty_cold_k: of the cold
-    temperature, in K. Lead resistance that is not taken off is not in it.
+    temperature, in K. Uncorrected lead resistance is not included.
     """
     ratio = hot_ohm / cold_ohm
     span = ratio * (zero_c + cold_c)

@@ -17,7 +17,7 @@ AT_HAND = 8
 
 
 class HeldReadings:
-    """A recording's channels as held readings; call it with a channel's name.
+    """Held readings of a recording; call it with a channel's name.
 
     span_ns: first and last record on the time line; shifts: see ``coverage.time_line``.
     """
@@ -41,14 +41,14 @@ class HeldReadings:
         return self._held[channel]
 
     def facts(self, channel: str) -> Channel:
-        """Return what the layout says of a channel. Raises UsageError if there is none of that name."""
+        """Return a channel of the layout. Raises UsageError if there is none of that name."""
         self.demand([channel])
         return self.recording.layout.channels[channel]
 
     def poll_s(self, channel: str) -> float:
-        """Return the interval at which the rig file has a channel polled; 0 where it does not say.
+        """Return the poll interval of a channel in the rig file; 0 where it has none.
 
-        A derived channel is as seldom as the slowest one that it is made from.
+        A derived channel has the interval of its slowest input.
         """
         layout = self.recording.layout
         facts = layout.channels.get(channel)
@@ -70,13 +70,13 @@ class HeldReadings:
             )
 
     def moment(self, event: Event) -> int:
-        """Return when an event happened on the time line, UTC ns."""
+        """Return the time of an event on the time line, UTC ns."""
         return event.t_ns + self.shifts.get(event.session, 0)
 
     def installations(self) -> list[Installation]:
-        """Return which serial number sat in which place."""
+        """Return the installations: serial number, place, period."""
         return installations(self.recording.layout, self.recording.events(), self.span_ns, self.shifts)
 
     def forces(self) -> list[InForce]:
-        """Return which phase was in force when."""
+        """Return the periods in which phases were in force."""
         return in_force(self.recording.events(), self.span_ns, self.shifts)

@@ -1,4 +1,4 @@
-"""The worst of each channel in each phase, with its distance to the limit."""
+"""Worst reading of each channel in each phase, with its margin to the limit."""
 
 from __future__ import annotations
 
@@ -25,15 +25,15 @@ NO_PHASE = ""
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Worst:
-    """The reading of a channel that came nearest to a limit, or farthest beyond it, in one phase.
+    """Reading of a channel nearest to a limit, or farthest beyond it, in one phase.
 
     unit, serial: whose channel it is; None for the room's own. margin: distance to the limit, in the
     channel's unit of measure, negative when beyond. used: share of the distance from the phase's median to
     the limit that the worst reading used up (1 at the limit), None where the median is on or beyond it.
     uncertainty: standard uncertainty of a reading as the rig file states it (0: not stated).
-    looked_s: the time of the phase in the installation; known_s: for which of it GOOD readings vouch.
+    looked_s: the time of the phase in the installation; known_s: of it, covered by GOOD readings.
     readings: how many GOOD ones there were; suspect: how many implausible ones were left out.
-    excursions: those that counted (on-delay, deadband), each time of the phase looked at by itself.
+    excursions: counted ones (on-delay, deadband), each period of the phase separately.
     """
 
     unit: str | None
@@ -59,9 +59,9 @@ class Worst:
 def margins(recording: Recording, phases: Sequence[Phase] = ()) -> list[Worst]:
     """Return the worst reading of every limited channel in every phase, smallest share left first.
 
-    Each unit's channels are taken during the installation of each serial number, the room's over the whole run.
-    A phase's own limits replace the channel's while it is in force; limits that were changed in mid-run
-    count for the time in which they stood, each in a row of its own.
+    A unit's channels are taken during the installation of each serial number, the room's over the whole run.
+    A phase's own limits replace the channel's while it is in force; limits changed in mid-run count for the
+    time in which they were effective, each in a row of its own.
     """
     readings = HeldReadings(recording)
     whole = Installation(unit="", serial="", start_ns=readings.span_ns[0], end_ns=readings.span_ns[1])
@@ -72,19 +72,19 @@ def margins(recording: Recording, phases: Sequence[Phase] = ()) -> list[Worst]:
             [one for one in readings.installations() if one.unit == channel.unit] if channel.unit else [whole]
         )
         for installation in places:
-            stayed = stretch(installation.start_ns, installation.end_ns)
+            period = stretch(installation.start_ns, installation.end_ns)
             for phase, time in times:
                 for own, when in _own_limits(readings, channel):
                     limits = phase.limits_of(channel.name, channel.unit, own)
                     looked = _Looked(
-                        phase=phase.name, serial=installation.serial, time=time.both(stayed).both(when)
+                        phase=phase.name, serial=installation.serial, time=time.both(period).both(when)
                     )
                     found.extend(_worst(readings, channel, limits, looked))
     return sorted(found, key=_rank)
 
 
 def _own_limits(readings: HeldReadings, channel: Channel) -> list[tuple[tuple[Limit, ...], Stretches]]:
-    """Return the limits of a channel by the rig file, and the time in which these stood."""
+    """Return the limits of a channel by the rig file, and the time in which these were effective."""
     recording, (first_ns, last_ns) = readings.recording, readings.span_ns
     spans = own_spans(channel.name, recording.layout, recording.events(), recording.layouts)
     times: dict[tuple[Limit, ...], Stretches] = {}

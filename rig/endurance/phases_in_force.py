@@ -1,12 +1,12 @@
-"""The test program as plain values, and which part of it was in force, and who sat where, by the record.
+"""Periods of phases in force, and installations of serial numbers, from the recorded events.
 
-What the events must say:
+Events:
 
 * ``phase``: ``data["phase"]`` is the name of the phase that begins, empty for none; ``data["pass"]`` counts
-  its repetitions from 1. Without ``data`` the text, else the subject, is taken as the name. ``data["what"]``
-  says what happened; only ``due``, ``ended`` and ``unknown`` begin something.
+  its repetitions from 1. Without ``data`` the text, else the subject, is taken as the name. of
+  ``data["what"]`` only ``due``, ``ended`` and ``unknown`` begin a phase.
 * ``unit``: the subject is the place (the unit's name in the rig file), ``data["serial"]`` the serial number
-  that sits there from now on, empty for an empty place; ``data["before"]`` the one until then.
+  installed from now on, empty for an empty place; ``data["before"]`` the one until then.
 """
 
 from __future__ import annotations
@@ -22,23 +22,23 @@ from rig.endurance.stretches import NOWHERE, Stretches, stretches
 
 __all__ = [
     "InForce",
+    "Installation",
     "Phase",
     "PhaseTarget",
-    "Installation",
     "in_force",
+    "installations",
     "moved_span",
     "named",
-    "installations",
     "time_of",
 ]
 
 _BEGINS = frozenset({"due", "ended", "unknown"})
-"""Of all that is recorded about phases, what begins another one (or none)."""
+"""Phase events that begin another phase (or none)."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Installation:
-    """One serial number in one place, from when to when (UTC ns)."""
+    """Installation of a serial number in a place: start and end (UTC ns)."""
 
     unit: str
     serial: str
@@ -48,7 +48,7 @@ class Installation:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class InForce:
-    """One time that a phase was in force, by the recorded events."""
+    """Period in which a phase was in force."""
 
     phase: str
     number: int
@@ -59,7 +59,7 @@ class InForce:
 def in_force(
     events: Sequence[Event], span_ns: tuple[int, int], shifts: Mapping[int, int] | None = None
 ) -> list[InForce]:
-    """Return which phase was in force when, oldest first; a phase lasts until the next begins."""
+    """Return the periods in which phases were in force, oldest first; each lasts until the next begins."""
     moments: list[tuple[int, str, int]] = []
     for event in events:
         if event.kind is EventKind.PHASE and event.data.get("what", "due") in _BEGINS:
@@ -94,10 +94,10 @@ def installations(
     span_ns: tuple[int, int],
     shifts: Mapping[int, int] | None = None,
 ) -> list[Installation]:
-    """Return which serial number sat in which place, by place and time.
+    """Return the installations, by place and time.
 
-    Until the first recorded change of a place, the serial number sat there that the change names as the
-    one before, else that of the rig file (which may have been edited since).
+    Until the first recorded change of a place it held the serial number that the change names as the previous
+    one, else that of the rig file (which may have been edited since).
     """
     found: list[Installation] = []
     for unit in layout.units.values():

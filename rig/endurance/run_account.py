@@ -9,7 +9,7 @@ import numpy as np
 
 from rig.domain.accounting import WindingPlan
 from rig.domain.recording import Recording
-from rig.endurance.account_options import AccountOptions, asked
+from rig.endurance.account_options import AccountOptions, account_options
 from rig.endurance.deaths import Suspect, deaths, suspects
 from rig.endurance.derating import PartLoad, part_load
 from rig.endurance.exposure import UnitExposure, exposures
@@ -23,7 +23,7 @@ from rig.errors import UsageError
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Winding:
-    """The highest temperature of a winding, from its resistance.
+    """Highest temperature of a winding, from its resistance.
 
     ohm: the highest GOOD reading, at t_ns; temp_c: what it means; rise_k: over the ambient of that moment,
     None where that is not known.
@@ -40,7 +40,7 @@ class Winding:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class RunAccount:
-    """Everything that one run is accounted for. stated: whether its rig file says what to account for."""
+    """Account of one run. stated: whether its rig file has a section ``account``."""
 
     rig: str
     span_ns: tuple[int, int]
@@ -58,16 +58,16 @@ class RunAccount:
 def account(recording: Recording, unit: str | None = None) -> RunAccount:
     """Return the account of a run; ``unit``: only of this place or serial number, and of the room.
 
-    Raises UsageError if there is none of that name, or if channels that are asked for were not recorded.
+    Raises UsageError if there is none of that name, or if channels of the options were not recorded.
     """
     readings = HeldReadings(recording)
-    options = asked(recording.layout)
+    options = account_options(recording.layout)
     installations = chosen(readings, unit)
     serials = {installation.serial for installation in installations}
     places = {installation.unit for installation in installations}
-    whole = exposures(recording, options.phases, options.wanted)
+    every = exposures(recording, options.phases, options.exposure)
     worst = margins(recording, options.phases)
-    died = deaths(readings, options.wanted, options.dead_after_s)
+    died = deaths(readings, options.exposure, options.dead_after_s)
     loads = [
         part_load(readings, part, installation) for installation in installations for part in options.parts
     ]
@@ -85,7 +85,7 @@ def account(recording: Recording, unit: str | None = None) -> RunAccount:
         rig=recording.layout.rig,
         span_ns=readings.span_ns,
         sessions=len(recording.sessions),
-        exposures=tuple(one for one in whole if one.serial in serials and one.unit in places),
+        exposures=tuple(one for one in every if one.serial in serials and one.unit in places),
         margins=tuple(
             one for one in worst if one.unit is None or (one.unit in places and one.serial in serials)
         ),
@@ -107,7 +107,7 @@ def judged(recording: Recording, found: RunAccount) -> RunVerdict:
         parts=found.parts,
         deaths=found.deaths,
     )
-    return verdict(record, asked(recording.layout).criteria)
+    return verdict(record, account_options(recording.layout).criteria)
 
 
 def chosen(readings: HeldReadings, unit: str | None) -> Sequence[Installation]:

@@ -1,4 +1,4 @@
-"""A run in one line: what it was, whether it came to an end, what left its limits."""
+"""Summary of a run in one line."""
 
 from __future__ import annotations
 
@@ -13,10 +13,10 @@ from rig.endurance.run_identity import RunIdentity
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class RunSummary:
-    """One run. serials: that sat in it at any time; excursions: counted excursions by unit ('' for the room).
+    """Summary of a run. serials: installed at any time; excursions: counted excursions by unit ('' for the room).
 
     units: of its newest layout; still_out: those with a channel that was still out of a limit when the
-    record ended: dead, or stopped meanwhile.
+    record ended: failed, or stopped in between.
     """
 
     facts: RunIdentity
@@ -32,25 +32,25 @@ class RunSummary:
 
 
 class Summarised(Recording, Protocol):
-    """A recording that knows what its events come to."""
+    """Recording with a summary of its events."""
 
     def told(self) -> EventSummary:
-        """Return the digest of all events."""
+        """Return the summary of all events."""
         ...
 
 
 def summary(recording: Summarised, facts: RunIdentity, size: int) -> RunSummary:
-    """Return a run in one line, from what its events come to; ``size``: bytes of its files."""
-    told, layout = recording.told(), recording.layout
+    """Return the summary of a run from that of its events; ``size``: bytes of its files."""
+    summed, layout = recording.told(), recording.layout
     start_ns, end_ns = recording.span
     serials = {unit.serial: None for unit in layout.units.values() if unit.serial}
     excursions: dict[str, int] = {}
-    for subject, times in told.kinds.get(EventKind.LIMIT_OUT, {}).items():
+    for subject, times in summed.kinds.get(EventKind.LIMIT_OUT, {}).items():
         if subject in layout.channels:
             unit = layout.channels[subject].unit or ""
             excursions[unit] = excursions.get(unit, 0) + times
-    serials.update(dict.fromkeys(told.serials))
-    out_now = {layout.channels[one].unit for one in told.still_out if one in layout.channels}
+    serials.update(dict.fromkeys(summed.serials))
+    out_now = {layout.channels[one].unit for one in summed.still_out if one in layout.channels}
     return RunSummary(
         facts=facts,
         start_ns=start_ns,
@@ -58,7 +58,7 @@ def summary(recording: Summarised, facts: RunIdentity, size: int) -> RunSummary:
         sessions=len(recording.sessions),
         serials=tuple(serials),
         excursions=tuple(sorted(excursions.items())),
-        notes=told.count(EventKind.NOTE),
+        notes=summed.count(EventKind.NOTE),
         size=size,
         units=tuple(layout.units),
         still_out=tuple(name for name in layout.units if name in out_now),

@@ -136,7 +136,9 @@ def consequences(
         falling = excursion.side is Side.LOW and not certainly_before(excursion.interval, off.interval)
         if name in off.channels and falling:
             made.append(
-                Consequence(channel=name, of=unit or "", reason=f"effect of {unit} shutting down ({off.text})")
+                Consequence(
+                    channel=name, of=unit or "", reason=f"effect of {unit} shutting down ({off.text})"
+                )
             )
         elif certainly_before(off.interval, excursion.interval):
             reason = f"effect of {unit} shutting down ({excursion.side.value} limit crossed afterwards)"

@@ -161,7 +161,11 @@ def _answer(context: AnalysisContext, unit: str | None) -> PostMortem:
         reference_ns=reference,
         episode_ns=(episode.start_ns, episode.end_ns or data.span_ns[1]) if episode else None,
         headline=short_answer.headline(
-            main, ranking, firsts, list(onsets.values()), cycles,
+            main,
+            ranking,
+            firsts,
+            list(onsets.values()),
+            cycles,
             lasting=episode is not None and episode.end_ns is None,
         ),  # fmt: skip
         channels=channels,

@@ -324,9 +324,7 @@ def _unit(inputs: AttributionInput, responses: Sequence[str]) -> Attribution:
     instruments = {instrument_of(data.layout.channels[n]) for n in responses} - {None}
     weight = 0.9
     if steady:
-        evidence.append(
-            AttributionEvidence(subject=", ".join(steady), t_ns=None, text="within limits")
-        )
+        evidence.append(AttributionEvidence(subject=", ".join(steady), t_ns=None, text="within limits"))
     else:
         weight -= 0.2
     moved = moved_alike(data, inputs.firsts[responses[0]])
@@ -351,4 +349,3 @@ def _unit(inputs: AttributionInput, responses: Sequence[str]) -> Attribution:
         ),
         main=True,
     )
-

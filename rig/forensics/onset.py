@@ -215,7 +215,9 @@ def _filled(row: Floats) -> Floats:
 def _remembered(row: Floats, memory: float) -> Floats:
     """Return a row through a first-order filter of so many bins."""
     keep = float(np.exp(-1.0 / memory))
-    return np.fromiter(accumulate(row.tolist(), lambda state, new: (1 - keep) * new + keep * state), np.float64)
+    return np.fromiter(
+        accumulate(row.tolist(), lambda state, new: (1 - keep) * new + keep * state), np.float64
+    )
 
 
 def locate(found: Departure, crossing: CrossingExcursion | None) -> tuple[int, bool] | None:

@@ -110,9 +110,7 @@ def _open(track: ChannelTrack) -> SensorFault | None:
     if said < LASTING or begin == 0:
         return None
     word = Status(int(status[begin])).name.replace("_", " ").lower()
-    text = (
-        f"{said} readings with status '{word}' from here on; last good reading {_last_good(track, begin)}"
-    )
+    text = f"{said} readings with status '{word}' from here on; last good reading {_last_good(track, begin)}"
     return _fault(FaultType.OPEN, track, begin, begin + length - 1, text)
 
 

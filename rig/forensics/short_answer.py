@@ -61,7 +61,9 @@ def headline(
         when=_when(firsts[tier[0]]),
         first_out=" or ".join(tier),
         confidence=f"{_order(ranking)}; {_cause(main)}",
-        check_first=_check_first(main, tier, min(onsets, key=lambda o: o.interval.best_ns or 0, default=None)),
+        check_first=_check_first(
+            main, tier, min(onsets, key=lambda o: o.interval.best_ns or 0, default=None)
+        ),
     )
 
 
@@ -195,15 +197,15 @@ def limitations(
     said: list[str] = []
     for story in stories:
         if story.censoring is Censoring.LEFT:
-            said.append(
-                f"{story.channel} was out before the recording began: its rank has no lower bound"
-            )
+            said.append(f"{story.channel} was out before the recording began: its rank has no lower bound")
         if story.censoring is Censoring.UNREAD:
             said.append(f"{story.channel}: no usable reading")
         touched = [e for e in story.excursions if e.counted and not e.sure]
         if touched:
             times = f"{len(touched)} times" if len(touched) > 1 else "once"
-            said.append(f"{story.channel} beyond its limit {times} within noise and accuracy: not significant")
+            said.append(
+                f"{story.channel} beyond its limit {times} within noise and accuracy: not significant"
+            )
         if story.ordered is not None and story.ordered.lost:
             said.append(f"{story.ordered.lost} readings of {story.channel} lost around its crossing")
     said += _open_pairs(ranking)

@@ -1,4 +1,4 @@
-"""How many hours of use an hour of test is worth, under assumptions that are always stated with it.
+"""Acceleration factors of a test, each with its assumptions.
 
 Arrhenius and inverse power law: NIST/SEMATECH e-Handbook 8.1.5.1 and 8.1.5.2.
 """
@@ -18,7 +18,7 @@ ZERO_CELSIUS_K = 273.15
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Acceleration:
-    """A factor by which a test ages units faster than use does, with what it rests on.
+    """Acceleration factor of a test over use, with its assumptions.
 
     low, high: the factor at the ends of what the assumed constant may be; equal to it if no range was given.
     """
@@ -29,13 +29,12 @@ class Acceleration:
     model: str
     assumptions: tuple[str, ...]
     does_not_cover: str = (
-        "nothing about failures that this stress does not drive: loose screws, cracked joints, moisture, "
-        "surges; "
-        "nothing if the test is hot enough to bring about failures that use never would"
+        "failures that this stress does not drive: loose screws, cracked joints, moisture, surges; and it does not "
+        "hold if the test is hot enough to cause failures that use never would"
     )
 
     def times(self, other: Acceleration) -> Acceleration:
-        """Return both factors together; that stresses act independently is one assumption more."""
+        """Return both factors together; adds the assumption that the stresses act independently."""
         return Acceleration(
             factor=self.factor * other.factor,
             low=self.low * other.low,
@@ -75,13 +74,9 @@ def arrhenius(
         model="Arrhenius",
         assumptions=(
             f"one failure mechanism with an activation energy of {activation_ev:g} eV"
-            + (
-                f" +- {half_width_ev:g} eV"
-                if half_width_ev
-                else " (no range stated: the factor is as sure as this number)"
-            ),
+            + (f" +- {half_width_ev:g} eV" if half_width_ev else " (no range stated)"),
             f"the part itself is at {use_c:g} degC in use and at {test_c:g} degC in the test",
-            "the same mechanism rules at both temperatures",
+            "the same mechanism dominates at both temperatures",
         ),
     )
 
@@ -111,7 +106,7 @@ def power_law(
 
 
 def equivalent_h(bands: Sequence[tuple[float, float]], factor: Callable[[float], float]) -> float:
-    """Return the hours of use that hours at several stresses are worth.
+    """Return the equivalent hours of use of hours at several stresses.
 
     bands: (hours, stress); factor: stress -> acceleration factor. Damage adds up whatever the order (linear
     accumulation), which is an assumption too.

@@ -1,7 +1,7 @@
-"""One run in few numbers, and many runs put together: by serial number, over runs and rigs.
+"""Digest of a run, and the sum of many digests by serial number, over runs and rigs.
 
-A digest holds what fleets are asked for and no arrays, so that hundreds of them travel and add up. Adding
-up is a pure function of the sorted digests: where and in which order they were made changes nothing.
+A digest holds no arrays, so that hundreds of them can be sent and added up. The sum is a pure function of the
+sorted digests, independent of where and in which order they were made.
 """
 
 from __future__ import annotations
@@ -12,7 +12,7 @@ from dataclasses import dataclass, field
 
 from rig.domain.model import EventKind
 from rig.domain.recording import Recording
-from rig.endurance.account_options import AccountOptions, asked
+from rig.endurance.account_options import AccountOptions, account_options
 from rig.endurance.deaths import Suspect, deaths, suspects, until_death
 from rig.endurance.exposure import PhaseExposure, UnitExposure, exposures
 from rig.endurance.held_readings import HeldReadings
@@ -27,7 +27,7 @@ HOUR_S = 3600.0
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PhaseHours:
-    """What one unit got of one phase, in h."""
+    """Exposure of one unit to one phase, in h."""
 
     in_force_h: float
     within_h: float
@@ -48,8 +48,7 @@ class BandSum:
 class InstallationDigest:
     """One serial number in one place of one run.
 
-    hours: those that count (see ``counting``), up to its death where it died. None: not asked for, or no
-    channel to tell it by. excursions: counted ones of its channels, as recorded.
+    hours: those that count (see ``counting``), until its failure. None: not configured, or no channel. excursions: counted ones of its channels, as recorded.
     """
 
     unit: str
@@ -75,7 +74,7 @@ class InstallationDigest:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class RunDigest:
-    """One run in few numbers. notes: what a reader of its account must know."""
+    """Digest of a run. notes: for the reader of its account."""
 
     facts: RunIdentity
     start_ns: int
@@ -87,9 +86,9 @@ class RunDigest:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class History:
-    """One serial number over all its runs, oldest first.
+    """History of one serial number over all its runs, oldest first.
 
-    hours: those that count; trips, energy_wh: None where no run tells. died: where and how it is known.
+    hours: those that count; trips, energy_wh: None where no run has them. died: time and source.
     """
 
     serial: str
@@ -107,18 +106,18 @@ class History:
 
 
 def digest(recording: Recording, facts: RunIdentity, counting: Counting | None = None) -> RunDigest:
-    """Return one run in few numbers; ``counting`` None: as strictly as its rig file allows.
+    """Return the digest of a run; ``counting`` None: the strictest that its rig file allows.
 
-    Raises UsageError if the rig file asks for channels that were not recorded.
+    Raises UsageError if channels of the options were not recorded.
     """
     readings = HeldReadings(recording)
-    options = asked(recording.layout)
-    died = deaths(readings, options.wanted, options.dead_after_s)
-    doubtful = {one.serial: one for one in suspects(readings)}
-    accounts = exposures(recording, options.phases, options.wanted)
+    options = account_options(recording.layout)
+    died = deaths(readings, options.exposure, options.dead_after_s)
+    suspected = {one.serial: one for one in suspects(readings)}
+    accounts = exposures(recording, options.phases, options.exposure)
     installations = tuple(
         _installation(
-            readings, options, account, installation, died=died, doubtful=doubtful, counting=counting
+            readings, options, account, installation, died=died, suspected=suspected, counting=counting
         )
         for account, installation in zip(accounts, readings.installations(), strict=True)
     )
@@ -139,7 +138,7 @@ def _installation(
     installation: Installation,
     *,
     died: Sequence[Death],
-    doubtful: Mapping[str, Suspect],
+    suspected: Mapping[str, Suspect],
     counting: Counting | None,
 ) -> InstallationDigest:
     death = next(
@@ -159,7 +158,7 @@ def _installation(
         energy_wh=account.energy.watt_hours if account.energy else None,
         output_h=account.output.on_s / HOUR_S if account.output else None,
         drive_cycles=account.drive.count if account.drive else None,
-        trips=len(account.trips) if options.wanted.trip else None,
+        trips=len(account.trips) if options.exposure.trip else None,
         excursions=_excursions(readings, installation),
         phases={one.phase: _phase(one) for one in account.phases},
         bands={
@@ -174,7 +173,7 @@ def _installation(
             name.removeprefix(f"{installation.unit}."): table.total for name, table in account.cycles.items()
         },
         death=death,
-        suspect=doubtful.get(installation.serial) if death is None else None,
+        suspect=suspected.get(installation.serial) if death is None else None,
     )
 
 
@@ -278,14 +277,14 @@ def _bands(installations: Sequence[InstallationDigest]) -> dict[str, BandSum]:
 
 
 def overlaps(history: History) -> list[str]:
-    """Return in words where a serial number sat in two places at once, which cannot be."""
+    """Return in words where a serial number was recorded in two places at the same time."""
     found = []
     latest: tuple[RunIdentity, InstallationDigest] | None = None
     for facts, installation in history.installations:
         if latest is not None and installation.start_ns < latest[1].end_ns:
             found.append(
-                f"serial number {history.serial} sat in {latest[0].name} ({latest[1].unit}) and in "
-                f"{facts.name} ({installation.unit}) at the same time: one of them is wrong, its hours count twice"
+                f"serial number {history.serial} recorded in {latest[0].name} ({latest[1].unit}) and in "
+                f"{facts.name} ({installation.unit}) at the same time: one record is wrong, hours count twice"
             )
         if latest is None or installation.end_ns > latest[1].end_ns:
             latest = (facts, installation)
@@ -298,10 +297,10 @@ def services(
     survived: Sequence[str] = (),
     repaired: Sequence[str] = (),
 ) -> list[ServiceHours]:
-    """Return what each installation is worth for what it proves.
+    """Return the hours of each installation for the demonstration.
 
-    failed, survived: serial numbers that a person says failed (at the end of their last installation) or did not,
-    whatever the record says. repaired: after each failure they live another life (``0017/2``).
+    failed, survived: serial numbers stated as failed (at the end of their last installation) or not, whatever
+    the record says. repaired: after each failure they live another life (``0017/2``).
     """
     found: list[ServiceHours] = []
     for history in histories(digests):

@@ -1,4 +1,4 @@
-"""Plain text on paper of a given width: wrapped paragraphs, lists, tables, relative times."""
+"""Layout of plain text: wrapped paragraphs, lists, tables, relative times."""
 
 from __future__ import annotations
 
@@ -18,12 +18,12 @@ _QUANTITY = re.compile(r"(?<=\d) (?=[A-Za-z%°µΩ/]{1,4}\b)")
 
 
 def terminal_width(narrowest: int = 80, widest: int = 140) -> int:
-    """Return the width of the terminal, or of a sheet of paper where there is none, within bounds."""
+    """Return the width of the terminal (100 where there is none), within bounds."""
     return min(widest, max(narrowest, shutil.get_terminal_size((100, 24)).columns))
 
 
 def fit(text: str, width: int, *, right: bool = False) -> str:
-    """Return harmless text padded to ``width`` terminal cells; longer text is cut with an ellipsis."""
+    """Return sanitised text padded to ``width`` terminal cells; longer text is cut with an ellipsis."""
     text = plain(text)
     length = cell_len(text)
     if length > width:
@@ -67,7 +67,7 @@ def titled(title: str, width: int) -> list[str]:
 def table(rows: Sequence[Sequence[str]], width: int, right: frozenset[int] = frozenset()) -> list[str]:
     """Return rows as aligned columns, the first row being the titles; cut at ``width``.
 
-    right: numbers of the columns that lean to the right. Where it is too wide, the widest columns give.
+    right: numbers of the right-aligned columns. Where it is too wide, the widest columns are narrowed.
     """
     columns = len(rows[0])
     widths = [max(cell_len(plain(row[at])) for row in rows) for at in range(columns)]

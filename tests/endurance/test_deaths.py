@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 from rig.domain.model import Event, EventKind, Status
-from rig.endurance.account_options import asked
+from rig.endurance.account_options import account_options
 from rig.endurance.deaths import deaths, suspects, until_death
 from rig.endurance.drive import Level
 from rig.endurance.exposure import ExposureOptions
@@ -70,7 +70,7 @@ def test_a_unit_that_never_gave_output_is_not_said_to_have_died() -> None:
 def test_without_levels_only_a_person_can_say_so() -> None:
     dead = room(np.where(T < 400, 20.0, 0.0))
     assert deaths(HeldReadings(dead), ExposureOptions(), 60.0) == []
-    assert asked(dead.layout).wanted == ExposureOptions()
+    assert account_options(dead.layout).exposure == ExposureOptions()
 
 
 @pytest.mark.parametrize(

@@ -123,7 +123,7 @@ def test_energy_is_the_integral_over_logged_time_only() -> None:
     account = only(
         exposures(
             room(series("mains", range(100), 207.0), power, from_s=-0.5, to_s=99.5),
-            wanted=ExposureOptions(power="{unit}.power"),
+            options=ExposureOptions(power="{unit}.power"),
         )
     )
     assert account.energy is not None
@@ -134,7 +134,7 @@ def test_energy_is_the_integral_over_logged_time_only() -> None:
 
 def test_an_energy_of_volts_is_refused() -> None:
     with pytest.raises(UsageError, match=r"A1\.out.*expected a unit of power"):
-        exposures(room(series("mains", range(9), 207.0)), wanted=ExposureOptions(power="A1.out"))
+        exposures(room(series("mains", range(9), 207.0)), options=ExposureOptions(power="A1.out"))
 
 
 def test_a_channel_that_is_not_there_is_named_with_those_that_are() -> None:
@@ -153,7 +153,7 @@ def test_drive_cycles_are_changes_that_were_seen() -> None:
     account = only(
         exposures(
             room(series("mains", t, 207.0), drive, from_s=-0.5, to_s=3599.5),
-            wanted=ExposureOptions(drive=level),
+            options=ExposureOptions(drive=level),
         )
     )
     assert account.drive is not None
@@ -168,7 +168,7 @@ def test_a_level_in_the_middle_of_the_hysteresis_stays_as_it_was() -> None:
     account = only(
         exposures(
             room(series("mains", range(9), 207.0), series("A1.drive", range(9), value)),
-            wanted=ExposureOptions(drive=Level(channel="A1.drive", on_above=10, off_below=5)),
+            options=ExposureOptions(drive=Level(channel="A1.drive", on_above=10, off_below=5)),
         )
     )
     assert account.drive is not None
@@ -189,7 +189,7 @@ def tripping(t: np.ndarray, out: np.ndarray, keep: np.ndarray | None = None) -> 
         output=Level(channel="{unit}.out", on_above=10, off_below=5),
         drive=Level(channel="{unit}.drive", on_above=0.5, off_below=0.4),
     )
-    return only(exposures(made, wanted=ExposureOptions(trip=rule, output=rule.output)))
+    return only(exposures(made, options=ExposureOptions(trip=rule, output=rule.output)))
 
 
 def test_pauses_of_the_drive_are_no_trips_and_trips_are_told_once() -> None:
@@ -222,7 +222,7 @@ def test_bands_hold_all_of_the_logged_time() -> None:
     account = only(
         exposures(
             room(series("mains", range(100), 207.0), air, from_s=-0.5, to_s=109.5),
-            wanted=ExposureOptions(bands=(Bands(channel="air", edges=(35, 45, 50)),)),
+            options=ExposureOptions(bands=(Bands(channel="air", edges=(35, 45, 50)),)),
         )
     )
     band = account.bands[0]
@@ -249,7 +249,7 @@ def test_thermal_cycles_are_counted_of_the_unit_s_own_stay() -> None:
     account = only(
         exposures(
             room(series("mains", range(9), 207.0), heat, from_s=-0.5, to_s=8.5),
-            wanted=ExposureOptions(cycles={"{unit}.heat": 1.0}),
+            options=ExposureOptions(cycles={"{unit}.heat": 1.0}),
         )
     )
     # by hand: 80-30 closes inside 20..80; the last reversal 90 exceeds 80, so 20-80 and 80-20 are halves

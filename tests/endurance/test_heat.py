@@ -47,7 +47,7 @@ def test_ten_watts_through_three_kelvin_per_watt_are_thirty_kelvin() -> None:
     assert got.k_per_w == pytest.approx(3.0, abs=0.02)
     assert got.rise_k == pytest.approx(30, abs=0.2)
     assert got.windows < got.of_all
-    assert abs(got.k_per_w - 3.0) < 4 * got.pm + 0.01
+    assert abs(got.k_per_w - 3.0) < 4 * got.standard_uncertainty + 0.01
 
 
 def test_a_pulsed_drive_counts_with_its_mean_power() -> None:
@@ -78,7 +78,7 @@ def test_sensor_accuracy_is_part_of_the_uncertainty() -> None:
     readings = room(t, np.full(len(t), 60.0), np.full(len(t), 10.0), accuracy=1.0)
     got = resistance(readings, STAGE, readings.installations()[0])
     assert got is not None
-    assert got.pm == pytest.approx(0.57735 / 10, abs=1e-5)
+    assert got.standard_uncertainty == pytest.approx(0.57735 / 10, abs=1e-5)
 
 
 @pytest.mark.parametrize(

@@ -10,7 +10,7 @@ import pytest
 
 from rig.domain.accounting import Accounting, LevelPlan, PartPlan, Pass, StagePlan, WindingPlan
 from rig.domain.model import EventKind, Layout, Status
-from rig.endurance.account_options import asked
+from rig.endurance.account_options import account_options
 from rig.endurance.held_readings import HeldReadings
 from rig.endurance.run_account import account, judged
 from rig.endurance.sides import sides
@@ -127,7 +127,7 @@ def test_without_a_section_limits_and_hours_are_told_all_the_same() -> None:
     assert not found.stated
     assert found.exposures[0].observed_s == pytest.approx(3600, abs=1)
     assert found.exposures[0].energy is None
-    assert asked(made.layout).criteria.trips == 0
+    assert account_options(made.layout).criteria.trips == 0
 
 
 def parties(*args: Any) -> list[tuple[str, str]]:

@@ -87,6 +87,6 @@ def test_an_instrument_that_was_silent_for_a_while_is_named_though_it_came_back(
         happened(10, EventKind.INSTRUMENT_LOST), happened(14, EventKind.INSTRUMENT_BACK),
         happened(80, EventKind.INSTRUMENT_LOST),
     ])  # fmt: skip
-    (told,) = (one for one in analyse(room).doubts if "did not answer" in one)
+    (told,) = (one for one in analyse(room).limitations if "did not answer" in one)
     # the second silence has no end on record: it lasts to the last reading, at 99.4 s
     assert told.startswith("two did not answer for 23 s, 2 times, the last from ")

@@ -42,7 +42,7 @@ def test_the_onset_of_a_slow_rise_is_bracketed_long_before_any_limit() -> None:
     assert found.interval.width_s < 300
     assert found.rising
     assert found.baseline == pytest.approx(60, abs=0.1)
-    assert set(found.against) == {"A2.t", "A3.t"}
+    assert set(found.corrected_for) == {"A2.t", "A3.t"}
 
 
 def test_no_departure_is_an_answer_with_the_slope_that_would_not_have_been_seen() -> None:

@@ -11,7 +11,7 @@ from tests.forensics.test_analysis import two_channel_death
 TOP = {
     "schema", "rig", "unit", "serial", "confidence", "span_ns", "reference_ns", "episode_ns", "headline",
     "channels", "order", "onset_order", "findings", "consequences", "cycling", "early", "neighbours", "events",  # noqa: E501
-    "doubts",
+    "limitations",
 }  # fmt: skip
 CHANNEL = {
     "channel", "unit", "kind", "unit_of_measure", "censoring", "readings", "usable", "excursions", "ordered",

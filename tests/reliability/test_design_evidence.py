@@ -13,7 +13,7 @@ from rig.endurance.run_identity import RunIdentity
 from rig.endurance.verdict import Death
 from rig.errors import UsageError
 from rig.reliability.acceleration import arrhenius
-from rig.reliability.design_evidence import EvidenceOptions, prove
+from rig.reliability.design_evidence import EvidenceOptions, demonstrate
 from rig.reliability.run_digest import InstallationDigest, RunDigest
 from rig.reliability.service_hours import Counting
 from tests.endurance.rooms import at
@@ -43,7 +43,7 @@ def test_bounds_are_those_of_the_handbook() -> None:
         run("b", installation("2", 200, died=True)),
         run("c", installation("3", 400)),
     ]
-    proof = prove(runs, EvidenceOptions(confidence=0.9))
+    proof = demonstrate(runs, EvidenceOptions(confidence=0.9))
     assert (proof.unit_h, proof.bounds.failures, proof.bounds.estimate_h) == (800, 2, 400)
     assert proof.bounds.two_sided_h == pytest.approx((127.0690, 2251.229), rel=1e-5)
     assert proof.bounds.lower_h == pytest.approx(150.31, rel=1e-4)
@@ -51,7 +51,7 @@ def test_bounds_are_those_of_the_handbook() -> None:
 
 def test_without_failures_the_plan_is_that_of_zero_failures() -> None:
     """-ln(0.1) x MTBF unit-hours without failure prove an MTBF at 90 % (NIST 8.3.1.1, chi-square with 2)."""
-    proof = prove(
+    proof = demonstrate(
         [run("a", installation("1", 500), installation("2", 500, unit="A2"))],
         EvidenceOptions(mtbf_h=1000.0, units=4),
     )
@@ -67,7 +67,7 @@ def test_lives_of_one_serial_number_are_added_up_over_runs() -> None:
         run("b", installation("1", 50, died=True), start_s=10),
         run("c", installation("2", 70)),
     ]
-    proof = prove(runs)
+    proof = demonstrate(runs)
     assert [(one.serial, one.hours, one.failed) for one in proof.lives] == [
         ("1", 150, True),
         ("2", 70, False),
@@ -76,24 +76,24 @@ def test_lives_of_one_serial_number_are_added_up_over_runs() -> None:
 
 
 def test_units_without_hours_are_left_out_and_named() -> None:
-    proof = prove([run("a", installation("1", 100), installation("2", 0.0, unit="A2"))])
+    proof = demonstrate([run("a", installation("1", 100), installation("2", 0.0, unit="A2"))])
     assert proof.idle == ("2",)
     assert [one.serial for one in proof.lives] == ["1"]
 
 
 def test_runs_without_any_hours_prove_nothing() -> None:
     with pytest.raises(UsageError, match="nothing can be proved"):
-        prove([run("a", installation("1", 0.0))])
+        demonstrate([run("a", installation("1", 0.0))])
 
 
 def test_a_suspect_is_told_and_not_counted_until_a_person_has_looked() -> None:
     doubt = Suspect(serial="1", channels=("A1.heat",), t_ns=at(5))
     runs = [run("a", installation("1", 100, suspect=doubt))]
-    assert prove(runs).suspects == (doubt,)
-    assert prove(runs).bounds.failures == 0
-    assert prove(runs, EvidenceOptions(failed=("1",))).suspects == ()
-    assert prove(runs, EvidenceOptions(failed=("1",))).failures[0].how == "said by who asks"
-    assert prove(runs, EvidenceOptions(survived=("1",))).suspects == ()
+    assert demonstrate(runs).suspects == (doubt,)
+    assert demonstrate(runs).bounds.failures == 0
+    assert demonstrate(runs, EvidenceOptions(failed=("1",))).suspects == ()
+    assert demonstrate(runs, EvidenceOptions(failed=("1",))).failures[0].how == "said by who asks"
+    assert demonstrate(runs, EvidenceOptions(survived=("1",))).suspects == ()
 
 
 def test_a_repaired_unit_lives_twice_and_each_failure_keeps_its_reason() -> None:
@@ -104,8 +104,8 @@ def test_a_repaired_unit_lives_twice_and_each_failure_keeps_its_reason() -> None
     )
     runs = [run("a", installation("1", 100, died=True)), run("b", second, start_s=500 * 3600)]
     with pytest.raises(UsageError, match="served again"):
-        prove(runs)
-    proof = prove(runs, EvidenceOptions(repaired=("1",)))
+        demonstrate(runs)
+    proof = demonstrate(runs, EvidenceOptions(repaired=("1",)))
     assert [(one.serial, one.hours, one.how) for one in proof.failures] == [
         ("1", 100, "seen"),
         ("1/2", 40, "again"),
@@ -113,7 +113,7 @@ def test_a_repaired_unit_lives_twice_and_each_failure_keeps_its_reason() -> None
 
 
 def test_what_cannot_be_told_is_said_with_the_reason() -> None:
-    proof = prove([run("a", installation("1", 100))])
+    proof = demonstrate([run("a", installation("1", 100))])
     assert proof.weibull is None
     assert any("Weibull fit to 1 units with 0 failures" in one for one in proof.left_out)
     assert any("--mtbf" in one for one in proof.left_out)
@@ -122,7 +122,7 @@ def test_what_cannot_be_told_is_said_with_the_reason() -> None:
 
 def test_an_assumed_shape_and_an_acceleration_are_carried_with_their_assumptions() -> None:
     factor = arrhenius(0.7, 40, 75, half_width_ev=0.1)
-    proof = prove(
+    proof = demonstrate(
         [run("a", installation("1", 1000))],
         EvidenceOptions(shape=1.0, acceleration=factor, reliability=0.9, mission_h=100.0),
     )
@@ -136,7 +136,7 @@ def test_an_assumed_shape_and_an_acceleration_are_carried_with_their_assumptions
     assert proof.success is not None
     assert proof.success.units == 22
     with pytest.raises(UsageError, match="shape"):
-        prove([run("a", installation("1", 1000))], EvidenceOptions(shape=0.0))
+        demonstrate([run("a", installation("1", 1000))], EvidenceOptions(shape=0.0))
 
 
 @pytest.mark.parametrize(
@@ -146,7 +146,7 @@ def test_an_assumed_shape_and_an_acceleration_are_carried_with_their_assumptions
 def test_half_of_what_a_success_run_needs_is_told_and_not_passed_over(
     asked: EvidenceOptions, missing: str
 ) -> None:
-    proof = prove([run("a", installation("1", 1000))], asked)
+    proof = demonstrate([run("a", installation("1", 1000))], asked)
     assert proof.success is None
     assert any(f"say {missing} too" in one for one in proof.left_out)
 
@@ -155,7 +155,7 @@ def test_a_fit_needs_two_ages_and_gets_them_from_two_runs() -> None:
     installations = [
         installation(str(n), hours, died=hours < 90) for n, hours in enumerate((20, 40, 60, 80, 100, 100))
     ]
-    proof = prove([run(f"r{n}", one) for n, one in enumerate(installations)])
+    proof = demonstrate([run(f"r{n}", one) for n, one in enumerate(installations)])
     assert proof.weibull is not None
     assert proof.weibull.failures == 4
     assert proof.survival.survival.tolist() == pytest.approx([5 / 6, 4 / 6, 3 / 6, 2 / 6])
@@ -169,7 +169,7 @@ def test_the_trend_over_runs_is_that_of_the_handbook() -> None:
         run(f"r{k}", installation(str(k), age - end, died=True), start_s=10 * k)
         for k, (end, age) in enumerate(zip(ends, ages, strict=True))
     ]
-    proof = prove([*runs, run("last", installation("x", 1500 - 1478), start_s=1000)])
+    proof = demonstrate([*runs, run("last", installation("x", 1500 - 1478), start_s=1000)])
     assert proof.trend is not None
     assert proof.trend.end_h == pytest.approx(1500)
     assert (proof.trend.slope, proof.trend.mtbf_h) == pytest.approx((0.516494, 310.234), rel=1e-5)
@@ -186,7 +186,7 @@ def test_units_of_one_run_serve_side_by_side_until_one_of_them_fails() -> None:
         run("b", installation("4", 20, died=True), installation("5", 50, unit="A2"), start_s=10),
         run("c", installation("6", 30, died=True), installation("7", 60, unit="A2"), start_s=20),
     ]
-    trend = prove(runs).trend
+    trend = demonstrate(runs).trend
     assert trend is not None
     # failures at 3 x 10, 90 + 2 x 20 and 90 + 70 + 2 x 30 of 250 unit-hours
     logs = math.log(250 / 30) + math.log(250 / 130) + math.log(250 / 220)
@@ -194,7 +194,7 @@ def test_units_of_one_run_serve_side_by_side_until_one_of_them_fails() -> None:
 
 
 def test_ways_of_counting_are_told_apart() -> None:
-    proof = prove(
+    proof = demonstrate(
         [run("a", installation("1", 10), installation("2", 20, unit="A2", counting=Counting.LOGGED))]
     )
     assert proof.countings == ((Counting.OUTPUT, 1), (Counting.LOGGED, 1))

@@ -187,6 +187,6 @@ def test_a_run_is_summed_up_from_its_events_alone() -> None:
         event(EventKind.NOTE, 50, "run", "hm"),
     ]
     found = summary(room(happened=events), facts(), 123)
-    assert found.outs == (("", 1), ("A1", 1))
+    assert found.excursions == (("", 1), ("A1", 1))
     assert found.serials == ("SA1", "0099")
     assert (found.notes, found.size) == (1, 123)

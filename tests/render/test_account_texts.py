@@ -23,7 +23,7 @@ from rig.endurance.run_summary import RunSummary
 from rig.endurance.sides import sides
 from rig.endurance.verdict import ReasonEvidence
 from rig.reliability.acceleration import arrhenius
-from rig.reliability.design_evidence import EvidenceOptions, prove
+from rig.reliability.design_evidence import EvidenceOptions, demonstrate
 from rig.reliability.run_digest import RunDigest, digest, histories
 from rig.render import account_text, fleet_text, reliability_text, runs_text, verdict_text
 from rig.render import comparison_text as compare_text
@@ -106,7 +106,7 @@ def proof(width: int) -> str:
         mission_h=10.0,
         acceleration=arrhenius(0.7, 40, 75, half_width_ev=0.1),
     )
-    return reliability_text.text(prove(digests(), wanted), [EVIL], width)
+    return reliability_text.text(demonstrate(digests(), wanted), [EVIL], width)
 
 
 def comparison(width: int) -> str:
@@ -218,7 +218,7 @@ def test_everything_is_json_that_other_tools_read() -> None:
     texts = [
         account_text.as_json(account(made)),
         verdict_text.as_json(judged(made, account(made))),
-        reliability_text.as_json(prove(digests()), ["x"]),
+        reliability_text.as_json(demonstrate(digests()), ["x"]),
         compare_text.as_json([]),
         fleet_text.histories_json(histories(digests()), ["x"]),
         fleet_text.matches_json(matches(made, FACTS, EventQuery()), []),

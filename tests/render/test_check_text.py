@@ -22,7 +22,7 @@ def config() -> RigConfig:
 
 @pytest.mark.parametrize("width", [80, 100, 140])
 def test_the_desk_shows_every_bus_instrument_channel_and_limit(config: RigConfig, width: int) -> None:
-    text = check_text.desk(config, width)
+    text = check_text.rig_file(config, width)
     lines = text.split("\n")
     assert max(cell_len(line) for line in lines) <= width
     for name in (*config.buses, *config.instruments, *config.layout.channels):
@@ -33,7 +33,7 @@ def test_the_desk_shows_every_bus_instrument_channel_and_limit(config: RigConfig
 
 
 def test_a_bus_shows_how_busy_its_polls_keep_it(config: RigConfig) -> None:
-    line = next(x for x in check_text.desk(config, 120).split("\n") if x.startswith("scanner-line"))
+    line = next(x for x in check_text.rig_file(config, 120).split("\n") if x.startswith("scanner-line"))
     instrument = config.instruments["scanner"]
     share = instrument.talk_s(config.buses["scanner-line"]) / instrument.poll_s
     assert line.endswith(f"{share:.0%}")
@@ -41,7 +41,7 @@ def test_a_bus_shows_how_busy_its_polls_keep_it(config: RigConfig) -> None:
 
 
 def test_channels_that_nothing_can_be_concluded_from_are_named(config: RigConfig) -> None:
-    words = " ".join(check_text.desk(config, 100).split())
+    words = " ".join(check_text.rig_file(config, 100).split())
     assert "without limits, so never out of one: room_power, drive" in words
     assert "neither resolution nor accuracy" in words
 

@@ -14,7 +14,7 @@ import pytest
 from rig.cli.app import main
 from rig.errors import DamageError
 from rig.forensics.analysis import analyse
-from rig.forensics.postmortem_json import restored, whole
+from rig.forensics.postmortem_json import from_storage, to_storage
 from rig.render import stored_answers
 from rig.render.stored_answers import StoredPostMortem
 from rig.store.reader import RunReader
@@ -45,7 +45,7 @@ def copied(name: str, folder: Path) -> Path:
 def test_everything_a_post_mortem_can_hold_survives_being_kept() -> None:
     made = post_mortem()
     made = replace(made, channels=(replace(made.channels[0], period_s=float("inf")), *made.channels[1:]))
-    assert restored(json.loads(json.dumps(whole(made)))) == made
+    assert from_storage(json.loads(json.dumps(to_storage(made)))) == made
 
 
 @pytest.mark.parametrize("name", [path.name for path in sorted(SAMPLES.iterdir()) if path.is_dir()])

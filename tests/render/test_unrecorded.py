@@ -28,7 +28,7 @@ def seconds(one: UnrecordedTime) -> tuple[float, float | None]:
 
 
 def test_time_between_sessions_is_unlogged_and_says_how_the_one_before_ended() -> None:
-    found = unlogged([session(1, 0, 100, clean=False), session(2, 130, 200), session(3, 260, 300, boot="b")])
+    found = between_sessions([session(1, 0, 100, clean=False), session(2, 130, 200), session(3, 260, 300, boot="b")])
     assert [seconds(one) for one in found] == [(100, 130), (200, 260)]
     assert "ended without a stop" in found[0].text
     assert "started anew" not in found[0].text
@@ -38,15 +38,15 @@ def test_time_between_sessions_is_unlogged_and_says_how_the_one_before_ended() -
 
 def test_a_note_after_the_end_makes_no_gap_and_one_in_a_gap_does_not_split_it() -> None:
     brief = replace(session(2, 150, 151), brief=True)
-    assert unlogged([session(1, 0, 100), brief]) == []
-    assert [seconds(one) for one in unlogged([session(1, 0, 100), brief, session(3, 200, 300)])] == [
+    assert between_sessions([session(1, 0, 100), brief]) == []
+    assert [seconds(one) for one in between_sessions([session(1, 0, 100), brief, session(3, 200, 300)])] == [
         (100, 200)
     ]
 
 
 def test_sessions_whose_wall_clock_went_back_leave_no_negative_gap() -> None:
     sessions = [session(1, 0, 100), session(2, 40, 200)]
-    assert unlogged(sessions) == []
+    assert between_sessions(sessions) == []
     assert recorded_s(sessions) == 260
 
 

@@ -20,7 +20,7 @@ def run(args: argparse.Namespace) -> tuple[int, str]:
     from rig.render import check_text
 
     config = rig_file(args.file)
-    said = check_text.desk(config)
+    said = check_text.rig_file(config)
     if args.no_probe:
         return 0, said
     say(said)

@@ -44,13 +44,13 @@ def arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> tuple[int, str]:
     """Carry the command out."""
-    from rig.reliability.design_evidence import EvidenceOptions, prove
+    from rig.reliability.design_evidence import EvidenceOptions, demonstrate
     from rig.render import reliability_text as report
 
     found, unread = digests(args, args.places)
     if unread and not found:
         raise StoreError(f"no run could be read: {'; '.join(unread)}")
-    proof = prove(
+    proof = demonstrate(
         found,
         EvidenceOptions(
             confidence=args.confidence,

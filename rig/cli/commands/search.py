@@ -15,7 +15,7 @@ def arguments(parser: argparse.ArgumentParser) -> None:
     """Add the arguments."""
     places_arguments(parser)
     parser.add_argument(
-        "--kind", default="excursion", help="excursion, early, or any kind of event; default: excursion"
+        "--kind", default="excursion", help="excursion, warning, or any kind of event; default: excursion"
     )
     parser.add_argument("--channel", help="a quantity such as heatsink, or a pattern such as 'A*.heatsink'")
     parser.add_argument("--unit", help="only this place")

@@ -13,7 +13,7 @@ Points = NDArray[np.float64]
 
 
 class Shape(enum.StrEnum):
-    """Signs that stand at one place; each can be told from the others without colour."""
+    """Signs drawn at one point; each differs from the others without colour."""
 
     CROSS = "cross"
     DIAMOND = "diamond"

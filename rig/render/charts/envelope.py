@@ -45,7 +45,7 @@ class BadStretch:
 class Envelope:
     """One channel between two times (UTC ns).
 
-    runs: least and greatest good values; bad: where there were others; suspect: stamps and values of (some
+    runs: lowest and highest good values; bad: where there were others; suspect: stamps and values of (some
     of) the numbers that came and cannot be; good: how many readings had a good value, of ``readings``;
     single: every run's columns are single readings; usual_s: usual time between good readings (0: unknown).
     """

@@ -94,7 +94,7 @@ class PanelFrame:
 
 
 def value_range(panel: Panel) -> tuple[float, float]:
-    """Return the least and greatest value the panel shows: all good readings, and limits that are near.
+    """Return the lowest and highest value the panel shows: all good readings, and limits that are near.
 
     A limit so far away that the readings would shrink to a fifth of the panel stays outside.
     """
@@ -172,7 +172,7 @@ def _grid(frame: PanelFrame) -> list[Part]:
 
 
 def _band(limit: Limit, frame: PanelFrame) -> list[Part]:
-    """Return the tinted bands: beyond the limit, and between early warning and limit."""
+    """Return the tinted bands: beyond the limit, and between warning limit and limit."""
     place, values = frame.place, frame.values
     edge = place.top if limit.side is Side.HIGH else place.bottom
     parts: list[Part] = []
@@ -203,7 +203,7 @@ def _limit_lines(limits: Sequence[Limit], frame: PanelFrame, unit_of_measure: st
         y = values.at(limit.early)
         lines.append(across(place.left, place.right, y, "early"))
         inner, outer = (y + 11.0, y - 3.0) if limit.side is Side.HIGH else (y - 3.0, y + 11.0)
-        words.put(inner, outer, f"early {figure(limit.early)}", "earlyword")
+        words.put(inner, outer, f"warning {figure(limit.early)}", "earlyword")
     return lines + words.labels
 
 

@@ -9,7 +9,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 SERIES = 6
-"""How many series can be told apart in one panel."""
+"""Number of series with distinct styles in one panel."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
