@@ -1,9 +1,10 @@
 """Means of autocorrelated readings with their uncertainty.
 
 Neighbouring readings are correlated, so the scatter of single readings divided by the root of their number is
-far too small. Here the time is cut into batches so long that their means are no longer correlated (lag-1 correlation of the batch means below 1/sqrt n), and the scatter of
-the batch means is used (method of batch means, common in simulation). Remaining correlation widens
-the uncertainty as for a first-order process; where even eight batches are correlated, ``correlated`` is set.
+far too small. Here the time is cut into batches so long that their means are no longer correlated (lag-1
+correlation of the batch means below 1/sqrt n), and the scatter of the batch means is used (method of batch
+means, common in simulation). Remaining correlation widens the uncertainty as for a first-order process; where
+even eight batches are correlated, ``correlated`` is set.
 """
 
 from __future__ import annotations

@@ -1,8 +1,9 @@
 """Comparison of two units or runs, phase by phase, with uncertainty.
 
 Only time within a phase's targets is compared, so the stimuli of both sides were alike; remaining differences
-are listed. The uncertainty of a difference joins the scatter of batch means (``averages``: readings are autocorrelated) and what the rig file states for both sensors, taken as independent of each other; it is expanded by
-Student's factor with the effective degrees of freedom (JCGM 100:2008, G.4).
+are listed. The uncertainty of a difference joins the scatter of batch means (``averages``: readings are
+autocorrelated) and what the rig file states for both sensors, taken as independent of each other; it is
+expanded by Student's factor with the effective degrees of freedom (JCGM 100:2008, G.4).
 """
 
 from __future__ import annotations
@@ -24,8 +25,8 @@ from rig.endurance.phases_in_force import Installation, Phase, named, time_of
 from rig.endurance.stretches import Stretches, stretch
 
 RANKING = (
-    "significant differences as a share of the first side's distance to its nearest limit (of its value where "
-    "it has no limit); the largest of each quantity"
+    "significant differences as a share of the first side's distance to its nearest limit (of its value "
+    "where it has no limit); the largest of each quantity"
 )
 _DECIBELS = {"V": 20.0, "A": 20.0, "W": 10.0}
 _OVER_AMBIENT = " over ambient"
@@ -82,9 +83,9 @@ class PhaseDrift:
 class RunComparison:
     """All differences, the largest significant ones, drifts, and reservations.
 
-    loads: what each side drove. matter: at most three, by ``ranking``. expected_false_positives: how many differences are
-    expected to look proven if there were none. cautions: stimuli that differed, quantities and phases that
-    only one side has.
+    loads: what each side drove. matter: at most three, by ``ranking``. expected_false_positives:
+    number of differences expected to be significant by chance. cautions: reservations, such as stimuli that
+    differed, quantities and phases that only one side has.
     """
 
     first: str
@@ -289,12 +290,12 @@ def _expanded(scatter: Sequence[float], freedom: Sequence[int], stated: float, c
     """Return the expanded uncertainty after Welch and Satterthwaite; ``stated`` has infinite freedom."""
     from scipy.special import stdtrit
 
-    whole = combined([*scatter, stated])
-    if whole == 0:
+    joint = combined([*scatter, stated])
+    if joint == 0:
         return 0.0
-    small = math.fsum((u / whole) ** 4 / nu for u, nu in zip(scatter, freedom, strict=True))
+    small = math.fsum((u / joint) ** 4 / nu for u, nu in zip(scatter, freedom, strict=True))
     effective = 1 / small if small > 1e-9 else 1e9
-    return whole * float(stdtrit(effective, (1 + confidence) / 2))
+    return joint * float(stdtrit(effective, (1 + confidence) / 2))
 
 
 def _decibel(unit: str, first: float, second: float) -> float | None:

@@ -173,7 +173,7 @@ def hold(
 
 
 def _reach(t_ns: Ints, session: NDArray[np.int32], poll_ns: float) -> tuple[Ints, Ints, float]:
-    """Return how far each record's time extends back and forward, in ns, and the longest usual interval in s."""
+    """Return each record's time back and forward, in ns, and the longest usual interval in s."""
     step = np.diff(t_ns)
     usual = _usual(t_ns, session)
     before, after = usual[:-1].copy(), usual[1:].copy()

@@ -74,9 +74,9 @@ class Rainflow:
 
     def feed(self, values: NDArray[np.float64]) -> None:
         """Take more values, oldest first; what is not finite is passed over."""
-        whole = np.asarray(values, np.float64)
-        for at in range(0, len(whole), _BLOCK):
-            block = whole[at : at + _BLOCK]
+        every = np.asarray(values, np.float64)
+        for at in range(0, len(every), _BLOCK):
+            block = every[at : at + _BLOCK]
             self._take(block[np.isfinite(block)])
 
     def table(self) -> CycleTable:

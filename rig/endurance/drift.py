@@ -51,8 +51,8 @@ class MeanStep:
 class Drift:
     """Change of a channel over a time, per hour. change: slope x the time looked at.
 
-    significant: the interval of the slope excludes zero, and the batches were uncorrelated. step_ns: time of a
-    single step, where it fits better than a straight line: then it is not a drift. A step passes any trend
+    significant: the interval of the slope excludes zero, and the batches were uncorrelated. step_ns: time of
+    a single step, where it fits better than a straight line: then it is not a drift. A step passes any trend
     test.
     """
 

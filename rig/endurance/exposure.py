@@ -74,11 +74,11 @@ class PhaseExposure:
     """Exposure of one unit to one phase.
 
     in_force_s: how long the record says it was in force, times: how often it began; within_s, out_s,
-    unobserved_s: its three parts. transitions: changes between them; within_half_width_s: how far within_s may be
-    off: each transition is misplaced by its edge at most, evenly and each for itself; two standard
-    deviations of their sum, never more than all of them the same way.
-    anywhere_s: time in which all its targets were met, whatever phase was in force. drive_cycles: while
-    in force and within, where a drive level is given.
+    unobserved_s: its three parts. transitions: changes between them; within_half_width_s: how far within_s
+    may be off: each transition is misplaced by its edge at most, evenly and each for itself; two standard
+    deviations of their sum, never more than all of them the same way. anywhere_s: time in which all its
+    targets were met, whatever phase was in force. drive_cycles: while in force and within, where a drive
+    level is given.
     """
 
     phase: str

@@ -1,4 +1,4 @@
-"""The readings of a recording on one time line, the channels used last kept at hand."""
+"""Readings of a recording on one time line, with a cache of the channels used last."""
 
 from __future__ import annotations
 

@@ -64,12 +64,12 @@ def margins(recording: Recording, phases: Sequence[Phase] = ()) -> list[Worst]:
     time in which they were effective, each in a row of its own.
     """
     readings = HeldReadings(recording)
-    whole = Installation(unit="", serial="", start_ns=readings.span_ns[0], end_ns=readings.span_ns[1])
+    room = Installation(unit="", serial="", start_ns=readings.span_ns[0], end_ns=readings.span_ns[1])
     times = _times(readings, phases)
     found: list[Worst] = []
     for channel in recording.layout.channels.values():
         places = (
-            [one for one in readings.installations() if one.unit == channel.unit] if channel.unit else [whole]
+            [one for one in readings.installations() if one.unit == channel.unit] if channel.unit else [room]
         )
         for installation in places:
             period = stretch(installation.start_ns, installation.end_ns)

@@ -1,4 +1,4 @@
-"""The whole account of one run: exposure, margins, parts, heat, deaths; and the verdict on it."""
+"""Account of one run: exposure, margins, parts, heat, failures; and the verdict on it."""
 
 from __future__ import annotations
 

@@ -13,7 +13,7 @@ from rig.endurance.run_identity import RunIdentity
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class RunSummary:
-    """Summary of a run. serials: installed at any time; excursions: counted excursions by unit ('' for the room).
+    """Summary of a run. serials: installed at any time; excursions: counted, by unit ('' for the room).
 
     units: of its newest layout; still_out: those with a channel that was still out of a limit when the
     record ended: failed, or stopped in between.

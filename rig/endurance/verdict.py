@@ -249,8 +249,8 @@ def _room(worst: Worst) -> list[VerdictReason]:
         return []
     evidence = _evidence(worst, worst.value, worst.t_ns)
     text = (
-        f"room out of limits: {worst.channel} {figure(worst.value, near=worst.limit)} {worst.unit_of_measure}, "
-        f"{worst.side} limit {worst.limit:g} {worst.unit_of_measure}"
+        f"room out of limits: {worst.channel} {figure(worst.value, near=worst.limit)} "
+        f"{worst.unit_of_measure}, {worst.side} limit {worst.limit:g} {worst.unit_of_measure}"
     )
     return [VerdictReason(outcome=Decision.INCONCLUSIVE, rule=Rule.ROOM, text=text, evidence=evidence)]
 
@@ -258,7 +258,7 @@ def _room(worst: Worst) -> list[VerdictReason]:
 def _unread(
     layout: Layout, exposure: UnitExposure, mine: Sequence[Worst], criteria: Criteria
 ) -> list[VerdictReason]:
-    """Return the limited channels observed for too little of a phase, or of the installation without phases."""
+    """Return the limited channels with readings for too little of a phase, or of the installation."""
     planned = {phase.phase for phase in exposure.phases if phase.in_force_s > 0} or {NO_PHASE}
     known = _known_shares(mine)
     found = []

@@ -167,7 +167,7 @@ def _answer(context: AnalysisContext, unit: str | None) -> PostMortem:
             list(onsets.values()),
             cycles,
             lasting=episode is not None and episode.end_ns is None,
-        ),  # fmt: skip
+        ),
         channels=channels,
         order=ranking,
         onset_order=order({n: o.interval for n, o in onsets.items()}),

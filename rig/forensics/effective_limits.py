@@ -18,8 +18,8 @@ def in_force(
 ) -> tuple[list[CrossingExcursion], bool]:
     """Return the excursions of a channel, oldest first, and whether it had any limit at all.
 
-    An excursion belongs to the limits effective when it began, and ends at the latest when they cease. A limit
-    that was moved past the readings makes no excursion: nothing was crossed.
+    An excursion belongs to the limits effective when it began, and ends at the latest when they cease. A
+    limit that was moved past the readings makes no excursion: nothing was crossed.
     """
     track = scene.track(channel.name)
     spans = limit_spans(channel.name, scene.layout, *scene.limit_changes())

@@ -129,7 +129,7 @@ class Expected:
 
 
 def _expected(data: AnalysisData, name: str, own: Floats, grid: Grid) -> Expected:
-    """Return the expected course: from the same channel of other units if there are any, else from stimuli."""
+    """Return the expected course: from the same channel of other units if any, else from the stimuli."""
     channel = data.layout.channels[name]
     others = alike(data.layout, channel)
     if others:

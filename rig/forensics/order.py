@@ -1,4 +1,4 @@
-"""Interval order of moments that are known within intervals.
+"""Interval order of moments that lie within intervals.
 
 "Certainly before" is the interval order (Fishburn): x before y only if x's interval ends strictly before
 y's begins. Overlapping or touching intervals are not ordered, and "not ordered" is not transitive, so

@@ -21,8 +21,8 @@ from rig.forensics.channel_readings import Bools, Floats, Ints
 class OutStretch:
     """One stretch out of a limit, as positions in the channel's readings.
 
-    last_inside is -1 when the very first usable reading is out; returned is -1 when it was still out at the end;
-    worst: position of the reading farthest out.
+    last_inside is -1 when the very first usable reading is out; returned is -1 when it was still out at the
+    end; worst: position of the reading farthest out.
     """
 
     last_inside: int

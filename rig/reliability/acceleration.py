@@ -29,8 +29,8 @@ class Acceleration:
     model: str
     assumptions: tuple[str, ...]
     does_not_cover: str = (
-        "failures that this stress does not drive: loose screws, cracked joints, moisture, surges; and it does not "
-        "hold if the test is hot enough to cause failures that use never would"
+        "failures that this stress does not drive: loose screws, cracked joints, moisture, surges; and it "
+        "does not hold if the test is hot enough to cause failures that use never would"
     )
 
     def times(self, other: Acceleration) -> Acceleration:

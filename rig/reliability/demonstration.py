@@ -15,8 +15,8 @@ from rig.domain.formatting import in_hours
 from rig.errors import UsageError
 
 _CONSTANT_RATE = (
-    "assumes a constant failure rate: does not cover early failures, wear-out, use beyond the hours tested, or "
-    "stress other than that of this test"
+    "assumes a constant failure rate: does not cover early failures, wear-out, use beyond the hours tested, "
+    "or stress other than that of this test"
 )
 
 
@@ -119,8 +119,8 @@ def lives(services: Iterable[ServiceHours]) -> list[Life]:
     for one in services:
         if one.serial in failed and one.hours > 0:
             raise UsageError(
-                f"unit {one.serial} failed in run {failed[one.serial]} and has hours in run {one.run} after that; a "
-                "repaired unit is another life: give it a serial number of its own, such as "
+                f"unit {one.serial} failed in run {failed[one.serial]} and has hours in run {one.run} after "
+                "that; a repaired unit is another life: give it a serial number of its own, such as "
                 f"{one.serial}/2, or count it as a repairable system"
             )
         hours[one.serial] = hours.get(one.serial, 0.0) + one.hours
@@ -146,8 +146,8 @@ def mtbf(unit_h: float, failures: int, confidence: float = 0.9) -> MtbfBounds:
         lower_h=lower_h,
         two_sided_h=(2 * unit_h / _chi2(1 - outside, 2 * failures + 2), upper_h),
         statement=(
-            f"{in_hours(unit_h)} unit-hours with {_failures(failures)}: MTBF of at least {in_hours(lower_h)} h "
-            f"at {confidence:.0%} confidence"
+            f"{in_hours(unit_h)} unit-hours with {_failures(failures)}: MTBF of at least {in_hours(lower_h)} "
+            f"h at {confidence:.0%} confidence"
         ),
         does_not_cover=(
             f"the life of a unit: at an MTBF of M, 63 % of all units have failed after M hours; "
@@ -216,7 +216,7 @@ def success_run(
     test_h: float | None = None,
     shape: float = 1.0,
 ) -> SuccessRun:
-    """Return how many units must run ``test_h`` without failure to demonstrate ``reliability`` at ``mission_h``.
+    """Return how many units must run ``test_h`` without failure for a ``reliability`` at ``mission_h``.
 
     n = ln(1 - confidence) / ln(reliability) x (mission_h / test_h)^shape, rounded up: binomial test with no
     failure, Weibull life of known shape (common practice). ``test_h`` None: as long as the mission.

@@ -86,7 +86,8 @@ class DemonstratedReliability:
     """Reliability demonstrated by all runs together. Parts not computed are None, ``left_out`` says why.
 
     countings: which hours were counted, and of how many installations. suspects: units still out at the end,
-    not counted as failures. idle: serial numbers without any hours. inconsistencies: in the records, in words.
+    not counted as failures. idle: serial numbers without any hours. inconsistencies: in the records, in
+    words.
     """
 
     runs: int
@@ -114,8 +115,8 @@ def demonstrate(
 ) -> DemonstratedReliability:
     """Return the reliability that the runs demonstrate together.
 
-    Raises UsageError without any hours, for unknown serial numbers, for a unit with hours after it failed, and
-    for impossible numbers.
+    Raises UsageError without any hours, for unknown serial numbers, for a unit with hours after it failed,
+    and for impossible numbers.
     """
     options = options or EvidenceOptions()
     runs = in_order(digests)
@@ -238,8 +239,8 @@ def _assumed(mine: Sequence[Life], options: EvidenceOptions) -> Assumed | None:
         confidence=options.confidence,
         scale_h=scale_h,
         statement=(
-            f"with a Weibull shape of {options.shape:g}, 63 % have failed at {in_hours(scale_h)} h at the earliest, "
-            f"at {options.confidence:.0%} confidence"
+            f"with a Weibull shape of {options.shape:g}, 63 % have failed at {in_hours(scale_h)} h at the "
+            f"earliest, at {options.confidence:.0%} confidence"
         ),
         does_not_cover="the shape: it is assumed, not supported by these hours",
     )

@@ -72,11 +72,12 @@ def growth(
         bounds_h=(low, base / rest**2 if rest > 0 else math.inf),
         chance=chance,
         statement=(
-            f"{r} failures in {in_hours(end_h)} unit-hours became {word}; MTBF at the end {in_hours(mtbf_h)} h"
+            f"{r} failures in {in_hours(end_h)} unit-hours became {word}; MTBF at the end {in_hours(mtbf_h)} "
+            "h"
         ),
         does_not_cover=(
-            f"whether the trend is real: at a constant rate one as strong has a probability of {chance:.0%}; an "
-            "untested redesign: the curve continues only if causes are found and removed as before"
+            f"whether the trend is real: at a constant rate one as strong has a probability of {chance:.0%}; "
+            "an untested redesign: the curve continues only if causes are found and removed as before"
         ),
     )
 

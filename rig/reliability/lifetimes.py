@@ -123,9 +123,9 @@ def weibull(lives: Sequence[Life], confidence: float = 0.9) -> Weibull:
             f"63 % failed by {in_hours(scale_h)} h"
         ),
         does_not_cover=(
-            f"ages beyond the {in_hours(data.all_h.max())} h tested, except by extrapolation; mixed causes of "
-            "failure: inspect each failed unit; with fewer than ten failures the shape is very uncertain, see "
-            "its bounds"
+            f"ages beyond the {in_hours(data.all_h.max())} h tested, except by extrapolation; mixed causes "
+            "of failure: inspect each failed unit; with fewer than ten failures the shape is very uncertain, "
+            "see its bounds"
         ),
     )
 
@@ -173,8 +173,8 @@ def kaplan_meier(lives: Sequence[Life], confidence: float = 0.9) -> KaplanMeier:
         last_h=last_h,
         statement=f"{left:.1%} of the units are estimated to survive {in_hours(last_h)} h of this stress",
         does_not_cover=(
-            f"times beyond {in_hours(last_h)} h; assumes that units removed early were no better and no worse "
-            "than the others: removing a unit because it seemed faulty biases it"
+            f"times beyond {in_hours(last_h)} h; assumes that units removed early were no better and no "
+            "worse than the others: removing a unit because it seemed faulty biases it"
         ),
     )
 

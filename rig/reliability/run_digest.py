@@ -48,7 +48,8 @@ class BandSum:
 class InstallationDigest:
     """One serial number in one place of one run.
 
-    hours: those that count (see ``counting``), until its failure. None: not configured, or no channel. excursions: counted ones of its channels, as recorded.
+    hours: those that count (see ``counting``), until its failure. None: not configured, or no channel.
+    excursions: counted ones of its channels, as recorded.
     """
 
     unit: str

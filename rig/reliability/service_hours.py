@@ -21,7 +21,7 @@ class Counting(enum.StrEnum):
     """Hours with a phase in force and all its targets met."""
     OUTPUT = "output"
     """Hours with output."""
-    LOGGED = "logged"
+    OBSERVED = "observed"
     """Hours with a good reading on every channel of the unit."""
 
     @property
@@ -30,7 +30,7 @@ class Counting(enum.StrEnum):
         return {
             Counting.TARGETS: "hours with a phase in force and its targets met",
             Counting.OUTPUT: "hours with output",
-            Counting.LOGGED: "hours with good readings on every channel of the unit",
+            Counting.OBSERVED: "hours with good readings on every channel of the unit",
         }[self]
 
 
@@ -46,7 +46,7 @@ def usual(options: AccountOptions) -> Counting:
     """Return the strictest way of counting that the rig file allows."""
     if any(phase.targets for phase in options.phases):
         return Counting.TARGETS
-    return Counting.OUTPUT if options.exposure.output else Counting.LOGGED
+    return Counting.OUTPUT if options.exposure.output else Counting.OBSERVED
 
 
 def served(
@@ -64,7 +64,7 @@ def served(
         return Served(hours=0.0, counting=way)
     time = stretch(installation.start_ns, installation.end_ns)
     counted = {
-        Counting.TARGETS: _within_targets, Counting.OUTPUT: _giving_output, Counting.LOGGED: _observed,
+        Counting.TARGETS: _within_targets, Counting.OUTPUT: _giving_output, Counting.OBSERVED: _observed,
     }[way](readings, installation, options, time)  # fmt: skip
     return Served(hours=counted.total_s / 3600, counting=way)
 
@@ -75,7 +75,7 @@ def _within_targets(
     if not any(phase.targets for phase in options.phases):
         raise UsageError(
             f"hours within targets of rig {readings.recording.layout.rig}: no program with targets in its "
-            "rig file; count output or logged hours"
+            "rig file; count output or observed hours"
         )
     forces = readings.forces()
     within = NOWHERE
@@ -92,7 +92,7 @@ def _giving_output(
     if options.exposure.output is None:
         raise UsageError(
             f"output hours of rig {readings.recording.layout.rig}: no output level in its rig file; "
-            "write account: output:, or count logged hours"
+            "write account: output:, or count observed hours"
         )
     level = options.exposure.output.of(installation.unit)
     return level_time(readings(level.channel), level).both(time)

@@ -255,15 +255,16 @@ def _heat(found: RunAccount, one: UnitExposure, width: int) -> list[str]:
         over = f"; ABOVE its rating for {duration(load.over_s)}" if load.over_s else ""
         words = (
             f"{figure(load.power_w, 3)} W at {figure(load.temp_c, 3)} degC is {share(load.share)} of the "
-            f"{figure(load.allowed_w, 3)} W allowed at that temperature{over}; rule of the trade (rating {load.factor:g} "
-            f"times the peak of {figure(load.peak_w, 3)} W): {rule}"
+            f"{figure(load.allowed_w, 3)} W allowed at that temperature{over}; rule of the trade (rating "
+            f"{load.factor:g} times the peak of {figure(load.peak_w, 3)} W): {rule}"
         )
         lines += wrapped(words, width, f"part {load.part}: ", "    ")
     for way in found.resistances:
         if (way.unit, way.serial) == (one.unit, one.serial):
             words = (
-                f"{figure(way.k_per_w, 3)} ±{figure(way.standard_uncertainty, 2)} K/W ({figure(way.rise_k, 3)} K at "
-                f"{figure(way.power_w, 3)} W, {way.windows} of {way.of_all} windows steady)"
+                f"{figure(way.k_per_w, 3)} ±{figure(way.standard_uncertainty, 2)} K/W "
+                f"({figure(way.rise_k, 3)} K at {figure(way.power_w, 3)} W, {way.windows} of {way.of_all} "
+                "windows steady)"
             )
             lines += wrapped(words, width, f"stage {way.stage}: ", "    ")
     for turn in found.windings:

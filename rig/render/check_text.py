@@ -267,8 +267,8 @@ def probed(found: Probed, width: int | None = None) -> str:
         lines.append("good  wall clock synchronised")
     else:
         words = (
-            "wall clock not synchronised: the order within a boot does not depend on it, dates do; start time "
-            "synchronisation"
+            "wall clock not synchronised: the order within a boot does not depend on it, dates do; start "
+            "time synchronisation"
         )
         lines += wrapped(words, width, "NOTE  ", "      ")
     for words in found.notes:

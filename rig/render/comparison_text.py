@@ -58,8 +58,8 @@ def _sentence(one: Difference) -> str:
     decibel = f", {one.decibel:+.2f} dB" if one.decibel is not None else ""
     return (
         f"{one.quantity}{where}: {figure(abs(one.difference), 3)} {difference_unit(one.unit_of_measure)} "
-        f"{side} for the second, ±{figure(one.expanded_uncertainty, 2)} ({figure(one.second.value, 4)} against "
-        f"{figure(one.first.value, 4)} {one.unit_of_measure}{decibel})"
+        f"{side} for the second, ±{figure(one.expanded_uncertainty, 2)} ({figure(one.second.value, 4)} "
+        f"against {figure(one.first.value, 4)} {one.unit_of_measure}{decibel})"
     )
 
 

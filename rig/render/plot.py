@@ -56,7 +56,8 @@ def plot(
             for one in in_force(recording.events(), span)
         ),
         unrecorded=tuple(
-            NamedSpan(start_ns=one.start_ns, end_ns=one.end_ns or end) for one in between_sessions(recording.sessions)
+            NamedSpan(start_ns=one.start_ns, end_ns=one.end_ns or end)
+            for one in between_sessions(recording.sessions)
         ),
         sessions=tuple(
             NamedSpan(start_ns=one.start_ns, end_ns=one.end_ns)

@@ -31,10 +31,10 @@ NARROWEST, WIDEST = 60, 160
 _TABLE_FROM = 118
 """Width from which the crossings are one table; below it each takes a few lines."""
 
-CAUTION = " ".join(
-    """A failed unit may hold charged reservoir capacitors and hot parts, and may put its supply rail on the
-    load. Isolate it from the mains (a variac does not isolate) and discharge it before you touch it; local
-    codes apply and competent persons decide. This software is no safety device.""".split()
+CAUTION = (
+    "a failed unit may hold charged reservoir capacitors and hot parts, and may put its supply rail on the "
+    "load. Isolate it from the mains (a variac does not isolate) and discharge the capacitors before you "
+    "touch it. Local codes apply and competent persons decide; this software is no safety device."
 )
 
 _METHODS = {

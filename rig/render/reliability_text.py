@@ -75,7 +75,8 @@ def _in_use(proof: DemonstratedReliability, width: int) -> list[str]:
     between = f" ({figure(factor.low, 3)} to {figure(factor.high, 3)})" if factor.low != factor.high else ""
     statement = (
         f"acceleration factor {figure(factor.factor, 3)}{between} by {factor.model}: lower bound in use "
-        f"{in_hours(proof.in_use.lower_h)} h, {in_hours(proof.in_use.least_h)} h with the most unfavourable constants"
+        f"{in_hours(proof.in_use.lower_h)} h, {in_hours(proof.in_use.least_h)} h with the most unfavourable "
+        "constants"
     )
     lines = _statement("In use", statement, proof.in_use.does_not_cover, width)
     for one in factor.assumptions:
@@ -91,8 +92,8 @@ def _failures(proof: DemonstratedReliability, width: int) -> list[str]:
         lines += wrapped("none: no unit is known to have failed", width, "- ", "  ")
     for suspect in proof.suspects:
         words = (
-            f"{suspect.serial} is not counted, but {', '.join(suspect.channels)} still out at end: inspect the unit, "
-            f"then give --failed {suspect.serial} or --survived {suspect.serial}"
+            f"{suspect.serial} is not counted, but {', '.join(suspect.channels)} still out at end: inspect "
+            f"the unit, then give --failed {suspect.serial} or --survived {suspect.serial}"
         )
         lines += wrapped(words, width, "? ", "  ")
     if proof.idle:

@@ -8,7 +8,7 @@ from datetime import UTC
 from pathlib import PurePath
 from typing import Any
 
-from rig.domain.formatting import counted, duration, moment, size
+from rig.domain.formatting import duration, moment, size
 from rig.endurance.account_json import to_json
 from rig.endurance.run_summary import RunSummary
 from rig.render.text_layout import table, wrapped

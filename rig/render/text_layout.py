@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 import re
 import shutil
 from collections.abc import Sequence
@@ -10,7 +9,7 @@ from datetime import UTC, tzinfo
 
 from rich.cells import cell_len, chop_cells, set_cell_size
 
-from rig.domain.formatting import NOTHING, clock_time, duration, plain, stamp
+from rig.domain.formatting import clock_time, duration, plain, stamp
 
 _TIE = "\x00"
 _QUANTITY = re.compile(r"(?<=\d) (?=[A-Za-z%°µΩ/]{1,4}\b)")

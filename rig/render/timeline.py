@@ -76,7 +76,7 @@ def axis(bars: Sequence[Bar], width: int) -> Axis:
 
 
 def chart(bars: Sequence[Bar], width: int, label_width: int) -> list[str]:
-    """Return an axis and one line per bar: ``[``, ``=`` and ``]`` for the interval, ``*`` for the best estimate.
+    """Return an axis and one line per bar: ``[``, ``=``, ``]`` for the interval, ``*`` for the best estimate.
 
     ``<`` and ``>`` stand where a side is open; ``:`` marks the reference.
     """

@@ -31,8 +31,8 @@ def text(verdict: RunVerdict, rig: str, width: int = 100) -> str:
         lines += _unit(unit, width)
     lines += titled("Not covered", width)
     words = (
-        "a pass covers these units, these limits and these hours; not other units, longer times or other stress "
-        "(see soakrig reliability)"
+        "a pass covers these units, these limits and these hours; not other units, longer times or other "
+        "stress (see soakrig reliability)"
     )
     return "\n".join(line.rstrip() for line in [*lines, *wrapped(words, width)])
 

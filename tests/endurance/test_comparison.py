@@ -51,7 +51,10 @@ def party(name: str, made: Room, **more: object) -> Party:
 
 
 def by_place(got: RunComparison) -> Mapping[tuple[str, str], tuple[float, float, bool]]:
-    return {(one.quantity, one.phase): (one.difference, one.expanded_uncertainty, one.significant) for one in got.differences}
+    return {
+        (one.quantity, one.phase): (one.difference, one.expanded_uncertainty, one.significant)
+        for one in got.differences
+    }
 
 
 def test_true_differences_lie_within_their_uncertainty_phase_by_phase() -> None:

@@ -195,6 +195,6 @@ def test_units_of_one_run_serve_side_by_side_until_one_of_them_fails() -> None:
 
 def test_ways_of_counting_are_told_apart() -> None:
     proof = demonstrate(
-        [run("a", installation("1", 10), installation("2", 20, unit="A2", counting=Counting.LOGGED))]
+        [run("a", installation("1", 10), installation("2", 20, unit="A2", counting=Counting.OBSERVED))]
     )
-    assert proof.countings == ((Counting.OUTPUT, 1), (Counting.LOGGED, 1))
+    assert proof.countings == ((Counting.OUTPUT, 1), (Counting.OBSERVED, 1))

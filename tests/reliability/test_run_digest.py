@@ -96,7 +96,7 @@ def test_hours_that_count_end_with_a_death() -> None:
     assert installation.suspect is None
     assert installation.hours == pytest.approx(0.25, abs=0.001)
     assert installation.observed_h == pytest.approx(1.0, abs=0.001)
-    logged = digest(room(np.where(T < 900, 20.0, 0.0)), facts(), Counting.LOGGED).installations[0]
+    logged = digest(room(np.where(T < 900, 20.0, 0.0)), facts(), Counting.OBSERVED).installations[0]
     assert logged.hours == pytest.approx(0.25, abs=0.001)
 
 
@@ -115,7 +115,7 @@ def test_a_way_of_counting_that_the_rig_file_has_no_words_for_is_refused() -> No
         digest(room(), facts(), Counting.TARGETS)
     silent = room()
     silent.asks = None
-    assert digest(silent, facts()).installations[0].counting is Counting.LOGGED
+    assert digest(silent, facts()).installations[0].counting is Counting.OBSERVED
     with pytest.raises(UsageError, match="does not say when a unit"):
         digest(silent, facts(), Counting.OUTPUT)
 

@@ -125,7 +125,7 @@ def post_mortem(names: Sequence[str] = ("A3.fan", "A3.heatsink", "A3.volts", "A3
         headline=Headline(
             result="unit A3 left its limits on 4 channels",
             when="2030-03-17T17:46:40.000+00:00",
-            first=fan,
+            first_out=fan,
             confidence="certain: every other channel's interval begins after this one's has ended",
             check_first="the fan and what drives it",
         ),
@@ -167,7 +167,8 @@ def nothing() -> PostMortem:
         rig="hot-room", unit=None, serial="", confidence=0.95, span_ns=(T0, T0 + SECOND),
         reference_ns=T0 + SECOND, episode_ns=None,
         headline=Headline(
-            result="no channel left its limits", when="", first_out="nothing", confidence="", check_first="nothing"
+            result="no channel left its limits", when="", first_out="nothing", confidence="",
+            check_first="nothing"
         ),
         channels=(story("A3.quiet"),), order=ExcursionOrder(), onset_order=ExcursionOrder(),
     )  # fmt: skip

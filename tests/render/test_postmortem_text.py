@@ -12,7 +12,7 @@ from rich.cells import cell_len
 import rig.render
 from rig.forensics import answer
 from rig.forensics.postmortem_json import LEFT_OUT, SCHEMA
-from rig.render.postmortem_text import as_json, place, text
+from rig.render.postmortem_text import as_json, rank, text
 from tests.render.results import nothing, post_mortem
 
 EAST = timezone(timedelta(hours=2))
@@ -76,7 +76,7 @@ def test_what_is_not_certain_never_reads_as_certain() -> None:
 
 def test_places_are_ranges_where_the_order_is_open() -> None:
     found = post_mortem()
-    assert [place(found, name) for name in found.order.channels] == ["1", "2-3", "3-4", "2-4"]
+    assert [rank(found, name) for name in found.order.channels] == ["1", "2-3", "3-4", "2-4"]
 
 
 def test_when_nothing_failed_the_text_says_just_that() -> None:

@@ -122,8 +122,8 @@ def around(found: PostMortem, recording: Recording) -> PagePicture | None:
     )  # fmt: skip
     caption = (
         f"From {relative(start_ns, found.reference_ns)} to {relative(end_ns, found.reference_ns)}, in the "
-        "order of the limit crossings. Dashed: limits; dotted: warning limits; tinted vertical band: interval of "
-        "the crossing; vertical dashes: first-out"
+        "order of the limit crossings. Dashed: limits; dotted: warning limits; tinted vertical band: "
+        "interval of the crossing; vertical dashes: first-out"
         + ("; diamond: onset" if _any_onset(found) else "")
         + ". Thin grey: same channel of the other units. Marks at the bottom: readings without a good value."
         f"{_rest(left_out)}"
@@ -147,8 +147,8 @@ def before(found: PostMortem, recording: Recording) -> PagePicture | None:
         zero_ns=None, phases=phases(recording),
     )  # fmt: skip
     caption = (
-        f"The {duration((end_ns - start_ns) / _S)} before the failure. Each column shows the lowest and highest "
-        f"reading in it: single-sample spikes stay visible.{_rest(left_out)}"
+        f"The {duration((end_ns - start_ns) / _S)} before the failure. Each column shows the lowest and "
+        f"highest reading in it: single-sample spikes stay visible.{_rest(left_out)}"
     )
     return _both("before", whole, caption)
 
