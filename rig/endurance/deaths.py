@@ -126,7 +126,7 @@ def _from_readback(
         return []
     last = found[-1]
     text = (
-        f"no output on {rule.output.channel} for {duration(last.lasted_s)} while driven, to the end of the "
+        f"no output for {duration(last.lasted_s)} while driven ({rule.output.channel}), to the end of the "
         "record"
     )
     return [Death(serial=installation.serial, t_ns=last.start_ns, text=text)]

@@ -85,7 +85,6 @@ def _story(data: AnalysisData, channel: Channel, confidence: float) -> ChannelSt
         usable=found.usable,
         excursions=tuple(all_out),
         period_s=found.period_s(),
-        resolution=channel.resolution,
     )
 
 

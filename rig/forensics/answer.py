@@ -152,7 +152,7 @@ class ChannelStory:
     excursions: all of them, oldest first, over the whole recording; ordered: the one that takes part in
     the order (first counted one of the final episode); early: counted ones before that episode.
     onset: None where none was detected (``onset_note`` gives the reason, or the slope that is detectable).
-    usable: readings of status good, of ``readings`` in all. resolution: display step (0: not stated).
+    usable: readings of status good, of ``readings`` in all.
     """
 
     channel: str
@@ -168,7 +168,6 @@ class ChannelStory:
     onset: Onset | None = None
     onset_note: str = ""
     period_s: float = 0.0
-    resolution: float = 0.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -221,6 +220,10 @@ class AttributionEvidence:
     text: str
 
 
+_LIKELIHOODS = ((0.95, "very likely"), (0.8, "likely"))
+"""Least weight for each word; common practice, no source."""
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Attribution:
     """Attribution of the failure to a cause, with its evidence and what would rule it out.
@@ -237,6 +240,14 @@ class Attribution:
     evidence: tuple[AttributionEvidence, ...] = ()
     ruled_out_if: tuple[str, ...] = ()
     main: bool = False
+
+    @property
+    def likelihood(self) -> str:
+        """Return the weight as a word."""
+        for least, word in _LIKELIHOODS:
+            if self.weight >= least:
+                return word
+        return "uncertain"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -119,11 +119,6 @@ def _chance_first(ranking: ExcursionOrder, name: str, tier: Sequence[str]) -> fl
     return min(chances)
 
 
-def likelihood(weight: float) -> str:
-    """Return the weight of an attribution as a word."""
-    return "very likely" if weight >= 0.95 else "likely" if weight >= 0.8 else "uncertain"
-
-
 def _cause(main: Attribution) -> str:
     places = {
         Role.SENSOR: "cause in the sensor",
@@ -133,7 +128,7 @@ def _cause(main: Attribution) -> str:
         Role.UNIT: "cause in the unit",
         Role.NONE: "no fault",
     }
-    return f"{places[main.role]} {likelihood(main.weight)}"
+    return f"{places[main.role]} {main.likelihood}"
 
 
 def _check_first(main: Attribution, tier: Sequence[str], onset: Onset | None) -> str:

@@ -217,7 +217,7 @@ def _channel_rows(channels: Sequence[Channel], *, full: bool) -> list[tuple[str,
 def _limit(limit: Limit | None) -> str:
     if limit is None:
         return "-"
-    early = f" (warning {figure(limit.early)})" if limit.early is not None else ""
+    early = f" (warn {figure(limit.early)})" if limit.early is not None else ""
     return f"{figure(limit.value)}{' TRIP' if limit.trip else ''}{early}"
 
 

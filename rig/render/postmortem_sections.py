@@ -7,7 +7,6 @@ from collections.abc import Iterable
 from rig.domain.formatting import counted, duration, figure
 from rig.domain.model import Event, EventKind
 from rig.forensics.answer import Attribution, PostMortem
-from rig.forensics.short_answer import likelihood
 from rig.render.text_layout import relative, table, titled, wrapped
 
 MOST_PAIRS = 8
@@ -113,7 +112,7 @@ def cause_words(finding: Attribution) -> str:
     """Return an attribution in one line: ``unit A2 (likely): no external cause found``."""
     role = {"rig": "test rig", "common-cause": "common cause"}.get(finding.role.value, finding.role.value)
     text = finding.text.removeprefix(f"{finding.subject}: ")
-    return f"{role} {finding.subject} ({likelihood(finding.weight)}): {text}"
+    return f"{role} {finding.subject} ({finding.likelihood}): {text}"
 
 
 def _finding(finding: Attribution, reference_ns: int, width: int) -> list[str]:

@@ -50,7 +50,7 @@ def test_every_kind_of_result_becomes_json() -> None:
     }
     for kind, value in results.items():
         text = json.dumps(to_json(kind, value), allow_nan=False)
-        assert json.loads(text)["schema"] == 1
+        assert json.loads(text)["schema"] == 2
     back = to_json("exposures", accounts)["exposures"][0]
     assert back["phases"][0]["phase"] == "low"
     assert back["cycles"]["A1.heat"]["range"][0] == 49.0

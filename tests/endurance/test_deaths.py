@@ -40,7 +40,7 @@ def test_no_output_to_the_end_though_driven_is_a_death_at_the_moment_it_ended() 
     (death,) = deaths(HeldReadings(room(np.where(T < 400, 20.0, 0.0))), WANTED, 60.0)
     assert death.serial == "SA1"
     assert death.t_ns == pytest.approx(at(400), abs=1.5e9)
-    assert "by readback: A1.v gave no output" in death.text
+    assert "no output for 3.3 min while driven (A1.v)" in death.text
 
 
 def test_a_unit_that_came_back_is_not_dead() -> None:
@@ -84,7 +84,7 @@ def test_without_levels_only_a_person_can_say_so() -> None:
 def test_a_person_s_word_counts(said: dict[str, Any], when_s: float) -> None:
     note = event(EventKind.NOTE, 450, "run", "smoke", **said)
     (death,) = deaths(HeldReadings(room(np.full(600, 20.0), 1.0, note)), WANTED, 60.0)
-    assert (death.t_ns, death.text) == (at(when_s), "a person noted it: smoke")
+    assert (death.t_ns, death.text) == (at(when_s), "noted by a person: smoke")
 
 
 @pytest.mark.parametrize(

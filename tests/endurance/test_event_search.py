@@ -130,7 +130,7 @@ def test_every_kind_of_event_can_be_looked_for() -> None:
     gap = event(EventKind.GAP, 10, "meter", "3 polls passed over")
     early = out(20, "A1.heat", kind=EventKind.EARLY_OUT)
     note = event(EventKind.NOTE, 30, "A1", "smells")
-    for kind, subject in (("gap", "meter"), ("early", "A1.heat"), ("note", "A1")):
+    for kind, subject in (("gap", "meter"), ("warning", "A1.heat"), ("note", "A1")):
         (one,) = found(EventQuery(kind=kind), gap, early, note)
         assert (one.kind, one.subject) == (kind, subject)
     assert set(KINDS) >= {kind.value for kind in EventKind}

@@ -114,7 +114,7 @@ def test_without_recorded_phases_only_what_readback_shows_is_told() -> None:
     account = only(exposures(room(series("mains", range(100), 207.0), from_s=-0.5, to_s=99.5), [LOW]))
     assert account.phases[0].in_force_s == 0
     assert account.phases[0].anywhere_s == pytest.approx(100, abs=1e-9)
-    assert any("names no phase" in note for note in account.notes)
+    assert any("no phase in the record" in note for note in account.notes)
 
 
 def test_energy_is_the_integral_over_logged_time_only() -> None:
@@ -263,6 +263,6 @@ def test_a_clock_put_back_is_said_and_counts_no_time_twice() -> None:
     account = only(exposures(room(mains, events=events, until_death=until_death, from_s=0, to_s=150), [LOW]))
     assert account.installed_s == pytest.approx(200)
     assert account.phases[0].within_s == pytest.approx(200, abs=1.5)
-    assert any("put back before session 1" in note for note in account.notes)
-    assert any("rests on the wall clock" in note for note in account.notes)
+    assert any("set back before session 1" in note for note in account.notes)
+    assert any("depends on the wall clock" in note for note in account.notes)
     assert any("not known to be right in session 1" in note for note in account.notes)

@@ -153,7 +153,7 @@ def test_within_one_run_two_different_units_must_be_named() -> None:
     same = ("run", readings)
     assert parties(same, same, "A1", "A2") == [("A1 (serial number SA1)", "A2 (serial number SA2)")]
     for units in ((None, None), ("A1", None), ("A1", "SA1")):
-        with pytest.raises(UsageError, match="say which units"):
+        with pytest.raises(UsageError, match="give the units"):
             sides(same, same, *units)
 
 

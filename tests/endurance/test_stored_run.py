@@ -107,7 +107,7 @@ def check(run: Recording) -> None:
     assert first.energy is not None
     assert first.energy.joule == pytest.approx(50 * (400 + 300 - 20), abs=60)
     assert first.energy.unobserved_s == pytest.approx(120, abs=1.5)
-    assert any("rests on the wall clock" in note for note in first.notes)
+    assert any("depends on the wall clock" in note for note in first.notes)
     worst = margins(run, [LOW, HIGH])
     got = verdict(Record(layout=run.layout, exposures=[first, second], margins=worst))
     assert got.outcome is Decision.INCONCLUSIVE

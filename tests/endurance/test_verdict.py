@@ -95,7 +95,7 @@ def test_a_run_that_shows_all_that_was_asked_passes_with_its_reasons() -> None:
     assert against(got) == []
     assert (got.outcome, got.outcome.exit_code) == (Decision.PASS, 0)
     texts = [one.text for one in got.units[0].reasons]
-    assert "A1.heat in phase low: 15 K inside its high limit 95 degC at its worst" in texts
+    assert "A1.heat in phase low: smallest margin 15 K to its high limit 95 degC" in texts
     assert "phase low: 0.2778 of 0.275 h within its targets" in texts
 
 
@@ -154,7 +154,7 @@ def test_hours_that_were_planned_and_not_shown_are_not_proven() -> None:
     assert (Decision.INCONCLUSIVE, Rule.HOURS) in against(got)
     assert got.outcome.exit_code == 11
     text = next(one.text for one in got.units[0].reasons if one.rule is Rule.HOURS)
-    assert text == "phase low: 0.1111 of 0.275 h within its targets; 0.167 h out of them, 0 h unlogged"
+    assert text == "phase low: 0.1111 of 0.275 h within its targets; 0.167 h out, 0 h unobserved"
 
 
 def test_drive_cycles_that_were_planned_and_not_seen_are_not_proven() -> None:
@@ -173,7 +173,7 @@ def test_a_sensor_that_dies_midway_cannot_pass_on_its_first_half() -> None:
     codes = np.where(T < 400, Status.GOOD, Status.NO_VALUE)
     got = judged(made(heat_status=codes))
     assert against(got) == [(Decision.INCONCLUSIVE, Rule.READINGS)]
-    assert "40.0% of the time in phase low only" in got.units[0].reasons[0].text
+    assert "in phase low: good readings for only 40.0% of the time" in got.units[0].reasons[0].text
 
 
 def test_a_channel_with_limits_and_no_reading_at_all_is_not_proven() -> None:

@@ -49,7 +49,7 @@ def test_the_answer_is_plain_json_data() -> None:
     data = to_json(analyse(two_channel_death()))
     again = json.loads(json.dumps(data, allow_nan=False))
     assert again == data
-    assert again["schema"] == 1
+    assert again["schema"] == 2
     assert again["order"]["tiers"] == [["A1.rise"], ["A1.out"]]
 
 
@@ -87,6 +87,6 @@ def test_an_instrument_that_was_silent_for_a_while_is_named_though_it_came_back(
         happened(10, EventKind.INSTRUMENT_LOST), happened(14, EventKind.INSTRUMENT_BACK),
         happened(80, EventKind.INSTRUMENT_LOST),
     ])  # fmt: skip
-    (told,) = (one for one in analyse(room).limitations if "did not answer" in one)
+    (told,) = (one for one in analyse(room).limitations if "offline" in one)
     # the second silence has no end on record: it lasts to the last reading, at 99.4 s
-    assert told.startswith("two did not answer for 23 s, 2 times, the last from ")
+    assert told.startswith("two offline 2 times, 23 s in all, last from ")

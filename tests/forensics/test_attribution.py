@@ -90,7 +90,7 @@ def test_a_unit_that_fails_alone_is_the_unit() -> None:
     assert answer.unit == "A2"
     assert main(answer) == (Role.UNIT, "A2")
     assert {n.subject: n.state for n in answer.neighbours} == {
-        "A1": "quiet", "A3": "quiet", "mains": "quiet", "air": "quiet"
+        "A1": "normal", "A3": "normal", "mains": "normal", "air": "normal"
     }  # fmt: skip
 
 

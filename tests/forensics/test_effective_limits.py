@@ -78,7 +78,7 @@ def test_a_limit_that_moves_past_the_readings_makes_no_excursion() -> None:
 
 def test_that_a_limit_was_moved_past_the_readings_is_said_where_they_lie_outside_to_the_end() -> None:
     moved = happened(150, EventKind.CONFIG_CHANGE, limits=limits(high(105.0)))
-    assert any("moved past it" in one for one in answer(moved).limitations)
-    assert not any("moved past it" in one for one in answer().limitations)
+    assert any("limit was moved" in one for one in answer(moved).limitations)
+    assert not any("limit was moved" in one for one in answer().limitations)
     away = happened(150, EventKind.CONFIG_CHANGE, limits=limits(high(120.0)))
-    assert not any("moved past it" in one for one in answer(away).limitations)
+    assert not any("limit was moved" in one for one in answer(away).limitations)

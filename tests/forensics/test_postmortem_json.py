@@ -28,7 +28,7 @@ FINDING = {"role", "subject", "weight", "text", "channels", "evidence", "ruled_o
 
 def test_field_names_stay_as_the_schema_number_promises() -> None:
     data = to_json(analyse(two_channel_death()))
-    assert (data["schema"], SCHEMA) == (1, 1)
+    assert (data["schema"], SCHEMA) == (2, 2)
     assert set(data) == TOP
     [rise] = [c for c in data["channels"] if c["channel"] == "A1.rise"]
     assert set(rise) == CHANNEL
@@ -36,10 +36,10 @@ def test_field_names_stay_as_the_schema_number_promises() -> None:
     assert set(rise["ordered"]["interval"]) == INTERVAL
     assert set(rise["ordered"]["interval"]["reasons"][0]) == {"code", "text", "widened_s"}
     assert set(rise["ordered"]["first_outside"]) == {"index", "t_ns", "h_ns", "value"}
-    assert set(data["order"]) == {"channels", "tiers", "places", "pairs"}
+    assert set(data["order"]) == {"channels", "tiers", "ranks", "pairs"}
     assert set(data["order"]["pairs"][0]) == PAIR
     assert set(data["findings"][0]) == FINDING
-    assert set(data["headline"]) == {"what", "when", "first", "sure", "check_first"}
+    assert set(data["headline"]) == {"result", "when", "first_out", "confidence", "check_first"}
 
 
 def test_times_are_integers_and_the_whole_survives_json_unchanged() -> None:

@@ -82,7 +82,7 @@ def test_units_without_hours_are_left_out_and_named() -> None:
 
 
 def test_runs_without_any_hours_prove_nothing() -> None:
-    with pytest.raises(UsageError, match="nothing can be proved"):
+    with pytest.raises(UsageError, match="nothing to demonstrate"):
         demonstrate([run("a", installation("1", 0.0))])
 
 
@@ -92,7 +92,7 @@ def test_a_suspect_is_told_and_not_counted_until_a_person_has_looked() -> None:
     assert demonstrate(runs).suspects == (doubt,)
     assert demonstrate(runs).bounds.failures == 0
     assert demonstrate(runs, EvidenceOptions(failed=("1",))).suspects == ()
-    assert demonstrate(runs, EvidenceOptions(failed=("1",))).failures[0].how == "said by who asks"
+    assert demonstrate(runs, EvidenceOptions(failed=("1",))).failures[0].how == "stated with --failed"
     assert demonstrate(runs, EvidenceOptions(survived=("1",))).suspects == ()
 
 
@@ -103,7 +103,7 @@ def test_a_repaired_unit_lives_twice_and_each_failure_keeps_its_reason() -> None
         start_ns=at(500 * 3600),
     )
     runs = [run("a", installation("1", 100, died=True)), run("b", second, start_s=500 * 3600)]
-    with pytest.raises(UsageError, match="served again"):
+    with pytest.raises(UsageError, match="has hours in run b after"):
         demonstrate(runs)
     proof = demonstrate(runs, EvidenceOptions(repaired=("1",)))
     assert [(one.serial, one.hours, one.how) for one in proof.failures] == [
@@ -148,7 +148,7 @@ def test_half_of_what_a_success_run_needs_is_told_and_not_passed_over(
 ) -> None:
     proof = demonstrate([run("a", installation("1", 1000))], asked)
     assert proof.success is None
-    assert any(f"say {missing} too" in one for one in proof.left_out)
+    assert any(f"give {missing} as well" in one for one in proof.left_out)
 
 
 def test_a_fit_needs_two_ages_and_gets_them_from_two_runs() -> None:

@@ -89,7 +89,7 @@ def test_quantiles_and_shares_undo_each_other() -> None:
 
 def test_too_few_failures_are_refused_with_a_way_out() -> None:
     for lives in (units((), (500,)), units((100,), (500,)), units((100, 100), (500,))):
-        with pytest.raises(UsageError, match="two different ages at least; assume a shape instead"):
+        with pytest.raises(UsageError, match="two different ages at least; give a shape"):
             weibull(lives)
 
 

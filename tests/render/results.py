@@ -145,13 +145,15 @@ def post_mortem(names: Sequence[str] = ("A3.fan", "A3.heatsink", "A3.volts", "A3
             ),
             Attribution(role=Role.RIG, subject="mains", weight=0.05, text="mains stayed within 1 V"),
         ),
-        consequences=(Consequence(channel=volts, of=heat, reason="protection had tripped"),),
+        consequences=(
+            Consequence(channel=volts, of="A3", reason="effect of A3 shutting down (protection tripped)"),
+        ),
         cycling=(
             Cycling(channels=(volts,), count=5, period_s=42.0, first_ns=T0, last_ns=T0 + SECOND,
-                    text="protection went out and came back"),
+                    text="A3.volts: 5 excursions and returns, one every 42 s"),
         ),
         early=(early,),
-        neighbours=(Neighbour(subject="A4", state="quiet", text="nothing out, nothing shifted"),),
+        neighbours=(Neighbour(subject="A4", state="normal", text="within limits, unchanged"),),
         events=(
             event(EventKind.NOTE, -65.0, "fan guard touched"),
             event(EventKind.LIMIT_OUT, 0.3, "told elsewhere"),
@@ -167,7 +169,7 @@ def nothing() -> PostMortem:
         rig="hot-room", unit=None, serial="", confidence=0.95, span_ns=(T0, T0 + SECOND),
         reference_ns=T0 + SECOND, episode_ns=None,
         headline=Headline(
-            result="no channel left its limits", when="", first_out="nothing", confidence="",
+            result="no channel left its limits", when="", first_out="none", confidence="",
             check_first="nothing"
         ),
         channels=(story("A3.quiet"),), order=ExcursionOrder(), onset_order=ExcursionOrder(),

@@ -131,5 +131,5 @@ def test_the_helper_seals_a_run_that_cannot_be_explained_and_says_why(
     recorder.sync()
     recorder.close()
     assert stored_answers.main([str(run.path)]) == DamageError.exit_code
-    assert "no post-mortem was worked out ahead" in capsys.readouterr().err
+    assert "no post-mortem stored" in capsys.readouterr().err
     assert list((run.path / "sealed").iterdir())

@@ -94,7 +94,7 @@ def test_a_near_limit_is_drawn_and_named_a_far_one_only_named_with_its_direction
     near = panels.draw(figure(panel(HIGH)))
     assert {"limit", "early", "beyond", "nearly"} <= set(looks(near))
     assert "high 95 degC" in words(near)
-    assert "early 85" in words(near)
+    assert "warning 85" in words(near)
     far = panels.draw(figure(panel(FAR)))
     assert "limit" not in looks(far)
     assert "↑ high 9500 degC" in words(far)
@@ -137,7 +137,7 @@ def test_crossing_onset_reference_phases_gaps_and_sessions_are_marked() -> None:
                 NamedSpan(start_ns=T0, end_ns=T0 + 60 * SECOND, name="warm-up"),
                 NamedSpan(start_ns=T0 + 60 * SECOND, end_ns=END, name="high mains"),
             ),
-            unlogged=(NamedSpan(start_ns=T0 + 70 * SECOND, end_ns=T0 + 80 * SECOND),),
+            unrecorded=(NamedSpan(start_ns=T0 + 70 * SECOND, end_ns=T0 + 80 * SECOND),),
             sessions=(NamedSpan(start_ns=T0 + 80 * SECOND, end_ns=END),),
         )
     )
