@@ -169,6 +169,11 @@ def _cause(inputs: AttributionInput) -> Attribution | None:
     return _shared(inputs, responses) or _stimulus_changed(inputs, responses) or _unit(inputs, responses)
 
 
+def change_on_others(share: float) -> str:
+    """Return the change of the same channel on the other units, as a share of this one's, in words."""
+    return "no change" if share < NO_CHANGE else f"{share:.0%} of this change"
+
+
 def _stimulus_first(inputs: AttributionInput) -> Attribution | None:
     """Return the attribution to the test rig where a stimulus was out no later than the first response."""
     channels = inputs.data.layout.channels
@@ -329,8 +334,7 @@ def _unit(inputs: AttributionInput, responses: Sequence[str]) -> Attribution:
         weight -= 0.2
     moved = moved_alike(data, inputs.firsts[responses[0]])
     if moved is not None:
-        change = "no change" if moved[0] < NO_CHANGE else f"{moved[0]:.0%} of this change"
-        text = f"same channel on the other units: {change}"
+        text = f"same channel on the other units: {change_on_others(moved[0])}"
         evidence.append(AttributionEvidence(subject=responses[0], t_ns=None, text=text))
     else:
         weight -= 0.1

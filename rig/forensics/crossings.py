@@ -211,7 +211,7 @@ def _doubt_reasons(local: Local, extra_s: float) -> tuple[WideningReason, ...]:
     """Return the reason why readings near the limit do not show their side."""
     noise, channel = local.noise, local.channel
     if channel.lag_s > 0:
-        lag = f"{channel.lag_s:g} s (+-{channel.lag_tolerance_s:g} s)"
+        lag = f"{channel.lag_s:.3g} s (±{channel.lag_tolerance_s:.3g} s)"
         text = f"sensor lag {lag}, noise {noise.sigma:.3g}"
         return (WideningReason(code="lag", text=text, widened_s=extra_s),)
     parts = {"noise": noise.sigma * SURE_SIGMAS, "resolution": noise.step / 2, "accuracy": channel.accuracy}
@@ -219,7 +219,7 @@ def _doubt_reasons(local: Local, extra_s: float) -> tuple[WideningReason, ...]:
     words = {
         "noise": f"noise of {noise.sigma:.3g} {channel.unit_of_measure} about the limit",
         "resolution": f"display steps of {noise.step:g} {channel.unit_of_measure}",
-        "accuracy": f"accuracy of +-{channel.accuracy:g} {channel.unit_of_measure}",
+        "accuracy": f"accuracy of ±{channel.accuracy:g} {channel.unit_of_measure}",
     }
     return (WideningReason(code=code, text=words[code], widened_s=extra_s),)
 
@@ -250,10 +250,10 @@ def _from_curve(
     ]
     channel = local.channel
     if channel.accuracy:
-        text = f"accuracy of +-{channel.accuracy:g} {channel.unit_of_measure}"
+        text = f"accuracy of ±{channel.accuracy:g} {channel.unit_of_measure}"
         parts.append(WideningReason(code="accuracy", text=text, widened_s=2 * channel.accuracy / rate))
     if channel.lag_s:
-        text = f"sensor lag {channel.lag_s:g} s (±{channel.lag_tolerance_s:g} s) subtracted"
+        text = f"sensor lag {channel.lag_s:.3g} s (±{channel.lag_tolerance_s:.3g} s) subtracted"
         parts.append(WideningReason(code="lag", text=text, widened_s=2 * channel.lag_tolerance_s))
     return Interval(
         earliest_ns=local.base_ns + round(float(early) * 1e9),

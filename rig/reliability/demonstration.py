@@ -15,8 +15,8 @@ from rig.domain.formatting import in_hours
 from rig.errors import UsageError
 
 _CONSTANT_RATE = (
-    "assumes a constant failure rate: does not cover early failures, wear-out, use beyond the hours tested, "
-    "or stress other than that of this test"
+    "early failures, wear-out, use beyond the hours tested, stress other than that of this test (a constant "
+    "failure rate is assumed)"
 )
 
 

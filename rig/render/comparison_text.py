@@ -73,7 +73,7 @@ def _differences(one: RunComparison, width: int) -> list[str]:
                 difference.phase or "-",
                 figure(difference.first.value, 4),
                 f"{figure(difference.second.value, 4)} {unit}",
-                figure(difference.difference, 3),
+                figure(difference.difference, 3, near=difference.expanded_uncertainty),
                 figure(difference.expanded_uncertainty, 2),
                 ("significant" if difference.significant else "") + (" *" if difference.correlated else ""),
             )
@@ -99,8 +99,8 @@ def _drifts(one: RunComparison, width: int) -> list[str]:
                 drift.channel,
                 found.phase or "-",
                 figure(drift.per_h, 3),
-                figure(drift.low_per_h, 3),
-                figure(drift.high_per_h, 3),
+                figure(drift.low_per_h, 3, near=drift.per_h),
+                figure(drift.high_per_h, 3, near=drift.per_h),
                 "more likely a step" if drift.step_ns is not None else "",
             )
         )

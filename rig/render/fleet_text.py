@@ -29,12 +29,23 @@ def histories(found: Sequence[History], unread: Sequence[str] = (), width: int =
         f"ACCOUNT of {counted(len(found), 'serial number')} over {counted(len(runs), 'run')}, from readback",
         width,
     )
-    head = ("serial", "runs", "hours", "observed", "unobserved", "output", "energy", "trips", "out", "state")
+    head = (
+        "serial",
+        "runs",
+        "hours",
+        "observed",
+        "unobserved",
+        "output",
+        "energy",
+        "trips",
+        "excursions",
+        "state",
+    )
     lines += titled("All serial numbers", width)
     lines += table([head, *(_row(one) for one in found)], width, frozenset(range(1, 9)))
     ways = sorted({installation.counting.words for one in found for _, installation in one.installations})
     for way in ways:
-        lines += wrapped(f"hours: {way}, until failure", width, "", "  ")
+        lines += wrapped(f"counted: {way}, until failure", width, "", "  ")
     for one in found:
         lines += _history(one, width)
     lines += _unread(unread, width)

@@ -96,7 +96,7 @@ class Room:
     channels: Sequence[Channel]
     data: Mapping[str, Series]
     happened: Sequence[Event] = field(default_factory=list)
-    until_death: Sequence[Session] = field(default_factory=list)
+    lived: Sequence[Session] = field(default_factory=list)
     poll_s: float = 0.0
     """Interval of the rig file for all channels; 0: the layout knows no instrument."""
     from_s: float | None = None
@@ -134,7 +134,7 @@ class Room:
 
     @property
     def sessions(self) -> Sequence[Session]:
-        return self.until_death
+        return self.lived
 
     def series(self, channel: str, start_ns: int | None = None, end_ns: int | None = None) -> Series:
         whole = self.data[channel]

@@ -102,8 +102,8 @@ def test_no_readings_at_all_vouch_for_nothing() -> None:
 
 
 def test_a_clock_put_back_between_boots_counts_no_time_twice() -> None:
-    until_death = [session(0, 0, 100, "a"), session(1, 50, 150, "b"), session(2, 160, 200, "b")]
-    shifts = time_line(until_death)
+    lived = [session(0, 0, 100, "a"), session(1, 50, 150, "b"), session(2, 160, 200, "b")]
+    shifts = time_line(lived)
     assert shifts == {0: 0, 1: 50 * S, 2: 40 * S}
     t = [*range(100), *range(50, 150), *range(160, 200)]
     number = [0] * 100 + [1] * 100 + [2] * 40

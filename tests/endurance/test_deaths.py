@@ -145,7 +145,7 @@ def noted_later(*happened: Event) -> Room:
     return replace(
         dead,
         happened=(*dead.happened, brief, *happened),
-        until_death=[session(1, 0, 599), replace(session(2, day, day + 1), brief=True)],
+        lived=[session(1, 0, 599), replace(session(2, day, day + 1), brief=True)],
     )
 
 

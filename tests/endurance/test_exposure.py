@@ -257,12 +257,12 @@ def test_thermal_cycles_are_counted_of_the_unit_s_own_stay() -> None:
 
 
 def test_a_clock_put_back_is_said_and_counts_no_time_twice() -> None:
-    until_death = [session(0, 0, 100, "a"), session(1, 50, 150, "b", synchronised=False)]
+    lived = [session(0, 0, 100, "a"), session(1, 50, 150, "b", synchronised=False)]
     mains = series("mains", [*range(100), *range(50, 150)], 207.0, session=[0] * 100 + [1] * 100)
     events = [phase_event(0, "low")]
-    account = only(exposures(room(mains, events=events, until_death=until_death, from_s=0, to_s=150), [LOW]))
+    account = only(exposures(room(mains, events=events, lived=lived, from_s=0, to_s=150), [LOW]))
     assert account.installed_s == pytest.approx(200)
     assert account.phases[0].within_s == pytest.approx(200, abs=1.5)
     assert any("set back before session 1" in note for note in account.notes)
     assert any("depends on the wall clock" in note for note in account.notes)
-    assert any("not known to be right in session 1" in note for note in account.notes)
+    assert any("wall clock not synchronised in session 1" in note for note in account.notes)
