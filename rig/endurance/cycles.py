@@ -73,7 +73,7 @@ class Rainflow:
         self._rising = 0
 
     def feed(self, values: NDArray[np.float64]) -> None:
-        """Take more values, oldest first; what is not finite is passed over."""
+        """Take more values, oldest first; values that are not finite are skipped."""
         every = np.asarray(values, np.float64)
         for at in range(0, len(every), _BLOCK):
             block = every[at : at + _BLOCK]

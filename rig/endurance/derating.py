@@ -1,4 +1,4 @@
-"""Measured dissipation of a part against what its data sheet allows at its measured temperature."""
+"""Measured dissipation of a part against its derated rating at its measured temperature."""
 
 from __future__ import annotations
 

@@ -244,7 +244,7 @@ def _evidence(worst: Worst, value: float, t_ns: int) -> ReasonEvidence:
 
 
 def _room(worst: Worst) -> list[VerdictReason]:
-    """What the room itself did: never the unit's fault, but then the stress was not what was criteria."""
+    """Return the checks of the room's own limits: not the unit's fault, but not the required stress."""
     if not worst.excursions:
         return []
     evidence = _evidence(worst, worst.value, worst.t_ns)

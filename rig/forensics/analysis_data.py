@@ -1,4 +1,4 @@
-"""Cache of what the analysis has read: readings per channel, means on a common grid, events."""
+"""Cache of an analysis: readings per channel, means on a common grid, events."""
 
 from __future__ import annotations
 

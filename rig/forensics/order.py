@@ -122,7 +122,7 @@ def _pair(a: str, b: str, intervals: Mapping[str, Interval]) -> ChannelPair:
 
 
 def _resolution(x: Interval, y: Interval) -> tuple[float | None, str]:
-    """Return the sampling interval that would settle the order of two moments, and what hides it.
+    """Return the sampling interval that would settle the order of two moments, and its obstacle.
 
     A bracket is as wide as the sampling interval, so the order of two moments a distance d apart is settled
     at a sampling interval of d/2. Noise, lag and accuracy do not shrink with it.

@@ -231,7 +231,7 @@ def _impossible(track: ChannelTrack) -> SensorFault | None:
 
 
 def _gap_ns(track: ChannelTrack, position: int) -> int:
-    """Return how long before a usable reading the usable one before it was taken."""
+    """Return the time from the previous usable reading to a usable one."""
     near, offset = track.near(position, 1, slice(0, position + 1))
     before = np.flatnonzero(near.usable[: position - offset])[-1]
     return int(near.t_ns[position - offset] - near.t_ns[before])

@@ -28,7 +28,7 @@ class Extreme:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Surveyed:
-    """One channel over the whole run.
+    """Survey of one channel over the run.
 
     envelope: for pictures; counts: readings by status; excursions: counted ones, by the limits effective at
     the time; extremes: one for each side that had a limit while it was read.

@@ -91,7 +91,7 @@ def answer(post_mortem: PostMortem, width: int, zone: tzinfo | None) -> list[str
 
 
 def subject(post_mortem: PostMortem) -> str:
-    """Return what the post-mortem is about: ``of unit A2 (serial S0002), rig R``."""
+    """Return the subject of the post-mortem: ``of unit A2 (serial S0002), rig R``."""
     if post_mortem.unit is None:
         return f"of rig {post_mortem.rig}: no unit failed"
     serial = f" (serial {post_mortem.serial})" if post_mortem.serial else ""

@@ -48,7 +48,7 @@ class Moment:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Trace:
-    """One channel in a panel. look: ``s1`` to ``s6``, or ``other`` for what only serves to compare."""
+    """One channel in a panel. look: ``s1`` to ``s6``, or ``other`` for comparison only."""
 
     label: str
     look: str
@@ -73,7 +73,7 @@ class Panel:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PanelPlace:
-    """Where a panel stands, in pixels; head: base line of its title."""
+    """Position of a panel, in pixels; head: base line of its title."""
 
     left: float
     right: float
@@ -117,7 +117,7 @@ def value_range(panel: Panel) -> tuple[float, float]:
 def draw_panel(
     panel: Panel, frame: PanelFrame, legend: Sequence[Sequence[tuple[float, Trace]]], zero_ns: int | None
 ) -> list[Part]:
-    """Return everything in and above one panel."""
+    """Return the parts of one panel and its title."""
     place = frame.place
     parts: list[Part] = _head(panel, frame, legend)
     parts += _grid(frame)
@@ -219,7 +219,7 @@ class _Words:
         self._taken: dict[Anchor, list[float]] = {Anchor.START: [], Anchor.END: []}
 
     def put(self, y: float, else_y: float, words: str, look: str) -> None:
-        """Put a label at ``y`` or ``else_y``; leave it out where there is no room at all."""
+        """Put a label at ``y`` or ``else_y``; leave it out where there is no space."""
         for anchor, at in itertools.product((Anchor.START, Anchor.END), (y, else_y)):
             inside = self._place.top + 7.0 <= at <= self._place.bottom - 1.0
             if inside and all(abs(at - other) >= _LABEL_PX for other in self._taken[anchor]):
@@ -249,7 +249,7 @@ def _trace(trace: Trace, frame: PanelFrame) -> list[Part]:
 
 
 def bad_words(envelope: Envelope) -> str:
-    """Return how many readings had no good value, and why, in few words; '' if none."""
+    """Return the number of readings without a good value, and why; '' if none."""
     bad = [(one, count) for one, count in envelope.counts.items() if one in STATUS_WORDS]
     return ", ".join(f"{STATUS_WORDS[one]} {count:,}" for one, count in bad)
 
