@@ -1,15 +1,14 @@
 """Runs in a notebook: ``import rig; run = rig.open("runs")``.
 
-Everything comes as pandas frames with times that know their zone, or as the frozen dataclasses that the
-rest of soakrig uses. Works on a run that is being recorded: ``run.refresh()`` takes in what came since.
-Nothing here writes to a run.
+Results are pandas frames with time zones, or the frozen dataclasses that the rest of soakrig uses. Works on a
+run that is being recorded: ``run.refresh()`` adds what has been recorded since. Nothing here writes to a run.
 
     run = rig.open("runs", zone="Europe/Vienna")   # a run, or a folder of runs: then its newest
     run.channels                                   # name -> Channel (unit of measure, limits, source ...)
     run.table("A1.heatsink", "mains", every="10 s")  # wide, on a common grid
     run.readings("A1.heatsink")                    # long: a row per reading, with status and half-width
     run.events(kind="limit-out")
-    run.postmortem("A1").headline.first
+    run.postmortem("A1").headline.first_out
 """
 
 from __future__ import annotations
@@ -47,7 +46,7 @@ Moment = str | datetime | int | None
 such time in the run, or UTC ns."""
 NAMES = pd.Index([status.name.lower() for status in Status])
 AGE_POLLS = 2.5
-"""A value counts for so many polls of its instrument, unless told otherwise."""
+"""Default age in polls of its instrument up to which a value counts."""
 
 
 def open_run(path: str | Path = "runs", zone: str | tzinfo = UTC) -> NotebookRun:
@@ -65,12 +64,12 @@ def _zone(zone: str | tzinfo) -> tzinfo:
     try:
         return UTC if zone == "UTC" else ZoneInfo(zone)
     except (ZoneInfoNotFoundError, ValueError):
-        raise UsageError(f"there is no time zone {shown(zone)}; write one such as Europe/Vienna") from None
+        raise UsageError(f"no time zone {shown(zone)}; write one such as Europe/Vienna") from None
 
 
 @dataclass(frozen=True, slots=True)
 class NotebookPicture:
-    """A drawing that a notebook shows by itself. ``save`` writes it to a file."""
+    """Drawing that a notebook displays. ``save`` writes it to a file."""
 
     drawing: Drawing
 
@@ -83,7 +82,7 @@ class NotebookPicture:
 
 
 class NotebookRun:
-    """One run, as it was when it was opened or last refreshed. ``recording`` is the reader behind it."""
+    """Run as of its opening or last refresh. ``recording`` is its reader."""
 
     def __init__(self, recording: reader.RunReader, zone: tzinfo = UTC) -> None:
         self.recording = recording
@@ -95,11 +94,11 @@ class NotebookRun:
         return f"<run {self.name}, {self.state}, {length}, {units} units, {channels} channels>"
 
     def refresh(self) -> NotebookRun:
-        """Take in what has been recorded since; return the run itself."""
+        """Read what has been recorded since; return the run itself."""
         self.recording.refresh()
         return self
 
-    # ---- what it is
+    # ---- facts
 
     @property
     def name(self) -> str:
@@ -123,17 +122,17 @@ class NotebookRun:
 
     @property
     def start(self) -> pd.Timestamp:
-        """Moment of the first record."""
+        """Time of the first record."""
         return self._moment(self.recording.span[0])
 
     @property
     def end(self) -> pd.Timestamp:
-        """Moment of the last record."""
+        """Time of the last record."""
         return self._moment(self.recording.span[1])
 
     @property
     def skipped(self) -> list[str]:
-        """What of the recording could not be read, and why."""
+        """Files that could not be read, and why."""
         return [f"{one.path.name}: {one.reason}" for one in self.recording.skipped]
 
     # ---- readings
@@ -145,7 +144,7 @@ class NotebookRun:
         where the status has no number), status (``good``, ``suspect``, ``no_reply`` ...), half_width_s
         (the value was taken within so many seconds of its time), session. ``channels``: names or
         patterns with ``*``; none: all. ``frame.attrs["units"]``: unit of measure by channel.
-        Raises UsageError for a name that is not there.
+        Raises UsageError for an unknown name.
         """
         names = self._named(channels)
         bounds = self._ns(start), self._ns(end)
@@ -181,7 +180,7 @@ class NotebookRun:
         reading at or before its time, no older than ``age`` (default: 2.5 polls of the slowest
         instrument), NaN where there is none or it is not good. With ``statuses`` there is a column
         ``NAME status`` beside each, empty where there is no reading, and suspect numbers stand as well.
-        Raises UsageError for a name that is not there.
+        Raises UsageError for an unknown name.
         """
         names = self._named(channels)
         polls = self._polls_s(names)
@@ -208,17 +207,17 @@ class NotebookRun:
                 columns[name] = np.where(status == Status.GOOD, value, np.nan)
         return self._described(pd.DataFrame(columns, index=self._index(points)), names)
 
-    # ---- what happened
+    # ---- events and analysis
 
     def events(self, kind: str | None = None, subject: str | None = None) -> pd.DataFrame:
         """Return a row for each event in recorded order: kind, subject, text, session, data.
 
         Index: time. kind: such as ``limit-out``; subject: the channel, unit, instrument or bus it is
-        about, or a pattern with ``*``; None: all. Raises UsageError for a kind that there is not.
+        about, or a pattern with ``*``; None: all. Raises UsageError for an unknown kind.
         """
         kinds = [one.value for one in EventKind]
         if kind is not None and kind not in kinds:
-            raise UsageError(f"there is no kind of event {shown(kind)}; there are: {', '.join(kinds)}")
+            raise UsageError(f"no kind of event {shown(kind)}; there are: {', '.join(kinds)}")
         found = [
             event
             for event in self.recording.events()
@@ -238,8 +237,8 @@ class NotebookRun:
     def excursions(self, unit: str | None = None, confidence: float = 0.95) -> list[CrossingExcursion]:
         """Return every stretch out of a limit, of one unit and the room or of all, in order of time.
 
-        Each says between which two readings the limit was crossed, in which interval that lies at the
-        stated confidence, and why it is so wide. Raises UsageError for an unknown unit.
+        Each has the two readings around the crossing, the interval of the crossing at the stated confidence
+        and the contributions to its width. Raises UsageError for an unknown unit.
         """
         units: list[str | None] = [unit] if unit is not None else [*self.units] or [None]
         stories = {
@@ -251,16 +250,16 @@ class NotebookRun:
         return sorted(found, key=lambda one: (one.first_outside.t_ns, one.channel))
 
     def postmortem(self, unit: str | None = None, confidence: float = 0.95) -> PostMortem:
-        """Return in which order the channels of a unit left their limits, and how sure that is.
+        """Return the post-mortem of a unit: sequence of excursions, confidence, cause.
 
-        unit: None for the one that fared worst. Raises UsageError for an unknown unit.
+        unit: None for the worst one. Raises UsageError for an unknown unit.
         """
         return forensics.analyse(self.recording, unit, confidence)
 
     def plot(self, *channels: str, start: Moment = None, end: Moment = None) -> NotebookPicture:
-        """Return a picture of channels with their limits; a single reading that strayed stays visible.
+        """Return a picture of channels with their limits; single-sample spikes stay visible.
 
-        channels: names or patterns with ``*``. Raises UsageError for a name that is not there.
+        channels: names or patterns with ``*``. Raises UsageError for an unknown name.
         """
         return NotebookPicture(plot.plot(self.recording, channels, self._ns(start), self._ns(end)))
 

@@ -19,7 +19,7 @@ from rig.alerts.incidents import Incidents
 from rig.domain.limit_history import limit_spans
 from rig.domain.model import EventKind, Layout, Status
 from rig.endurance import run_account
-from rig.endurance.event_search import EventQuery, sightings
+from rig.endurance.event_search import EventQuery, matches
 from rig.endurance.held_readings import HeldReadings
 from rig.endurance.run_identity import RunIdentity
 from rig.endurance.run_summary import summary
@@ -77,9 +77,7 @@ def facts(run: RunReader) -> RunIdentity:
 
 
 def by_search(run: RunReader) -> list[One]:
-    return sorted(
-        (one.subject, one.side, at(one.start_ns)) for one in sightings(run, facts(run), EventQuery())
-    )
+    return sorted((one.subject, one.side, at(one.start_ns)) for one in matches(run, facts(run), EventQuery()))
 
 
 def by_watch(run: RunReader) -> list[One]:
@@ -114,8 +112,8 @@ def agreed(run: RunReader) -> list[One]:
     answers = {name: ask(run) for name, ask in EVERYBODY.items()}
     first = answers["report"]
     assert answers == dict.fromkeys(answers, first)
-    assert dict(summary(run, facts(run), 0).outs) == per_unit(run, first)
-    by_stay = digest(run, facts(run)).stays
+    assert dict(summary(run, facts(run), 0).excursions) == per_unit(run, first)
+    by_stay = digest(run, facts(run)).installations
     units = {unit: sum(stay.excursions for stay in by_stay if stay.unit == unit) for unit in run.layout.units}
     assert units == {unit: per_unit(run, first).get(unit, 0) for unit in run.layout.units}
     _lasting(run)
@@ -126,13 +124,13 @@ def agreed(run: RunReader) -> list[One]:
 
 def _deaths_phases_and_hours(run: RunReader) -> None:
     """Ask everybody who died, which phase is in force at the end, and for how long each unit was logged."""
-    account, stays = run_account.account(run), digest(run, facts(run)).stays
+    account, stays = run_account.account(run), digest(run, facts(run)).installations
     dead = {one.serial for one in account.deaths}
     assert {one.serial for one in stays if one.death is not None} == dead
     judged = [unit for unit in verdict_on(run).units if any(r.rule is Rule.DEATH for r in unit.reasons)]
     assert {unit.serial for unit in judged} == dead
-    assert [(one.unit, one.serial, one.logged_s / 3600) for one in account.exposures] == [
-        (one.unit, one.serial, one.logged_h) for one in stays
+    assert [(one.unit, one.serial, one.observed_s / 3600) for one in account.exposures] == [
+        (one.unit, one.serial, one.observed_h) for one in stays
     ]
     forces = HeldReadings(run).forces()
     last = forces[-1].phase if forces and forces[-1].end_ns == account.span_ns[1] else ""
@@ -144,7 +142,7 @@ def _lasting(run: RunReader) -> None:
     """Ask everybody what never came back."""
     out = {e.channel for one in survey(run, 100).values() for e in one.excursions if e.end_ns is None}
     assert {name for name, _ in Feed(run.path).room.active} == out
-    assert {one.subject for one in sightings(run, facts(run), EventQuery()) if one.end_ns is None} == out
+    assert {one.subject for one in matches(run, facts(run), EventQuery()) if one.end_ns is None} == out
     assert set(run.told().still_out) == out
     assert {e.channel for e in notebook.open_run(run.path).excursions() if e.returned is None} == out
 
@@ -213,9 +211,9 @@ def test_a_single_stray_reading_is_an_excursion_that_blames_nobody(tmp_path: Pat
     found = post_mortem(run)
     assert [one.role for one in found.findings if one.main] == [Role.NONE]
     assert found.order.channels == ()
-    assert "single-sample spike of A1.heat" in found.headline.what
-    assert "96.5 degC, 84 before and 84 after it" in found.headline.what
-    assert any("single-sample spike of A1.heat" in one for one in found.doubts)
+    assert "single-sample spike of A1.heat" in found.headline.result
+    assert "96.5 degC, 84 before and 84 after it" in found.headline.result
+    assert any("single-sample spike of A1.heat" in one for one in found.limitations)
 
 
 def test_a_death_with_its_trip_a_swap_and_an_empty_place(tmp_path: Path) -> None:
@@ -235,7 +233,7 @@ def test_a_death_with_its_trip_a_swap_and_an_empty_place(tmp_path: Path) -> None
     out = agreed(run)
     assert out == [("A1.heat", "high", 100.0), ("A1.volts", "low", 108.0), ("A1.volts", "low", 228.2)]
     same_limits(recorder, run)
-    stays = digest(run, facts(run)).stays
+    stays = digest(run, facts(run)).installations
     assert [one.serial for one in stays if one.death is not None] == ["00A1"]
     assert [(one.serial, one.excursions) for one in stays if one.unit == "A1"] == [("00A1", 2), ("0099", 1)]
     assert all(

@@ -2,7 +2,7 @@
 
 Exit codes: 0 good · 1 a fault of soakrig itself · 2 the command makes no sense · 3 faults in the rig file ·
 4 the probe found the rig not ready · 5 storage · 6 run or port in use · 7 not a run, or of a newer format ·
-8 damage on disk · 10 verdict: fail · 11 verdict: not proven · 130 interrupted.
+8 damage on disk · 10 verdict: fail · 11 verdict: inconclusive · 130 interrupted.
 """
 
 from __future__ import annotations

@@ -66,8 +66,8 @@ def counting_argument(parser: argparse.ArgumentParser) -> None:
     """Add --count."""
     parser.add_argument(
         "--count",
-        choices=("targets", "output", "logged"),
-        help="which hours count: within the phases' targets, giving output, or logged; default: the "
+        choices=("targets", "output", "observed"),
+        help="which hours count: within the phases' targets, giving output, or observed; default: the "
         "strictest that the rig file has words for",
     )
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from datetime import UTC, datetime, tzinfo
+from decimal import Decimal
 
 REPLACEMENT = "\N{REPLACEMENT CHARACTER}"
 NOTHING = "-"
@@ -120,3 +121,21 @@ def size(count: int) -> str:
         if count < bound * 0.9995:
             return f"{count / (bound / 1e3):.3g} {name}"
     return f"{count / 1e12:.4g} TB"
+
+
+_SMALL = 1e-6
+"""Below this a figure keeps its exponent (common practice, no source)."""
+
+
+def figure(value: float, digits: int = 5, *, near: float = 0.0) -> str:
+    """Return a value to ``digits`` significant digits, without an exponent from 1e-6 on.
+
+    near: a value of the usual size, such as the limit: ``digits`` count from its first, so that what is left
+    of 72 W after a shutdown reads 0 and not 2.45e-05.
+    """
+    if not math.isfinite(value):
+        return NOTHING
+    if near and math.isfinite(near):
+        value = round(value, digits - 1 - math.floor(math.log10(abs(near)))) + 0.0
+    text = f"{float(f'{value:.{digits}g}'):.10g}"
+    return text if abs(value) < _SMALL else f"{Decimal(text):f}"

@@ -1,6 +1,6 @@
-"""An account as plain data: dicts, lists, text, numbers, booleans and None, ready for JSON.
+"""Account as plain data: dicts, lists, text, numbers, booleans and None, ready for JSON.
 
-Field names are those of the result classes and stay as they are; ``schema`` counts up when one changes its
+Field names are those of the result classes and are stable; ``schema`` counts up when one changes its
 meaning or goes. Times end in ``_ns`` (UTC, integers), durations in ``_s`` or ``_h``. What is not finite (an
 upper bound that does not exist) is written as None.
 """
@@ -11,7 +11,8 @@ from typing import Any
 
 from rig.domain import jsonmap
 
-SCHEMA = 1
+SCHEMA = 2
+"""2: fields and value words renamed to the terms of the trade (POSTMORTEM.md, "Versions")."""
 
 
 def to_json(kind: str, value: Any) -> dict[str, Any]:

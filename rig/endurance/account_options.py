@@ -1,4 +1,4 @@
-"""What a recording's own rig file asks the account for, in the words of this package."""
+"""Options of the account, from the rig file of a recording."""
 
 from __future__ import annotations
 
@@ -17,14 +17,14 @@ from rig.endurance.verdict import Criteria
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class AccountOptions:
-    """Everything that the accounts of one recording need to be told.
+    """Options of the account of one recording.
 
     phases: the program, empty without one. ambient: channel that rises are taken over. dead_after_s: see
     ``deaths``. windings: by name. stated: whether the rig file has a section ``account``.
     """
 
     phases: tuple[Phase, ...]
-    wanted: ExposureOptions
+    exposure: ExposureOptions
     parts: tuple[Part, ...]
     stages: tuple[HeatStage, ...]
     windings: tuple[tuple[str, WindingPlan], ...]
@@ -34,12 +34,12 @@ class AccountOptions:
     stated: bool
 
 
-def asked(layout: Layout) -> AccountOptions:
-    """Return what the layout of a recording asks for; the defaults where its rig file says nothing."""
+def account_options(layout: Layout) -> AccountOptions:
+    """Return the options from a recording's layout; defaults where its rig file has none."""
     plan = layout.accounting or Accounting()
     return AccountOptions(
         phases=layout.program.planned() if layout.program else (),
-        wanted=_wanted(plan),
+        exposure=_exposure(plan),
         parts=tuple(
             Part(
                 name=name, rating_w=one.rating_w, rated_c=one.rated_c, zero_c=one.zero_c, power=one.power,
@@ -57,7 +57,7 @@ def asked(layout: Layout) -> AccountOptions:
         windings=tuple(plan.windings.items()),
         criteria=Criteria(
             least_share=plan.asked.least_share,
-            unlogged_share=plan.asked.unlogged_share,
+            unobserved_share=plan.asked.unlogged_share,
             trips=plan.asked.trips,
             guard_k=plan.asked.guard_k,
             trade_rule=plan.asked.trade_rule,
@@ -68,7 +68,7 @@ def asked(layout: Layout) -> AccountOptions:
     )  # fmt: skip
 
 
-def _wanted(plan: Accounting) -> ExposureOptions:
+def _exposure(plan: Accounting) -> ExposureOptions:
     output, drive = _level(plan.output), _level(plan.drive)
     trip = None
     if plan.trip_least_s is not None and output is not None and drive is not None:

@@ -6,11 +6,11 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from rig.endurance.acceleration import arrhenius, equivalent_h
 from rig.endurance.held_readings import HeldReadings
-from rig.endurance.phases_in_force import Stay
+from rig.endurance.phases_in_force import Installation
 from rig.endurance.stretches import stretch
 from rig.errors import UsageError
-from rig.reliability.acceleration import arrhenius, equivalent_h
 
 STEP_K = 0.1
 """Readings are taken together in steps so wide: at 1 eV and 40 degC the factor is off by 0.6 % at most."""
@@ -21,13 +21,13 @@ class InUseAt:
     """Use that a test is held against: its temperature, and which channel has the part's own in the test.
 
     quantity: of each unit, such as ``heatsink``, or the full name of a channel in degC. activation_ev:
-    activation energy in eV, +- pm_ev.
+    activation energy in eV, +- half_width_ev.
     """
 
     activation_ev: float
     use_c: float
     quantity: str
-    pm_ev: float = 0.0
+    half_width_ev: float = 0.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -48,22 +48,22 @@ class HoursOfUse:
     least_h: float
     most_h: float
     assumptions: tuple[str, ...]
-    does_not_say: str
+    does_not_cover: str
 
 
-def hours_of_use(readings: HeldReadings, use: InUseAt, stay: Stay) -> HoursOfUse | None:
-    """Return what a stay is worth in use, None without a GOOD reading in it.
+def hours_of_use(readings: HeldReadings, use: InUseAt, installation: Installation) -> HoursOfUse | None:
+    """Return what a installation is worth in use, None without a GOOD reading in it.
 
     Raises UsageError for a channel that does not exist or is not in degC, and below absolute zero.
     """
-    channel = f"{stay.unit}.{use.quantity}"
+    channel = f"{installation.unit}.{use.quantity}"
     if channel not in readings.recording.layout.channels:
         channel = use.quantity
     facts = readings.facts(channel)
     if facts.unit_of_measure != "degC":
         raise UsageError(f"{channel} is in {facts.unit_of_measure}; hours of use need a channel in degC")
     held = readings(channel)
-    inside = held.inside(stretch(stay.start_ns, stay.end_ns))
+    inside = held.inside(stretch(installation.start_ns, installation.end_ns))
     if not inside.any():
         return None
     value = held.value[inside]
@@ -75,11 +75,11 @@ def hours_of_use(readings: HeldReadings, use: InUseAt, stay: Stay) -> HoursOfUse
     def worth(activation_ev: float) -> float:
         return equivalent_h(bands, lambda test_c: arrhenius(activation_ev, use.use_c, test_c).factor)
 
-    ends = sorted(worth(use.activation_ev + side * use.pm_ev) for side in (-1, 1))
-    model = arrhenius(use.activation_ev, use.use_c, use.use_c, pm_ev=use.pm_ev)
+    ends = sorted(worth(use.activation_ev + side * use.half_width_ev) for side in (-1, 1))
+    model = arrhenius(use.activation_ev, use.use_c, use.use_c, half_width_ev=use.half_width_ev)
     return HoursOfUse(
-        unit=stay.unit,
-        serial=stay.serial,
+        unit=installation.unit,
+        serial=installation.serial,
         channel=channel,
         hours=float(hours.sum()),
         low_c=float(value.min()),
@@ -94,5 +94,5 @@ def hours_of_use(readings: HeldReadings, use: InUseAt, stay: Stay) -> HoursOfUse
             "the same mechanism rules at all these temperatures",
             "damage adds up in whatever order it is done",
         ),
-        does_not_say=model.does_not_say,
+        does_not_cover=model.does_not_cover,
     )

@@ -1,10 +1,10 @@
-"""Means of readings with an honest uncertainty.
+"""Means of autocorrelated readings with their uncertainty.
 
-Readings taken every second do not know a new thing every second: neighbours are alike, so the scatter of
-single readings by the root of their number is far too small. Here the time is cut into batches so long
-that their means are no longer alike (lag-1 correlation of the batch means below 1/sqrt n), and the scatter of
-the batch means is used (method of batch means, common in simulation). What likeness is left widens the
-uncertainty as for a first-order process; where even eight batches are alike, ``correlated`` says so.
+Neighbouring readings are correlated, so the scatter of single readings divided by the root of their number is
+far too small. Here the time is cut into batches so long that their means are no longer correlated (lag-1
+correlation of the batch means below 1/sqrt n), and the scatter of the batch means is used (method of batch
+means, common in simulation). Remaining correlation widens the uncertainty as for a first-order process; where
+even eight batches are correlated, ``correlated`` is set.
 """
 
 from __future__ import annotations
@@ -18,7 +18,7 @@ from rig.endurance.coverage import Held
 from rig.endurance.stretches import Floats, Ints, Stretches
 
 BATCHES = (64, 32, 16, 8)
-_ALIKE = 0.9
+_MOST_CORRELATION = 0.9
 """Correlation beyond which no widening helps; the widening stops there."""
 
 
@@ -26,12 +26,12 @@ _ALIKE = 0.9
 class Mean:
     """Time-weighted mean over the known part of a time.
 
-    pm: standard uncertainty from scatter alone; freedom: degrees of freedom of it; batches, batch_s: how
-    many and how long; correlated: batches still alike, pm is a guess; known_s: time it rests on.
+    standard_uncertainty: from scatter alone; freedom: its degrees of freedom; batches, batch_s: number and
+    length; correlated: batches still correlated, uncertainty approximate; known_s: time covered.
     """
 
     value: float
-    pm: float
+    standard_uncertainty: float
     freedom: int
     batches: int
     batch_s: float
@@ -43,20 +43,20 @@ class Mean:
 class Batches:
     """Means of batches of equal known time.
 
-    middle_ns: a moment in the middle of each; alike: lag-1 correlation; correlated: too much of it.
+    middle_ns: a moment in the middle of each; correlation: lag-1 correlation; correlated: too high.
     """
 
     middle_ns: Ints
     value: Floats
     batch_s: float
-    alike: float
+    correlation: float
     correlated: bool
 
     @property
     def widening(self) -> float:
-        """By how much likeness widens an uncertainty: sqrt((1+r)/(1-r)), that of a first-order process."""
-        alike = min(max(self.alike, 0.0), _ALIKE)
-        return math.sqrt((1 + alike) / (1 - alike))
+        """Factor by which correlation widens an uncertainty: sqrt((1+r)/(1-r)), of a first-order process."""
+        correlation = min(max(self.correlation, 0.0), _MOST_CORRELATION)
+        return math.sqrt((1 + correlation) / (1 - correlation))
 
 
 def mean(held: Held, time: Stretches) -> Mean | None:
@@ -66,11 +66,11 @@ def mean(held: Held, time: Stretches) -> Mean | None:
         return None
     count = len(found.value)
     known = held.known.both(time)
-    pm = float(np.std(found.value, ddof=1)) / math.sqrt(count)
-    pm *= found.widening
+    uncertainty = float(np.std(found.value, ddof=1)) / math.sqrt(count)
+    uncertainty *= found.widening
     return Mean(
         value=held.integral(known) / known.total_s,
-        pm=pm,
+        standard_uncertainty=uncertainty,
         freedom=count - 1,
         batches=count,
         batch_s=found.batch_s,
@@ -80,9 +80,9 @@ def mean(held: Held, time: Stretches) -> Mean | None:
 
 
 def batches(held: Held, time: Stretches, *, trend: bool) -> Batches | None:
-    """Return as many batch means as are not alike any more, eight at the least; None with too few readings.
+    """Return as many batch means as are uncorrelated, eight at least; None with too few readings.
 
-    trend: likeness is judged after taking off a straight line, for a search for drift.
+    trend: correlation is judged after subtracting a straight line, for a search for drift.
     """
     known = held.known.both(time)
     readings = int(np.count_nonzero(held.inside(time)))
@@ -93,13 +93,13 @@ def batches(held: Held, time: Stretches, *, trend: bool) -> Batches | None:
         spent = np.linspace(0.0, known.total_s, 2 * count + 1)
         moments = known.at_s(spent)
         value = held.means(moments[::2], known)
-        alike = _alike(_without_line(value) if trend else value)
-        correlated = alike > 1 / math.sqrt(count)
+        correlation = _correlation(_without_line(value) if trend else value)
+        correlated = correlation > 1 / math.sqrt(count)
         found = Batches(
             middle_ns=moments[1::2],
             value=value,
             batch_s=known.total_s / count,
-            alike=alike,
+            correlation=correlation,
             correlated=correlated,
         )
         if not correlated:
@@ -107,7 +107,7 @@ def batches(held: Held, time: Stretches, *, trend: bool) -> Batches | None:
     return found
 
 
-def _alike(value: Floats) -> float:
+def _correlation(value: Floats) -> float:
     """Return the lag-1 correlation, corrected for its bias; 0 for a constant."""
     rest = value - value.mean()
     power = float(np.dot(rest, rest))

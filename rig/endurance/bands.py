@@ -1,4 +1,4 @@
-"""Time at bands of a channel: how long the mains, the ambient or a heatsink was how high."""
+"""Time of a channel in bands: of mains, ambient, a heatsink."""
 
 from __future__ import annotations
 
@@ -37,22 +37,22 @@ class BandHours:
     edges: tuple[float, ...]
     time_s: tuple[float, ...]
     mean: tuple[float, ...]
-    unlogged_s: float
+    unobserved_s: float
 
 
 def band_hours(held: Held, bands: Bands, time: Stretches) -> BandHours:
-    """Return how long the value was in which band within a set of time."""
+    """Return the time in each band within a set of time."""
     edges = np.asarray(bands.edges, float)
     where = np.searchsorted(edges, held.value, side="right")
     times, means = [], []
     for band in range(len(edges) + 1):
-        stay = held.where(where == band).both(time)
-        times.append(stay.total_s)
-        means.append(held.integral(stay) / stay.total_s if stay.total_s else float("nan"))
+        spent = held.where(where == band).both(time)
+        times.append(spent.total_s)
+        means.append(held.integral(spent) / spent.total_s if spent.total_s else float("nan"))
     return BandHours(
         channel=held.channel,
         edges=bands.edges,
         time_s=tuple(times),
         mean=tuple(means),
-        unlogged_s=time.total_s - held.known.both(time).total_s,
+        unobserved_s=time.total_s - held.known.both(time).total_s,
     )

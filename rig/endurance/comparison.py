@@ -1,9 +1,9 @@
-"""Unit against unit, run against run, prototype against reference: phase by phase, with uncertainty.
+"""Comparison of two units or runs, phase by phase, with uncertainty.
 
-Only time within a phase's targets is compared, so both sides had alike stimuli; what still differed is
-said. The uncertainty of a difference joins the scatter of batch means (``averages``: readings are alike in
-time) and what the rig file states for both sensors, taken as independent of each other; it is expanded by
-Student's factor with the effective degrees of freedom (JCGM 100:2008, G.4).
+Only time within a phase's targets is compared, so the stimuli of both sides were alike; remaining differences
+are listed. The uncertainty of a difference joins the scatter of batch means (``averages``: readings are
+autocorrelated) and what the rig file states for both sensors, taken as independent of each other; it is
+expanded by Student's factor with the effective degrees of freedom (JCGM 100:2008, G.4).
 """
 
 from __future__ import annotations
@@ -21,12 +21,12 @@ from rig.endurance.coverage import Held
 from rig.endurance.drift import Drift, drift
 from rig.endurance.exposure import phase_time
 from rig.endurance.held_readings import HeldReadings
-from rig.endurance.phases_in_force import Phase, Stay, named, time_of
+from rig.endurance.phases_in_force import Installation, Phase, named, time_of
 from rig.endurance.stretches import Stretches, stretch
 
 RANKING = (
-    "differences that are larger than their uncertainty, each as a share of the first side's distance to its "
-    "nearest limit (of its own size where it has no limit); the largest of each quantity"
+    "significant differences as a share of the first side's distance to its nearest limit (of its value "
+    "where it has no limit); the largest of each quantity"
 )
 _DECIBELS = {"V": 20.0, "A": 20.0, "W": 10.0}
 _OVER_AMBIENT = " over ambient"
@@ -34,7 +34,7 @@ _OVER_AMBIENT = " over ambient"
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Party:
-    """One side of a comparison: a serial number in its place in a recording, under a name for the report.
+    """One side of a comparison: a serial number in its place in a recording, with a name for the report.
 
     ambient: channel that temperature rises are taken over; may hold ``{unit}``.
     phases: the program; called: the other side's name of a phase, where it differs.
@@ -42,7 +42,7 @@ class Party:
 
     name: str
     readings: HeldReadings
-    stay: Stay
+    installation: Installation
     phases: Sequence[Phase] = ()
     ambient: str | None = None
     called: Mapping[str, str] = field(default_factory=dict)
@@ -52,8 +52,9 @@ class Party:
 class Difference:
     """One quantity in one phase: second less first, in its unit of measure.
 
-    pm: expanded uncertainty at the stated confidence; decibel: of the ratio, for V, A and W with positive
-    means; proven: |difference| > pm; weight: see ``RANKING``. correlated: pm rests on a guess.
+    expanded_uncertainty: at the stated confidence; decibel: of the ratio, for V, A and W with positive
+    means; significant: larger than its expanded uncertainty; weight: see ``RANKING``. correlated: readings
+    autocorrelated, uncertainty approximate.
     """
 
     quantity: str
@@ -62,16 +63,16 @@ class Difference:
     first: Mean
     second: Mean
     difference: float
-    pm: float
+    expanded_uncertainty: float
     decibel: float | None
-    proven: bool
+    significant: bool
     weight: float
     correlated: bool
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PhaseDrift:
-    """Drift of one party's quantity within one phase, its targets met."""
+    """Drift of one side's quantity within one phase, its targets met."""
 
     party: str
     phase: str
@@ -80,11 +81,11 @@ class PhaseDrift:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class RunComparison:
-    """All differences, the ones that matter first, drifts, and what stands against comparing.
+    """All differences, the largest significant ones, drifts, and reservations.
 
-    loads: what each side drove. matter: at most three, by ``ranking``. by_chance: how many differences are
-    expected to look proven if there were none. cautions: stimuli that differed, quantities and phases that
-    only one side has.
+    loads: what each side drove. matter: at most three, by ``ranking``. expected_false_positives:
+    number of differences expected to be significant by chance. cautions: reservations, such as stimuli that
+    differed, quantities and phases that only one side has.
     """
 
     first: str
@@ -94,7 +95,7 @@ class RunComparison:
     differences: tuple[Difference, ...]
     matter: tuple[Difference, ...]
     drifts: tuple[PhaseDrift, ...]
-    by_chance: float
+    expected_false_positives: float
     cautions: tuple[str, ...]
     ranking: str = RANKING
 
@@ -109,7 +110,7 @@ def compare(first: Party, second: Party, confidence: float = 0.95) -> RunCompari
     for one, two in _phases(first, second, cautions):
         here, there = _time(first, one), _time(second, two)
         if not len(here) or not len(there):
-            cautions.append(f"phase {one.name or 'all'}: no time within its targets on both sides")
+            cautions.append(f"phase {one.name or 'all'}: no time within targets on both sides")
             continue
         drifts.extend(_drifts(first, one.name, here, pairs, confidence))
         drifts.extend(_drifts(second, one.name, there, pairs, confidence))
@@ -134,7 +135,7 @@ def compare(first: Party, second: Party, confidence: float = 0.95) -> RunCompari
         differences=tuple(differences),
         matter=_matter(differences),
         drifts=tuple(drifts),
-        by_chance=len(differences) * (1 - confidence),
+        expected_false_positives=len(differences) * (1 - confidence),
         cautions=tuple(cautions),
     )
 
@@ -158,12 +159,12 @@ class _Side:
     @staticmethod
     def of(party: Party, quantity: str, phase: Phase, time: Stretches) -> _Side:
         plain = quantity.removesuffix(_OVER_AMBIENT)
-        name = f"{party.stay.unit}.{plain}"
+        name = f"{party.installation.unit}.{plain}"
         facts = party.readings.facts(name)
-        limits = phase.limits_of(name, party.stay.unit, facts.limits)
+        limits = phase.limits_of(name, party.installation.unit, facts.limits)
         held, model = party.readings(name), party.readings.model(name)
         if plain != quantity:
-            ambient = named(party.ambient or "", party.stay.unit)
+            ambient = named(party.ambient or "", party.installation.unit)
             held = rise(held, party.readings(ambient))
             model = MeasurementModel(f"{name} - {ambient}", party.readings.recording.layout.channels)
             limits = ()
@@ -172,7 +173,7 @@ class _Side:
         return _Side(held=held, time=time, facts=facts, limits=bounds, uncertainty=unsure)
 
     def scale(self, value: float) -> float:
-        """What a difference is weighed against: the distance to the nearest limit ahead, or the own size."""
+        """Return the scale of a difference: the distance to the nearest limit ahead, or the value itself."""
         gaps = [bound - value if side is Side.HIGH else value - bound for side, bound in self.limits]
         ahead = [gap for gap in gaps if gap > 0]
         return min(ahead) if ahead else abs(value) or 1.0
@@ -182,7 +183,7 @@ def _pairs(first: Party, second: Party, cautions: list[str]) -> list[str]:
     """Return the quantities that both units have in the same unit of measure, rises among them."""
     ours, theirs = _quantities(first), _quantities(second)
     cautions.extend(
-        f"{name}: only {first.name if name in ours else second.name} has it"
+        f"{name}: only in {first.name if name in ours else second.name}"
         for name in sorted(ours.keys() ^ theirs.keys())
     )
     shared = []
@@ -198,10 +199,10 @@ def _pairs(first: Party, second: Party, cautions: list[str]) -> list[str]:
 
 def _quantities(party: Party) -> dict[str, str]:
     layout = party.readings.recording.layout
-    prefix = f"{party.stay.unit}."
+    prefix = f"{party.installation.unit}."
     return {
         name.removeprefix(prefix): layout.channels[name].unit_of_measure
-        for name in layout.units[party.stay.unit].channels
+        for name in layout.units[party.installation.unit].channels
         if name.startswith(prefix)
     }
 
@@ -214,18 +215,18 @@ def _phases(first: Party, second: Party, cautions: list[str]) -> list[tuple[Phas
     for phase in first.phases:
         other = theirs.get(first.called.get(phase.name, phase.name))
         if other is None:
-            cautions.append(f"phase {phase.name}: {second.name} has none like it")
+            cautions.append(f"phase {phase.name}: not in {second.name}")
         else:
             found.append((phase, other))
     return found
 
 
 def _time(party: Party, phase: Phase) -> Stretches:
-    """Return the time of a phase in which its targets were met, within the stay."""
-    time = stretch(party.stay.start_ns, party.stay.end_ns)
+    """Return the time of a phase in which its targets were met, within the installation."""
+    time = stretch(party.installation.start_ns, party.installation.end_ns)
     if phase.name:
         time = time.both(time_of(phase.name, party.readings.forces()))
-    targets = phase.targets_of(party.stay.unit)
+    targets = phase.targets_of(party.installation.unit)
     if not targets:
         return time
     met, _ = phase_time(party.readings, {name: (one.low, one.high) for name, one in targets.items()})
@@ -239,18 +240,20 @@ def _stimuli(
     times: tuple[Stretches, Stretches],
     confidence: float,
 ) -> list[str]:
-    """Return in words which stimuli differed although both were within their targets."""
+    """Return in words the stimuli that differed although both were within their targets."""
     found = []
     for name in phases[0].targets:
         if name not in phases[1].targets:
             continue
-        one = mean(first.readings(named(name, first.stay.unit)), times[0])
-        two = mean(second.readings(named(name, second.stay.unit)), times[1])
+        one = mean(first.readings(named(name, first.installation.unit)), times[0])
+        two = mean(second.readings(named(name, second.installation.unit)), times[1])
         if one is None or two is None:
             continue
         gap = two.value - one.value
-        if abs(gap) > _expanded([one.pm, two.pm], [one.freedom, two.freedom], 0.0, confidence):
-            unit = first.readings.facts(named(name, first.stay.unit)).unit_of_measure
+        if abs(gap) > _expanded(
+            [one.standard_uncertainty, two.standard_uncertainty], [one.freedom, two.freedom], 0.0, confidence
+        ):
+            unit = first.readings.facts(named(name, first.installation.unit)).unit_of_measure
             found.append(
                 f"phase {phases[0].name or 'all'}: {name} was {abs(gap):.3g} {unit} "
                 f"{'higher' if gap > 0 else 'lower'} for {second.name}"
@@ -265,7 +268,9 @@ def _difference(
     if one is None or two is None:
         return None
     stated = combined([side.uncertainty for side in sides])
-    pm = _expanded([one.pm, two.pm], [one.freedom, two.freedom], stated, confidence)
+    uncertainty = _expanded(
+        [one.standard_uncertainty, two.standard_uncertainty], [one.freedom, two.freedom], stated, confidence
+    )
     gap = two.value - one.value
     return Difference(
         quantity=quantity,
@@ -274,9 +279,9 @@ def _difference(
         first=one,
         second=two,
         difference=gap,
-        pm=pm,
+        expanded_uncertainty=uncertainty,
         decibel=_decibel(sides[0].facts.unit_of_measure, one.value, two.value),
-        proven=abs(gap) > pm,
+        significant=abs(gap) > uncertainty,
         weight=abs(gap) / sides[0].scale(one.value),
         correlated=one.correlated or two.correlated,
     )
@@ -286,12 +291,12 @@ def _expanded(scatter: Sequence[float], freedom: Sequence[int], stated: float, c
     """Return the expanded uncertainty after Welch and Satterthwaite; ``stated`` has infinite freedom."""
     from scipy.special import stdtrit
 
-    whole = combined([*scatter, stated])
-    if whole == 0:
+    joint = combined([*scatter, stated])
+    if joint == 0:
         return 0.0
-    small = math.fsum((u / whole) ** 4 / nu for u, nu in zip(scatter, freedom, strict=True))
+    small = math.fsum((u / joint) ** 4 / nu for u, nu in zip(scatter, freedom, strict=True))
     effective = 1 / small if small > 1e-9 else 1e9
-    return whole * float(stdtrit(effective, (1 + confidence) / 2))
+    return joint * float(stdtrit(effective, (1 + confidence) / 2))
 
 
 def _decibel(unit: str, first: float, second: float) -> float | None:
@@ -305,7 +310,7 @@ def _matter(differences: Sequence[Difference]) -> tuple[Difference, ...]:
     best: dict[str, Difference] = {}
     for one in differences:
         plain = one.quantity.removesuffix(_OVER_AMBIENT)
-        if one.proven and (plain not in best or one.weight > best[plain].weight):
+        if one.significant and (plain not in best or one.weight > best[plain].weight):
             best[plain] = one
     return tuple(sorted(best.values(), key=lambda one: -one.weight)[:3])
 
@@ -313,10 +318,10 @@ def _matter(differences: Sequence[Difference]) -> tuple[Difference, ...]:
 def _drifts(
     party: Party, phase: str, time: Stretches, quantities: Sequence[str], confidence: float
 ) -> list[PhaseDrift]:
-    names = [f"{party.stay.unit}.{one}" for one in quantities if not one.endswith(_OVER_AMBIENT)]
+    names = [f"{party.installation.unit}.{one}" for one in quantities if not one.endswith(_OVER_AMBIENT)]
     found = [drift(party.readings(name), time, confidence) for name in names]
     return [PhaseDrift(party=party.name, phase=phase, drift=one) for one in found if one is not None]
 
 
 def _load(party: Party) -> str:
-    return party.readings.recording.layout.units[party.stay.unit].load
+    return party.readings.recording.layout.units[party.installation.unit].load

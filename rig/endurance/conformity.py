@@ -15,7 +15,7 @@ from rig.errors import UsageError
 
 
 class LimitDecision(enum.StrEnum):
-    """What a measured value says about a limit with a guard band of width w inside it."""
+    """Decision on a measured value at a limit with a guard band of width w inside it."""
 
     PASS = "pass"  # noqa: S105 - the word of the standard, no secret
     """Inside the limit by w at least."""
@@ -50,7 +50,7 @@ def conformity(
 
 
 def decide(value: float, limit: Limit, guard: float = 0.0) -> LimitDecision:
-    """Return what a value says about a limit with a guard band (ILAC-G8:09/2019, 4.2.3).
+    """Return the decision on a value at a limit with a guard band (ILAC-G8:09/2019, 4.2.3).
 
     guard: its width w >= 0, in the channel's unit; U = 2u gives at most 2.3 % false acceptance (one limit,
     normal distribution), 0 is simple acceptance. A value on the limit is inside.

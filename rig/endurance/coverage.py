@@ -1,11 +1,10 @@
-"""For which time a reading vouches, and what that time adds up to.
+"""Time covered by readings, and sums over it.
 
-The gap rule. Between two readings of a session that are at most ``REACH`` usual intervals apart, time
-belongs to the nearer of the two. Where they are farther apart each of them vouches for half a usual
-interval and the rest is a gap. The usual interval is the median distance of the session's records of
-that channel. So n polls that left no record at all make a gap of n usual intervals, and a reading
-vouches for ``REACH`` usual intervals at the most. A record without a GOOD number (no reply, sensor open,
-implausible) vouches for nothing: its own time counts as unlogged too.
+The gap rule. Between two readings of a session that are at most ``REACH`` usual intervals apart, each covers
+half the interval to its neighbour. Where they are farther apart each covers half a usual interval and the
+rest is a gap. The usual interval is the median distance of the session's records of that channel. So n polls
+without any record make a gap of n usual intervals, and a reading covers ``REACH`` usual intervals at most. A
+record without a GOOD number (no reply, sensor open, implausible) covers nothing: its time is unobserved too.
 
 A change of the true value between two readings is placed midway, off by at most half their distance and
 by the half-width of their stamps.
@@ -28,7 +27,7 @@ REACH = 1.5
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Held:
-    """The records of a channel, each with the time it speaks for; sorted, disjoint, gaps between them.
+    """Records of a channel, each with the time it covers; sorted, disjoint, gaps between them.
 
     start_ns, end_ns: the time of each; t_ns: its stamp on the time line; value: NaN where not GOOD;
     good: whether it is; status: its status code.
@@ -52,12 +51,12 @@ class Held:
 
     @property
     def known(self) -> Stretches:
-        """The time for which a GOOD reading vouches."""
+        """The time covered by GOOD readings."""
         return stretches(self.start_ns[self.good], self.end_ns[self.good])
 
     @property
     def recorded(self) -> Stretches:
-        """The time for which there is a record of any kind."""
+        """The time covered by records of any status."""
         return stretches(self.start_ns, self.end_ns)
 
     def between(self, low: float, high: float) -> Stretches:
@@ -111,7 +110,7 @@ class Held:
             return np.asarray(np.where(lengths > 0, whole / lengths, np.nan), np.float64)
 
     def at(self, t_ns: Ints) -> Floats:
-        """Return the value that holds at each moment, NaN where none is known."""
+        """Return the value at each moment, NaN where it is not covered."""
         if not len(self.start_ns):
             return np.full(len(t_ns), np.nan)
         at = np.searchsorted(self.start_ns, t_ns, side="right") - 1
@@ -143,7 +142,7 @@ def hold(
     *,
     poll_s: float = 0.0,
 ) -> Held:
-    """Return the readings with the time each speaks for, cut to ``span_ns``.
+    """Return the readings with the time each covers, cut to ``span_ns``.
 
     shifts: result of ``time_line``, where sessions overlap. poll_s: interval of the rig file (0: unknown).
     """
@@ -174,7 +173,7 @@ def hold(
 
 
 def _reach(t_ns: Ints, session: NDArray[np.int32], poll_ns: float) -> tuple[Ints, Ints, float]:
-    """Return how far each record reaches back and forward, in ns, and the longest usual interval in s."""
+    """Return each record's time back and forward, in ns, and the longest usual interval in s."""
     step = np.diff(t_ns)
     usual = _usual(t_ns, session)
     before, after = usual[:-1].copy(), usual[1:].copy()

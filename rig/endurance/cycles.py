@@ -1,4 +1,4 @@
-"""Rainflow counting: which swings a temperature (or anything else) went through.
+"""Rainflow counting of the swings of a temperature or another quantity.
 
 Method: ASTM E1049-85 (reapproved), 5.4.4: three points at a time; a range that the next one covers is a
 cycle, or half a cycle if it contains the starting point; what is left at the end is half cycles.
@@ -57,10 +57,10 @@ class Rainflow:
         self._rising = 0
 
     def feed(self, values: NDArray[np.float64]) -> None:
-        """Take more values, oldest first; what is not finite is passed over."""
-        whole = np.asarray(values, np.float64)
-        for at in range(0, len(whole), _BLOCK):
-            block = whole[at : at + _BLOCK]
+        """Take more values, oldest first; values that are not finite are skipped."""
+        every = np.asarray(values, np.float64)
+        for at in range(0, len(every), _BLOCK):
+            block = every[at : at + _BLOCK]
             self._take(block[np.isfinite(block)])
 
     def table(self) -> CycleTable:

@@ -1,10 +1,10 @@
-"""Which units died, and how that is known: a person said so, or it gave no output to its end.
+"""Failed units: by a person's note, or by readback (no output although driven, to the end of the record).
 
-Nothing else counts as a death. A unit that left its limits and never came back is only suspected: whether
-that is a failure is for a person to say, who has looked at it.
+Nothing else counts as a failure. A unit still out of limits at the end is only suspected: whether that is a
+failure is for a person to decide, after inspection.
 
-What the events must say: a ``note`` whose ``data["died"]`` is true is about ``data["unit"]`` (a place of the
-rig) or ``data["serial"]``; ``data["at_ns"]``: when, if not when it was written down.
+Events: a ``note`` whose ``data["died"]`` is true concerns ``data["unit"]`` (a place of the rig) or
+``data["serial"]``; ``data["at_ns"]``: the time, if it is not that of the note.
 """
 
 from __future__ import annotations
@@ -18,14 +18,14 @@ from rig.domain.recorded_excursions import names_what_it_goes_on_with
 from rig.endurance.drive import TripRule, trips
 from rig.endurance.exposure import ExposureOptions
 from rig.endurance.held_readings import HeldReadings
-from rig.endurance.phases_in_force import Stay
+from rig.endurance.phases_in_force import Installation
 from rig.endurance.stretches import stretch
 from rig.endurance.verdict import Death
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Suspect:
-    """A unit that left limits and had not come back when its record ended.
+    """Unit still out of limits at the end of its record.
 
     channels: those that were out, earliest first; t_ns: when the first of them went out.
     """
@@ -35,37 +35,44 @@ class Suspect:
     t_ns: int
 
 
-def deaths(readings: HeldReadings, wanted: ExposureOptions, dead_after_s: float) -> list[Death]:
-    """Return the deaths of a recording, one for each serial number at the most, earliest first.
+def deaths(readings: HeldReadings, options: ExposureOptions, dead_after_s: float) -> list[Death]:
+    """Return the failures of a recording, at most one for each serial number, earliest first.
 
-    dead_after_s: driven time without output, to the end of the stay, that makes a death; it needs the
+    dead_after_s: driven time without output, to the end of the installation, that is a failure; it needs the
     levels of output and drive, and output that was there before.
     """
     found: dict[str, Death] = {}
     events = readings.recording.events()
-    for stay in readings.stays():
-        told = [*_told(readings, events, stay), *_read(readings, stay, wanted, dead_after_s)]
-        for death in told:
-            if stay.serial not in found or death.t_ns < found[stay.serial].t_ns:
-                found[stay.serial] = death
+    for installation in readings.installations():
+        known = [
+            *_noted(readings, events, installation),
+            *_from_readback(readings, installation, options, dead_after_s),
+        ]
+        for death in known:
+            if installation.serial not in found or death.t_ns < found[installation.serial].t_ns:
+                found[installation.serial] = death
     return sorted(found.values(), key=lambda one: (one.t_ns, one.serial))
 
 
 def suspects(readings: HeldReadings) -> list[Suspect]:
-    """Return the serial numbers with channels that were out of a limit at the end of their stay."""
+    """Return the serial numbers with channels that were out of a limit at the end of their installation."""
     found = []
     events, layout = readings.recording.events(), readings.recording.layout
-    for stay in readings.stays():
-        mine = set(layout.units[stay.unit].channels)
+    for installation in readings.installations():
+        mine = set(layout.units[installation.unit].channels)
         out: dict[tuple[str, str], int] = {}
         for event in events:
             t_ns = readings.moment(event)
-            if event.begins_recording and t_ns <= stay.end_ns and not names_what_it_goes_on_with(event):
+            if (
+                event.begins_recording
+                and t_ns <= installation.end_ns
+                and not names_what_it_goes_on_with(event)
+            ):
                 # a session says again what is still out, if it can read it
                 out = {
                     key: since_ns for key, since_ns in out.items() if not _read_since(readings, key[0], event)
                 }
-            if event.subject not in mine or not stay.start_ns <= t_ns <= stay.end_ns:
+            if event.subject not in mine or not installation.start_ns <= t_ns <= installation.end_ns:
                 continue
             side = str(event.data.get("side", ""))
             if event.kind is EventKind.LIMIT_OUT:
@@ -75,7 +82,7 @@ def suspects(readings: HeldReadings) -> list[Suspect]:
         if out:
             ordered = sorted(out, key=lambda key: out[key])
             channels = tuple(dict.fromkeys(channel for channel, _ in ordered))
-            found.append(Suspect(serial=stay.serial, channels=channels, t_ns=min(out.values())))
+            found.append(Suspect(serial=installation.serial, channels=channels, t_ns=min(out.values())))
     return found
 
 
@@ -88,39 +95,43 @@ def _read_since(readings: HeldReadings, channel: str, began: Event) -> bool:
     return bool((later & (series.status == Status.GOOD)).any())
 
 
-def lived(stay: Stay, found: Sequence[Death]) -> Stay:
-    """Return a stay up to the death of its serial number in it."""
+def until_death(installation: Installation, found: Sequence[Death]) -> Installation:
+    """Return an installation, ended by the failure of its serial number if it failed in it."""
     for one in found:
-        if one.serial == stay.serial and one.t_ns < stay.end_ns:
-            return replace(stay, end_ns=max(one.t_ns, stay.start_ns))
-    return stay
+        if one.serial == installation.serial and one.t_ns < installation.end_ns:
+            return replace(installation, end_ns=max(one.t_ns, installation.start_ns))
+    return installation
 
 
-def _told(readings: HeldReadings, events: Sequence[Event], stay: Stay) -> list[Death]:
-    told = []
+def _noted(readings: HeldReadings, events: Sequence[Event], installation: Installation) -> list[Death]:
+    noted = []
     for event in events:
         if event.kind is not EventKind.NOTE or event.data.get("died") is not True:
             continue
         serial, unit = event.data.get("serial"), event.data.get("unit", event.subject)
         at_ns = event.data.get("at_ns")
-        if not isinstance(at_ns, int) or not stay.start_ns <= at_ns <= stay.end_ns:
-            at_ns = min(readings.moment(event), readings.span_ns[1])  # told of when nobody recorded any more
-        here = serial == stay.serial if serial else unit == stay.unit
-        if here and stay.start_ns <= at_ns <= stay.end_ns:
-            told.append(Death(serial=stay.serial, t_ns=at_ns, text=f"a person noted it: {event.text}"))
-    return told
+        if not isinstance(at_ns, int) or not installation.start_ns <= at_ns <= installation.end_ns:
+            at_ns = min(readings.moment(event), readings.span_ns[1])  # noted after the recording ended
+        here = serial == installation.serial if serial else unit == installation.unit
+        if here and installation.start_ns <= at_ns <= installation.end_ns:
+            noted.append(
+                Death(serial=installation.serial, t_ns=at_ns, text=f"noted by a person: {event.text}")
+            )
+    return noted
 
 
-def _read(readings: HeldReadings, stay: Stay, wanted: ExposureOptions, dead_after_s: float) -> list[Death]:
-    if wanted.output is None or wanted.drive is None or stay.end_ns <= stay.start_ns:
+def _from_readback(
+    readings: HeldReadings, installation: Installation, options: ExposureOptions, dead_after_s: float
+) -> list[Death]:
+    if options.output is None or options.drive is None or installation.end_ns <= installation.start_ns:
         return []
-    rule = TripRule(output=wanted.output, drive=wanted.drive, least_s=dead_after_s).of(stay.unit)
-    found = trips(readings, rule, stretch(stay.start_ns, stay.end_ns))
+    rule = TripRule(output=options.output, drive=options.drive, least_s=dead_after_s).of(installation.unit)
+    found = trips(readings, rule, stretch(installation.start_ns, installation.end_ns))
     if not found or found[-1].came_back:
         return []
     last = found[-1]
     text = (
-        f"by readback: {rule.output.channel} gave no output for {duration(last.lasted_s)} to the end of the "
-        "record, though driven"
+        f"no output for {duration(last.lasted_s)} while driven ({rule.output.channel}), to the end of the "
+        "record"
     )
-    return [Death(serial=stay.serial, t_ns=last.start_ns, text=text)]
+    return [Death(serial=installation.serial, t_ns=last.start_ns, text=text)]

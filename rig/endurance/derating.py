@@ -1,4 +1,4 @@
-"""Measured dissipation of a part against what its data sheet allows at its measured temperature."""
+"""Measured dissipation of a part against its derated rating at its measured temperature."""
 
 from __future__ import annotations
 
@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from rig.endurance.held_readings import HeldReadings
-from rig.endurance.phases_in_force import Stay, named
+from rig.endurance.phases_in_force import Installation, named
 from rig.endurance.stretches import Floats, stretch
 from rig.errors import UsageError
 
@@ -17,7 +17,7 @@ TRADE_FACTOR = 2.0
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Part:
-    """A part with its data-sheet corner, and the channels that tell what it dissipates and how hot it is.
+    """A part with its data-sheet corner, and the channels of its dissipation and temperature.
 
     rating_w: allowed up to ``rated_c``; from there it falls linearly to zero at ``zero_c`` (degC).
     power: channel in W (a derived one, such as V*V/R); temperature: channel in degC of the place the rating
@@ -51,7 +51,7 @@ class Part:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PartLoad:
-    """The moment at which a part used most of what it is allowed, and whether the rules are kept.
+    """Moment of the highest load of a part relative to its derated rating, and whether the rules are met.
 
     power_w, temp_c, allowed_w: then; share: power by allowed power (inf where nothing is allowed).
     within_rating: share <= 1. peak_w: highest power at any time; rule_kept: rating >= factor x peak_w, the
@@ -81,15 +81,15 @@ def derated(part: Part, temp_c: Floats) -> Floats:
     return np.asarray(part.rating_w * np.clip(share, 0.0, 1.0))
 
 
-def part_load(readings: HeldReadings, part: Part, stay: Stay) -> PartLoad | None:
-    """Return how a part of one unit was loaded during its stay, or None where power or heat is not known.
+def part_load(readings: HeldReadings, part: Part, installation: Installation) -> PartLoad | None:
+    """Return how a part of one unit was loaded during its installation, or None if not known.
 
     A power is judged with the temperature read nearest to it, so a temperature read slowly (a part heats
     up more slowly than power changes) is right; a pulse shorter than the polling is not seen.
     """
-    part = part.of(stay.unit)
+    part = part.of(installation.unit)
     power, heat = readings(part.power), readings(part.temperature)
-    time = stretch(stay.start_ns, stay.end_ns).both(power.known).both(heat.known)
+    time = stretch(installation.start_ns, installation.end_ns).both(power.known).both(heat.known)
     inside = power.inside(time)
     middle = power.middle_ns[inside]
     watts, temps = power.value[inside], heat.at(middle)
@@ -105,8 +105,8 @@ def part_load(readings: HeldReadings, part: Part, stay: Stay) -> PartLoad | None
     peak = float(watts.max())
     return PartLoad(
         part=part.name,
-        unit=stay.unit,
-        serial=stay.serial,
+        unit=installation.unit,
+        serial=installation.serial,
         t_ns=int(middle[at]),
         power_w=float(watts[at]),
         temp_c=float(temps[at]),

@@ -1,7 +1,7 @@
-"""Drift within a run: Theil-Sen slope with interval, Mann-Kendall test, and whether it was rather a step.
+"""Drift within a run: Theil-Sen slope with interval, Mann-Kendall test, and comparison with a single step.
 
 Sen (1968) for slope and interval, Mann (1945) and Kendall for the test, with the correction for ties.
-Both need readings that do not know of each other: they get batch means (see ``averages``).
+Both need uncorrelated readings: they get batch means (see ``averages``).
 """
 
 from __future__ import annotations
@@ -51,9 +51,9 @@ class MeanStep:
 class Drift:
     """Change of a channel over a time, per hour. change: slope x the time looked at.
 
-    proven: the interval of the slope does not hold zero, and the batches were not alike. step_ns: where one
-    step explains more than a straight line does: about when; then "drift" is the wrong word. A step passes
-    for a trend in any trend test.
+    significant: the interval of the slope excludes zero, and the batches were uncorrelated. step_ns: time of
+    a single step, where it fits better than a straight line: then it is not a drift. A step passes any trend
+    test.
     """
 
     channel: str
@@ -64,7 +64,7 @@ class Drift:
     p: float
     batches: int
     correlated: bool
-    proven: bool
+    significant: bool
     step_ns: int | None
 
 
@@ -85,7 +85,7 @@ def drift(held: Held, time: Stretches, confidence: float = 0.95) -> Drift | None
         p=mann_kendall(found.value, widening=found.widening).p,
         batches=len(found.value),
         correlated=found.correlated,
-        proven=not found.correlated and not slope.low <= 0 <= slope.high,
+        significant=not found.correlated and not slope.low <= 0 <= slope.high,
         step_ns=int(found.middle_ns[best.last_before : best.last_before + 2].mean())
         if best is not None and best.better_than_line
         else None,

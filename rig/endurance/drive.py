@@ -1,4 +1,4 @@
-"""On and off: output-hours, drive cycles, protection trips, all from readback."""
+"""Switched time from readback: output hours, drive cycles, protection trips."""
 
 from __future__ import annotations
 
@@ -14,7 +14,7 @@ from rig.endurance.stretches import NOWHERE, Ints, Stretches, stretches
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Level:
-    """When a channel counts as on: above ``on_above``, until it falls below ``off_below`` (hysteresis).
+    """Thresholds of on and off: on above ``on_above``, until it falls below ``off_below`` (hysteresis).
 
     Raises ValueError unless off_below <= on_above.
     """
@@ -36,9 +36,9 @@ class Level:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class TripRule:
-    """A protection trip: the unit gave output before, and for ``least_s`` of driven time gives none.
+    """Rule for a protection trip: output before, then none for ``least_s`` of driven time.
 
-    ``least_s`` is raised to what the polling can tell: twice the usual interval of each channel.
+    ``least_s`` is raised to what the polling can resolve: twice the usual interval of each channel.
     """
 
     output: Level
@@ -52,10 +52,10 @@ class TripRule:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Trip:
-    """One stretch without output though driven.
+    """One stretch without output while driven.
 
-    start_ns: output ended; end_ns: output was back, or the end of what was looked at. came_back: whether
-    output was seen again. over_gap: unlogged time lies in it, so it may be two, or shorter.
+    start_ns: output ended; end_ns: output returned, or the end of the time examined. came_back: whether
+    output returned. over_gap: includes unobserved time, so it may be two, or shorter.
     """
 
     start_ns: int
@@ -71,7 +71,7 @@ class Trip:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class DriveCycles:
-    """How often a channel went from off to on. gaps: unlogged stretches that may hide further cycles."""
+    """Number of changes from off to on. gaps: unobserved stretches that may hide further cycles."""
 
     channel: str
     count: int
@@ -82,8 +82,7 @@ class DriveCycles:
 def level_time(held: Held, level: Level) -> Stretches:
     """Return the time in which a channel counts as on.
 
-    Between the two bounds the state stays as it was; after a gap, where nothing is known of before, the
-    nearer bound decides.
+    Between the two bounds the state is kept; after a gap the nearer bound decides.
     """
     good = np.flatnonzero(held.good)
     if not len(good):
@@ -132,13 +131,13 @@ def trips(readings: Callable[[str], Held], rule: TripRule, time: Stretches) -> t
     starts: Ints = on.end_ns
     ends = np.concatenate([on.start_ns[1:], time.end_ns[-1:]])
     lost_s = driven.before_s(ends) - driven.before_s(starts)
-    unlogged_s = (ends - starts) / 1e9 - (known.before_s(ends) - known.before_s(starts))
+    unobserved_s = (ends - starts) / 1e9 - (known.before_s(ends) - known.before_s(starts))
     return tuple(
         Trip(
             start_ns=int(starts[at]),
             end_ns=int(ends[at]),
             came_back=bool(at + 1 < len(starts)),
-            over_gap=bool(unlogged_s[at] > 0),
+            over_gap=bool(unobserved_s[at] > 0),
         )
         for at in np.flatnonzero(lost_s >= least_s)
     )

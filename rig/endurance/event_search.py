@@ -1,4 +1,4 @@
-"""What happened in a recording, picked by kind, channel, unit and time: excursions, notes, gaps..."""
+"""Search for events of a recording by kind, channel, unit and time: excursions, notes, gaps..."""
 
 from __future__ import annotations
 
@@ -14,20 +14,20 @@ from rig.domain.model import Event, EventKind, Side, Status
 from rig.domain.recorded_excursions import Recorded
 from rig.domain.recording import Recording
 from rig.endurance.held_readings import HeldReadings
-from rig.endurance.phases_in_force import InForce, Stay
+from rig.endurance.phases_in_force import InForce, Installation
 from rig.endurance.run_identity import RunIdentity
 
-EXCURSION, EARLY = "excursion", "early"
-_PAIRS = {EXCURSION: recorded_excursions.LIMITS, EARLY: recorded_excursions.EARLY}
-KINDS = (EXCURSION, EARLY, *(kind.value for kind in EventKind))
+EXCURSION, WARNING = "excursion", "warning"
+_PAIRS = {EXCURSION: recorded_excursions.LIMITS, WARNING: recorded_excursions.EARLY}
+KINDS = (EXCURSION, WARNING, *(kind.value for kind in EventKind))
 """What can be looked for: the two that have a beginning and an end, and every kind of event."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class EventQuery:
-    """What to look for. kind: one of ``KINDS``. channel: a quantity (``heatsink``) or a pattern with ``*``.
+    """Search criteria. kind: one of ``KINDS``. channel: a quantity (``heatsink``) or a pattern with ``*``.
 
-    unit, serial: exactly; since_ns, until_ns: UTC; text: part of the words, whatever the case.
+    unit, serial: exactly; since_ns, until_ns: UTC; text: part of the text, in either case.
     """
 
     kind: str = EXCURSION
@@ -41,10 +41,10 @@ class EventQuery:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class EventMatch:
-    """One thing that was looked for.
+    """One event or excursion found.
 
-    serial: who sat there; '' for the room's. end_ns: None where it has no end, or had not come back when
-    the record ended. worst: the value farthest out, None where that is not known. phase: in force then.
+    serial: installed there; '' for the room's. end_ns: None where it has no end, or was still out at the end
+    of the record. worst: the value farthest out, None where unknown. phase: in force at the time.
     """
 
     facts: RunIdentity
@@ -62,21 +62,23 @@ class EventMatch:
     text: str
 
 
-def sightings(recording: Recording, facts: RunIdentity, wish: EventQuery) -> list[EventMatch]:
-    """Return everything in a recording that fits a wish, oldest first."""
+def matches(recording: Recording, facts: RunIdentity, query: EventQuery) -> list[EventMatch]:
+    """Return the events and excursions of a recording that match a query, oldest first."""
     start_ns, end_ns = recording.span
-    if (wish.until_ns is not None and start_ns > wish.until_ns) or (
-        wish.since_ns is not None and end_ns < wish.since_ns
+    if (query.until_ns is not None and start_ns > query.until_ns) or (
+        query.since_ns is not None and end_ns < query.since_ns
     ):
         return []
     readings = HeldReadings(recording)
-    context = _Context(readings=readings, stays=readings.stays(), forces=readings.forces(), facts=facts)
-    found = [one for one in _candidates(context, wish) if _fits(one, wish)]
+    context = _Context(
+        readings=readings, installations=readings.installations(), forces=readings.forces(), facts=facts
+    )
+    found = [one for one in _candidates(context, query) if _fits(one, query)]
     return sorted(found, key=lambda one: (one.start_ns, one.subject, one.side))
 
 
 def in_order(answers: Iterable[Sequence[EventMatch]]) -> list[EventMatch]:
-    """Return what several runs answered in order of time; of two copies of a run the one that tells more."""
+    """Return the matches of several runs in order of time; of two copies of a run the one with more."""
     best: dict[str, Sequence[EventMatch]] = {}
     for answer in answers:
         if answer and len(answer) > len(best.get(answer[0].facts.run, ())):
@@ -88,23 +90,23 @@ def in_order(answers: Iterable[Sequence[EventMatch]]) -> list[EventMatch]:
 @dataclass(frozen=True, slots=True, kw_only=True)
 class _Context:
     readings: HeldReadings
-    stays: Sequence[Stay]
+    installations: Sequence[Installation]
     forces: Sequence[InForce]
     facts: RunIdentity
 
 
-def _candidates(context: _Context, wish: EventQuery) -> Iterator[EventMatch]:
+def _candidates(context: _Context, query: EventQuery) -> Iterator[EventMatch]:
     events = context.readings.recording.events()
-    pair = _PAIRS.get(wish.kind)
+    pair = _PAIRS.get(query.kind)
     if pair is None:
-        yield from (_sighting(context, one, None, wish.kind) for one in events if one.kind == wish.kind)
+        yield from (_match(context, one, None, query.kind) for one in events if one.kind == query.kind)
         return
     for one in recorded_excursions.recorded(events, pair):
-        if _named(one.began.subject, wish.channel):
-            yield _sighting(context, one.began, one.ended, wish.kind, context.readings.start_of(one))
+        if _named(one.began.subject, query.channel):
+            yield _match(context, one.began, one.ended, query.kind, context.readings.start_of(one))
 
 
-def _sighting(
+def _match(
     context: _Context, event: Event, end: Event | None, kind: str, start_ns: int | None = None
 ) -> EventMatch:
     layout = context.readings.recording.layout
@@ -112,7 +114,7 @@ def _sighting(
     unit = channel.unit if channel else event.subject if event.subject in layout.units else None
     start_ns = context.readings.moment(event) if start_ns is None else start_ns
     serial = next(
-        (s.serial for s in context.stays if s.unit == unit and s.start_ns <= start_ns <= s.end_ns), ""
+        (s.serial for s in context.installations if s.unit == unit and s.start_ns <= start_ns <= s.end_ns), ""
     )
     phase = next((f.phase for f in context.forces if f.start_ns <= start_ns < f.end_ns), "")
     limit = event.data.get("limit")
@@ -150,16 +152,16 @@ def _named(subject: str, pattern: str | None) -> bool:
     return fnmatch.fnmatchcase(subject, pattern) or fnmatch.fnmatchcase(subject.rpartition(".")[2], pattern)
 
 
-def _fits(one: EventMatch, wish: EventQuery) -> bool:
-    if not _named(one.subject, wish.channel):
+def _fits(one: EventMatch, query: EventQuery) -> bool:
+    if not _named(one.subject, query.channel):
         return False
-    if (wish.unit is not None and one.unit != wish.unit) or (
-        wish.serial is not None and one.serial != wish.serial
+    if (query.unit is not None and one.unit != query.unit) or (
+        query.serial is not None and one.serial != query.serial
     ):
         return False
-    if wish.until_ns is not None and one.start_ns > wish.until_ns:
+    if query.until_ns is not None and one.start_ns > query.until_ns:
         return False
     last_ns = one.start_ns if one.kind not in _PAIRS else one.end_ns
-    if wish.since_ns is not None and last_ns is not None and last_ns < wish.since_ns:
+    if query.since_ns is not None and last_ns is not None and last_ns < query.since_ns:
         return False
-    return wish.text is None or wish.text.lower() in one.text.lower()
+    return query.text is None or query.text.lower() in one.text.lower()

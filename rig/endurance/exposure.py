@@ -1,7 +1,7 @@
-"""What each unit endured, from readback: hours in and out of each phase's targets, energy, cycles, trips.
+"""Exposure of each unit, from readback: hours in and out of each phase's targets, energy, cycles, trips.
 
-Time for which a reading that is needed does not vouch (see ``coverage``) is unlogged: counted apart and
-never as exposure. Within a phase the three add up: within + out + unlogged = in force. A target that is
+Time not covered by a reading that is needed (see ``coverage``) is unobserved: counted separately and never as
+exposure. Within a phase the three add up: within + out + unobserved = in force. A target that is
 known to be out makes the time out, whatever the others did; "within" needs every target known and within.
 """
 
@@ -18,20 +18,19 @@ from rig.endurance.coverage import REACH, Held
 from rig.endurance.cycles import CycleTable, rainflow
 from rig.endurance.drive import DriveCycles, Level, Trip, TripRule, drive_cycles, level_time, trips
 from rig.endurance.held_readings import HeldReadings
-from rig.endurance.phases_in_force import InForce, Phase, Stay, named, time_of
+from rig.endurance.phases_in_force import InForce, Installation, Phase, named, time_of
 from rig.endurance.stretches import NOWHERE, Stretches, stretch
 from rig.errors import UsageError
 
 GAP_RULE = (
-    "a reading vouches for the time nearer to it than to its neighbours, never for more than "
-    f"{REACH:g} usual intervals; where neighbours are farther apart, each vouches for half a usual interval "
-    "and the rest is unlogged"
+    "each reading covers half the interval to its neighbours; where they are more than "
+    f"{REACH:g} usual intervals apart, each covers half a usual interval and the rest is unobserved"
 )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ExposureOptions:
-    """What to account for, beside the phases. Channel names may hold ``{unit}``; None leaves a part out.
+    """Exposure to compute, beside the phases. Channel names may hold ``{unit}``; None leaves a part out.
 
     power: channel whose integral is the energy; output: when the unit counts as giving output; drive:
     when it counts as driven; trip: what counts as a protection trip; bands: time at bands of channels;
@@ -65,21 +64,21 @@ class TargetExposure:
     tolerance: float
     within_s: float
     out_s: float
-    unlogged_s: float
+    unobserved_s: float
     lowest: float | None
     highest: float | None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PhaseExposure:
-    """What one unit got of one phase.
+    """Exposure of one unit to one phase.
 
     in_force_s: how long the record says it was in force, times: how often it began; within_s, out_s,
-    unlogged_s: its three parts. transitions: changes between them; within_pm_s: how far within_s may be
-    off: each transition is misplaced by its edge at most, evenly and each for itself; two standard
-    deviations of their sum, never more than all of them the same way.
-    anywhere_s: time in which all its targets were met, whatever phase was in force. drive_cycles: while
-    in force and within, where a drive level is given.
+    unobserved_s: its three parts. transitions: changes between them; within_half_width_s: how far within_s
+    may be off: each transition is misplaced by its edge at most, evenly and each for itself; two standard
+    deviations of their sum, never more than all of them the same way. anywhere_s: time in which all its
+    targets were met, whatever phase was in force. drive_cycles: while in force and within, where a drive
+    level is given.
     """
 
     phase: str
@@ -89,9 +88,9 @@ class PhaseExposure:
     in_force_s: float
     within_s: float
     out_s: float
-    unlogged_s: float
+    unobserved_s: float
     transitions: int
-    within_pm_s: float
+    within_half_width_s: float
     anywhere_s: float
     drive_cycles: int | None
     targets: tuple[TargetExposure, ...]
@@ -103,9 +102,9 @@ class Energy:
 
     channel: str
     joule: float
-    pm_joule: float
-    logged_s: float
-    unlogged_s: float
+    half_width_joule: float
+    observed_s: float
+    unobserved_s: float
 
     @property
     def watt_hours(self) -> float:
@@ -115,29 +114,29 @@ class Energy:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SwitchedTime:
-    """How long something was on, off and not known."""
+    """Time on, off and unobserved."""
 
     channel: str
     on_s: float
     off_s: float
-    unlogged_s: float
+    unobserved_s: float
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class UnitExposure:
-    """The account of one serial number in one place.
+    """Exposure of one serial number in one place.
 
-    logged_s: time for which every stimulus channel of the phases (all channels of the unit, where there
-    are no phases) has a good reading; unlogged_s: the rest of the stay. notes: what a reader must know.
+    observed_s: time in which every stimulus channel of the phases (all channels of the unit, where there
+    are no phases) has a good reading; unobserved_s: the rest of the installation. notes: for the reader.
     """
 
     unit: str
     serial: str
     start_ns: int
     end_ns: int
-    stay_s: float
-    logged_s: float
-    unlogged_s: float
+    installed_s: float
+    observed_s: float
+    unobserved_s: float
     phases: tuple[PhaseExposure, ...]
     energy: Energy | None
     output: SwitchedTime | None
@@ -150,18 +149,20 @@ class UnitExposure:
 
 
 def exposures(
-    recording: Recording, phases: Sequence[Phase] = (), wanted: ExposureOptions | None = None
+    recording: Recording, phases: Sequence[Phase] = (), options: ExposureOptions | None = None
 ) -> list[UnitExposure]:
-    """Return the account of every serial number in every place, in the order of places and time."""
+    """Return the exposure of every serial number in every place, in the order of places and time."""
     readings = HeldReadings(recording)
-    wanted = wanted or ExposureOptions()
-    places = readings.stays()
+    options = options or ExposureOptions()
+    places = readings.installations()
     readings.demand(
-        named(channel, stay.unit) for stay in places for channel in (*_targets(phases), *wanted.channels)
+        named(channel, installation.unit)
+        for installation in places
+        for channel in (*_targets(phases), *options.channels)
     )
-    plan = _ExposurePlan(phases=phases, forces=readings.forces(), wanted=wanted)
+    plan = _ExposurePlan(phases=phases, forces=readings.forces(), options=options)
     notes = _notes(readings, plan)
-    return [_account(readings, stay, plan, notes) for stay in places]
+    return [_account(readings, installation, plan, notes) for installation in places]
 
 
 def phase_time(
@@ -185,37 +186,39 @@ def phase_time(
 class _ExposurePlan:
     phases: Sequence[Phase]
     forces: Sequence[InForce]
-    wanted: ExposureOptions
+    options: ExposureOptions
 
 
 def _targets(phases: Sequence[Phase]) -> set[str]:
     return {channel for phase in phases for channel in phase.targets}
 
 
-def _account(readings: HeldReadings, stay: Stay, plan: _ExposurePlan, notes: tuple[str, ...]) -> UnitExposure:
-    time = stretch(stay.start_ns, stay.end_ns)
-    unit, wanted = stay.unit, plan.wanted
-    logged = _logged(readings, unit, plan.phases, time)
-    drive = wanted.drive.of(unit) if wanted.drive else None
+def _account(
+    readings: HeldReadings, installation: Installation, plan: _ExposurePlan, notes: tuple[str, ...]
+) -> UnitExposure:
+    time = stretch(installation.start_ns, installation.end_ns)
+    unit, options = installation.unit, plan.options
+    logged = _observed(readings, unit, plan.phases, time)
+    drive = options.drive.of(unit) if options.drive else None
     return UnitExposure(
         unit=unit,
-        serial=stay.serial,
-        start_ns=stay.start_ns,
-        end_ns=stay.end_ns,
-        stay_s=time.total_s,
-        logged_s=logged.total_s,
-        unlogged_s=time.total_s - logged.total_s,
+        serial=installation.serial,
+        start_ns=installation.start_ns,
+        end_ns=installation.end_ns,
+        installed_s=time.total_s,
+        observed_s=logged.total_s,
+        unobserved_s=time.total_s - logged.total_s,
         phases=tuple(
             _phase(readings, phase, unit, time=time, forces=plan.forces, drive=drive) for phase in plan.phases
         ),
-        energy=_energy(readings, named(wanted.power, unit), time) if wanted.power else None,
-        output=_switched(readings, wanted.output.of(unit), time) if wanted.output else None,
+        energy=_energy(readings, named(options.power, unit), time) if options.power else None,
+        output=_switched(readings, options.output.of(unit), time) if options.output else None,
         drive=drive_cycles(readings(drive.channel), drive, time) if drive else None,
-        trips=trips(readings, wanted.trip.of(unit), time) if wanted.trip else (),
-        bands=tuple(band_hours(readings(named(one.channel, unit)), one, time) for one in wanted.bands),
+        trips=trips(readings, options.trip.of(unit), time) if options.trip else (),
+        bands=tuple(band_hours(readings(named(one.channel, unit)), one, time) for one in options.bands),
         cycles={
             named(channel, unit): _cycles(readings(named(channel, unit)), time, least)
-            for channel, least in wanted.cycles.items()
+            for channel, least in options.cycles.items()
         },
         notes=notes,
     )
@@ -247,9 +250,9 @@ def _phase(
         in_force_s=force.total_s,
         within_s=within.total_s,
         out_s=out.total_s,
-        unlogged_s=force.total_s - within.total_s - out.total_s,
+        unobserved_s=force.total_s - within.total_s - out.total_s,
         transitions=edges,
-        within_pm_s=edge_s * min(edges, 2 * math.sqrt(edges / 3)),
+        within_half_width_s=edge_s * min(edges, 2 * math.sqrt(edges / 3)),
         anywhere_s=met.both(time).total_s,
         drive_cycles=cycles,
         targets=tuple(
@@ -272,13 +275,13 @@ def _target(held: Held, force: Stretches, value: float, tolerance: float) -> Tar
         tolerance=tolerance,
         within_s=within.total_s,
         out_s=known.total_s - within.total_s,
-        unlogged_s=force.total_s - known.total_s,
+        unobserved_s=force.total_s - known.total_s,
         lowest=float(values.min()) if len(values) else None,
         highest=float(values.max()) if len(values) else None,
     )
 
 
-def _logged(readings: HeldReadings, unit: str, phases: Sequence[Phase], time: Stretches) -> Stretches:
+def _observed(readings: HeldReadings, unit: str, phases: Sequence[Phase], time: Stretches) -> Stretches:
     channels = {name for phase in phases for name in phase.targets_of(unit)}
     if not channels:
         channels = set(readings.recording.layout.units[unit].channels)
@@ -291,13 +294,13 @@ def _energy(readings: HeldReadings, channel: str, time: Stretches) -> Energy:
     held = readings(channel)
     facts = readings.facts(channel)
     factor = _watts(facts.unit_of_measure, channel)
-    logged_s = held.known.both(time).total_s
+    observed_s = held.known.both(time).total_s
     return Energy(
         channel=channel,
         joule=factor * held.integral(time),
-        pm_joule=factor * readings.half_width_over(readings.model(channel), time) * logged_s,
-        logged_s=logged_s,
-        unlogged_s=time.total_s - logged_s,
+        half_width_joule=factor * readings.half_width_over(readings.model(channel), time) * observed_s,
+        observed_s=observed_s,
+        unobserved_s=time.total_s - observed_s,
     )
 
 
@@ -320,7 +323,7 @@ def _switched(readings: HeldReadings, level: Level, time: Stretches) -> Switched
         channel=level.channel,
         on_s=on.total_s,
         off_s=known.total_s - on.total_s,
-        unlogged_s=time.total_s - known.total_s,
+        unobserved_s=time.total_s - known.total_s,
     )
 
 
@@ -334,18 +337,18 @@ def _notes(readings: HeldReadings, plan: _ExposurePlan) -> tuple[str, ...]:
     late = [number for number, shift in readings.shifts.items() if shift]
     if late:
         notes.append(
-            f"the wall clock was put back before session {', '.join(map(str, late))}: it is accounted for "
-            "as if it had begun when the session before it ended"
+            f"wall clock set back before session {', '.join(map(str, late))}: it is counted as if it had "
+            "begun at the end of the previous session"
         )
     boots = {one.boot_id for one in readings.recording.sessions}
     if len(boots) > 1:
-        notes.append("unlogged time between two boots of the machine rests on the wall clock")
+        notes.append("unobserved time between two boots of the machine depends on the wall clock")
     unsure = [one.number for one in readings.recording.sessions if not one.synchronised]
     if unsure and len(boots) > 1:
-        notes.append(f"the wall clock was not known to be right in session {', '.join(map(str, unsure))}")
+        notes.append(f"wall clock not synchronised in session {', '.join(map(str, unsure))}")
     if phases and not forces:
-        notes.append("the record names no phase: only the time in which targets were met at all can be told")
+        notes.append("no phase in the record: only the time with all targets met is known")
     unknown = sorted({one.phase for one in forces} - {phase.name for phase in phases})
     if phases and unknown:
-        notes.append(f"the record names phases that the program has not: {', '.join(unknown)}")
+        notes.append(f"phases in the record that the program does not have: {', '.join(unknown)}")
     return tuple(notes)

@@ -9,7 +9,7 @@ import numpy as np
 
 from rig.domain.uncertainty import MeasurementModel, combined
 from rig.endurance.held_readings import HeldReadings
-from rig.endurance.phases_in_force import Stay, named
+from rig.endurance.phases_in_force import Installation, named
 from rig.endurance.stretches import stretch, stretches
 from rig.errors import UsageError
 
@@ -19,7 +19,7 @@ COPPER_C = 234.5
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class HeatStage:
-    """One stage of the way heat takes: from a hot channel to a cold one (both degC), driven by a power (W).
+    """Stage of a heat path: from a hot channel to a cold one (both degC), driven by a power (W).
 
     window_s: readings are averaged over windows of this length, longer than the drive's duty cycle.
     steady_k_per_h: a window counts if neither temperature's window mean changes faster to the next window.
@@ -44,33 +44,35 @@ class HeatStage:
 class Resistance:
     """Thermal resistance of a stage, in K/W, from its steady windows.
 
-    pm: standard uncertainty: scatter between windows and what the rig file states for the sensors.
-    power_w, rise_k: means over the windows that count; windows of all: how many counted.
+    standard_uncertainty: scatter between windows and the accuracy stated for the sensors.
+    power_w, rise_k: means over the windows that count; windows, of_all: how many counted, of how many.
     """
 
     stage: str
     unit: str
     serial: str
     k_per_w: float
-    pm: float
+    standard_uncertainty: float
     power_w: float
     rise_k: float
     windows: int
     of_all: int
 
 
-def resistance(readings: HeldReadings, stage: HeatStage, stay: Stay) -> Resistance | None:
+def resistance(readings: HeldReadings, stage: HeatStage, installation: Installation) -> Resistance | None:
     """Return the thermal resistance of a stage, rise by power, or None without a steady window.
 
-    Heat that is stored or that takes another way is not in it: hence only steady windows with power.
+    Only steady windows with power count: stored heat and other heat paths are not included.
     """
-    stage = stage.of(stay.unit)
+    stage = stage.of(installation.unit)
     hot, cold, power = readings(stage.hot), readings(stage.cold), readings(stage.power)
     step_ns = round(stage.window_s * 1e9)
-    edges = np.arange(stay.start_ns, stay.end_ns + 1, step_ns, dtype=np.int64)
+    edges = np.arange(installation.start_ns, installation.end_ns + 1, step_ns, dtype=np.int64)
     if len(edges) < 3:
         return None
-    known = stretch(stay.start_ns, stay.end_ns).both(hot.known).both(cold.known).both(power.known)
+    known = (
+        stretch(installation.start_ns, installation.end_ns).both(hot.known).both(cold.known).both(power.known)
+    )
     means = [one.means(edges, known) for one in (hot, cold, power)]
     full = np.diff(known.before_s(edges)) >= 0.9 * stage.window_s
     allowed = stage.steady_k_per_h * stage.window_s / 3600
@@ -89,10 +91,10 @@ def resistance(readings: HeldReadings, stage: HeatStage, stay: Stay) -> Resistan
     sensors = readings.standard_over(model, known.both(stretches(edges[:-1][steady], edges[1:][steady])))
     return Resistance(
         stage=stage.name,
-        unit=stay.unit,
-        serial=stay.serial,
+        unit=installation.unit,
+        serial=installation.serial,
         k_per_w=value,
-        pm=combined([scatter, sensors]),
+        standard_uncertainty=combined([scatter, sensors]),
         power_w=float(watts.mean()),
         rise_k=float(rise.mean()),
         windows=int(steady.sum()),
@@ -121,21 +123,21 @@ def winding_rise_k(
     return winding_c(cold_ohm, cold_c, hot_ohm, zero_c) - ambient_c
 
 
-def winding_pm_c(
+def winding_uncertainty_k(
     cold_ohm: float,
     cold_c: float,
     hot_ohm: float,
     *,
     share_cold: float,
     share_hot: float,
-    pm_cold_c: float,
+    uncertainty_cold_k: float,
     zero_c: float = COPPER_C,
 ) -> float:
     """Return the standard uncertainty of ``winding_c`` in K (first order, GUM 5.1.2).
 
-    share_cold, share_hot: relative standard uncertainties of the resistances; pm_cold_c: of the cold
-    temperature, in K. Lead resistance that is not taken off is not in it.
+    share_cold, share_hot: relative standard uncertainties of the resistances; uncertainty_cold_k: of the cold
+    temperature, in K. Uncorrected lead resistance is not included.
     """
     ratio = hot_ohm / cold_ohm
     span = ratio * (zero_c + cold_c)
-    return combined([span * share_cold, span * share_hot, ratio * pm_cold_c])
+    return combined([span * share_cold, span * share_hot, ratio * uncertainty_cold_k])

@@ -1,4 +1,4 @@
-"""The readings of a recording on one time line, the channels used last kept at hand."""
+"""Readings of a recording on one time line, with a cache of the channels used last."""
 
 from __future__ import annotations
 
@@ -14,7 +14,7 @@ from rig.domain.recorded_excursions import Recorded
 from rig.domain.recording import Recording
 from rig.domain.uncertainty import MeasurementModel
 from rig.endurance.coverage import Held, hold, time_line
-from rig.endurance.phases_in_force import InForce, Stay, in_force, moved_span, stays
+from rig.endurance.phases_in_force import InForce, Installation, in_force, installations, moved_span
 from rig.endurance.stretches import Stretches
 from rig.errors import UsageError
 
@@ -23,7 +23,7 @@ AT_HAND = 8
 
 
 class HeldReadings:
-    """A recording's channels as held readings; call it with a channel's name.
+    """Held readings of a recording; call it with a channel's name.
 
     span_ns: first and last record on the time line; shifts: see ``coverage.time_line``.
     """
@@ -48,7 +48,7 @@ class HeldReadings:
         return self._held[channel]
 
     def facts(self, channel: str) -> Channel:
-        """Return what the layout says of a channel. Raises UsageError if there is none of that name."""
+        """Return a channel of the layout. Raises UsageError if there is none of that name."""
         self.demand([channel])
         return self.recording.layout.channels[channel]
 
@@ -86,9 +86,9 @@ class HeldReadings:
         return held.integral(time) / known_s if known_s > 0 else math.nan
 
     def poll_s(self, channel: str) -> float:
-        """Return the interval at which the rig file has a channel polled; 0 where it does not say.
+        """Return the poll interval of a channel in the rig file; 0 where it has none.
 
-        A derived channel is as seldom as the slowest one that it is made from.
+        A derived channel has the interval of its slowest input.
         """
         layout = self.recording.layout
         facts = layout.channels.get(channel)
@@ -110,19 +110,19 @@ class HeldReadings:
             )
 
     def moment(self, event: Event) -> int:
-        """Return when an event happened on the time line, UTC ns."""
+        """Return the time of an event on the time line, UTC ns."""
         return event.t_ns + self.shifts.get(event.session, 0)
 
     def start_of(self, one: Recorded) -> int:
         """Return when a recorded excursion began on the time line, UTC ns."""
         return one.start_ns + self.shifts.get(one.began.session, 0)
 
-    def stays(self) -> list[Stay]:
+    def installations(self) -> list[Installation]:
         """Return which serial number sat in which place."""
-        return stays(self.recording.layout, self.recording.events(), self.span_ns, self.shifts)
+        return installations(self.recording.layout, self.recording.events(), self.span_ns, self.shifts)
 
     def forces(self) -> list[InForce]:
-        """Return which phase was in force when."""
+        """Return the periods in which phases were in force."""
         return in_force(self.recording.events(), self.span_ns, self.shifts)
 
 

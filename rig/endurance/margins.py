@@ -1,4 +1,4 @@
-"""The worst of each channel in each phase, with its distance to the limit."""
+"""Worst reading of each channel in each phase, with its margin to the limit."""
 
 from __future__ import annotations
 
@@ -14,7 +14,7 @@ from rig.domain.model import Channel, Limit, Side, Status
 from rig.domain.recording import Recording
 from rig.endurance.excursions import excursions, on_the_time_line
 from rig.endurance.held_readings import HeldReadings
-from rig.endurance.phases_in_force import Phase, Stay, time_of
+from rig.endurance.phases_in_force import Installation, Phase, time_of
 from rig.endurance.stretches import NOWHERE, Stretches, stretch
 
 NO_PHASE = ""
@@ -23,13 +23,13 @@ NO_PHASE = ""
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Worst:
-    """The reading of a channel that came nearest to a limit, or farthest beyond it, in one phase.
+    """Reading of a channel nearest to a limit, or farthest beyond it, in one phase.
 
     unit, serial: whose channel it is; None for the room's own. margin: distance to the limit, in the
     channel's unit of measure, negative when beyond. used: share of the distance from the phase's median to
     the limit that the worst reading used up (1 at the limit), None where the median is on or beyond it.
     uncertainty: standard uncertainty of a reading as the rig file states it (0: not stated).
-    looked_s: the time of the phase in the stay; known_s: for which of it GOOD readings vouch.
+    looked_s: the time of the phase in the installation; known_s: of it, covered by GOOD readings.
     readings: how many GOOD ones there were; suspect: how many implausible ones were left out.
     excursions: those that began in this time; lasting: one that began before it lasted into it.
     """
@@ -86,25 +86,29 @@ def margins(recording: Recording, phases: Sequence[Phase] = ()) -> list[Worst]:
 def looked_at(recording: Recording, phases: Sequence[Phase] = ()) -> Limits:
     """Return what became of every limit in every phase, the smallest share of its margin left first.
 
-    Each unit's channels are taken during the stay of each serial number, the room's over the whole run, by
-    the limits in force then (``core.inforce``). Limits that were changed within a phase count for the time in
-    which they stood, each in a row of its own.
+    A unit's channels are taken during the installation of each serial number, the room's over the whole run,
+    by the limits in force then (``rig.domain.limit_history``). Limits that were changed within a phase count
+    for the time in which they were in force, each in a row of its own.
     """
     readings = HeldReadings(recording)
     events = [event for event in recording.events() if event.kind in LIMIT_CHANGING]
-    whole = Stay(unit="", serial="", start_ns=readings.span_ns[0], end_ns=readings.span_ns[1])
+    whole = Installation(unit="", serial="", start_ns=readings.span_ns[0], end_ns=readings.span_ns[1])
     times = _times(readings, phases)
-    stays = readings.stays()
+    installations = readings.installations()
     found = Limits(worst=[], limited=[])
     for channel in recording.layout.channels.values():
         spans = limit_spans(channel.name, recording.layout, events, recording.layouts, phases)
         if not any(span.limits for span in spans):
             continue
         out = _excursions(readings, channel.name, spans)
-        for stay in [one for one in stays if one.unit == channel.unit] if channel.unit else [whole]:
-            stayed = stretch(stay.start_ns, stay.end_ns)
+        for installation in (
+            [one for one in installations if one.unit == channel.unit] if channel.unit else [whole]
+        ):
+            stayed = stretch(installation.start_ns, installation.end_ns)
             for phase, time in times:
-                looked = _Looked(phase=phase.name, serial=stay.serial, time=time.both(stayed), out=out)
+                looked = _Looked(
+                    phase=phase.name, serial=installation.serial, time=time.both(stayed), out=out
+                )
                 _look(readings, channel, _over_time(readings, spans), looked, found)
     found.worst.sort(key=_rank)
     return found

@@ -1,12 +1,12 @@
-"""The test program as plain values, and which part of it was in force, and who sat where, by the record.
+"""Periods of phases in force, and installations of serial numbers, from the recorded events.
 
-What the events must say:
+Events:
 
 * ``phase``: ``data["phase"]`` is the name of the phase that begins, empty for none; ``data["pass"]`` counts
-  its repetitions from 1. Without ``data`` the text, else the subject, is taken as the name. ``data["what"]``
-  says what happened; only ``due``, ``ended`` and ``unknown`` begin something.
+  its repetitions from 1. Without ``data`` the text, else the subject, is taken as the name. of
+  ``data["what"]`` only ``due``, ``ended`` and ``unknown`` begin a phase.
 * ``unit``: the subject is the place (the unit's name in the rig file), ``data["serial"]`` the serial number
-  that sits there from now on, empty for an empty place; ``data["before"]`` the one until then.
+  installed from now on, empty for an empty place; ``data["before"]`` the one until then.
 """
 
 from __future__ import annotations
@@ -21,12 +21,22 @@ from rig.domain.model import Event, EventKind, Layout, Session
 from rig.domain.program import Phase, PhaseTarget, named
 from rig.endurance.stretches import NOWHERE, Stretches, stretches
 
-__all__ = ["InForce", "Phase", "PhaseTarget", "Stay", "in_force", "moved_span", "named", "stays", "time_of"]
+__all__ = [
+    "InForce",
+    "Installation",
+    "Phase",
+    "PhaseTarget",
+    "in_force",
+    "installations",
+    "moved_span",
+    "named",
+    "time_of",
+]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Stay:
-    """One serial number in one place, from when to when (UTC ns)."""
+class Installation:
+    """Installation of a serial number in a place: start and end (UTC ns)."""
 
     unit: str
     serial: str
@@ -36,7 +46,7 @@ class Stay:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class InForce:
-    """One time that a phase was in force, by the recorded events."""
+    """Period in which a phase was in force."""
 
     phase: str
     number: int
@@ -47,7 +57,7 @@ class InForce:
 def in_force(
     events: Sequence[Event], span_ns: tuple[int, int], shifts: Mapping[int, int] | None = None
 ) -> list[InForce]:
-    """Return which phase was in force when, oldest first; a phase lasts until the next begins."""
+    """Return the periods in which phases were in force, oldest first; each lasts until the next begins."""
     moments: list[tuple[int, str, int]] = []
     for event in events:
         name = begun_phase(event)
@@ -75,18 +85,18 @@ def time_of(phase: str, forces: Sequence[InForce]) -> Stretches:
     )
 
 
-def stays(
+def installations(
     layout: Layout,
     events: Sequence[Event],
     span_ns: tuple[int, int],
     shifts: Mapping[int, int] | None = None,
-) -> list[Stay]:
-    """Return which serial number sat in which place, by place and time.
+) -> list[Installation]:
+    """Return the installations, by place and time.
 
-    Until the first recorded change of a place, the serial number sat there that the change names as the
-    one before, else that of the rig file (which may have been edited since).
+    Until the first recorded change of a place it held the serial number that the change names as the previous
+    one, else that of the rig file (which may have been edited since).
     """
-    found: list[Stay] = []
+    found: list[Installation] = []
     for unit in layout.units.values():
         changes = [
             event
@@ -98,10 +108,10 @@ def stays(
         for event in changes:
             at_ns = min(max(_moved(event, shifts), span_ns[0]), span_ns[1])
             if serial and at_ns > since_ns:
-                found.append(Stay(unit=unit.name, serial=serial, start_ns=since_ns, end_ns=at_ns))
+                found.append(Installation(unit=unit.name, serial=serial, start_ns=since_ns, end_ns=at_ns))
             serial, since_ns = str(event.data["serial"] or ""), at_ns
         if serial and span_ns[1] > since_ns:
-            found.append(Stay(unit=unit.name, serial=serial, start_ns=since_ns, end_ns=span_ns[1]))
+            found.append(Installation(unit=unit.name, serial=serial, start_ns=since_ns, end_ns=span_ns[1]))
     return found
 
 

@@ -1,4 +1,4 @@
-"""The whole account of one run: exposure, margins, parts, heat, deaths; and the verdict on it."""
+"""Account of one run: exposure, margins, parts, heat, failures; and the verdict on it."""
 
 from __future__ import annotations
 
@@ -10,26 +10,26 @@ import numpy as np
 from rig.domain.accounting import WindingPlan
 from rig.domain.recording import Recording
 from rig.domain.uncertainty import rectangular
-from rig.endurance.account_options import AccountOptions, asked
+from rig.endurance.account_options import AccountOptions, account_options
 from rig.endurance.ageing import HoursOfUse, InUseAt, hours_of_use
 from rig.endurance.deaths import Suspect, deaths, suspects
 from rig.endurance.derating import PartLoad, part_load
 from rig.endurance.exposure import UnitExposure, exposures
-from rig.endurance.heat import Resistance, resistance, winding_c, winding_pm_c, winding_rise_k
+from rig.endurance.heat import Resistance, resistance, winding_c, winding_rise_k, winding_uncertainty_k
 from rig.endurance.held_readings import HeldReadings
 from rig.endurance.margins import Limited, Worst, looked_at
-from rig.endurance.phases_in_force import Stay, named
+from rig.endurance.phases_in_force import Installation, named
 from rig.endurance.verdict import Death, Record, RunVerdict, verdict
 from rig.errors import UsageError
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Winding:
-    """The highest temperature of a winding, from its resistance.
+    """Highest temperature of a winding, from its resistance.
 
-    ohm: the highest GOOD reading, at t_ns; temp_c: what it means, pm_k: its standard uncertainty; rise_k:
-    over the ambient of that moment, None where that is not known. The cold resistance counts as read by the
-    same instrument; lead resistance that is not taken off is not in ``pm_k``.
+    ohm: the highest GOOD reading, at t_ns; temp_c: what it means, uncertainty_k: its standard uncertainty;
+    rise_k: over the ambient of that moment, None where that is not known. The cold resistance counts as read by the
+    same instrument; lead resistance that is not taken off is not in ``uncertainty_k``.
     """
 
     winding: str
@@ -38,7 +38,7 @@ class Winding:
     t_ns: int
     ohm: float
     temp_c: float
-    pm_k: float
+    uncertainty_k: float
     rise_k: float | None
 
 
@@ -71,22 +71,36 @@ def account(recording: Recording, unit: str | None = None, use: InUseAt | None =
     that are asked for were not recorded.
     """
     readings = HeldReadings(recording)
-    wishes = asked(recording.layout)
-    stays = chosen(readings, unit)
-    serials = {stay.serial for stay in stays}
-    places = {stay.unit for stay in stays}
-    whole = exposures(recording, wishes.phases, wishes.wanted)
-    limits = looked_at(recording, wishes.phases)
-    died = deaths(readings, wishes.wanted, wishes.dead_after_s)
-    loads = [part_load(readings, part, stay) for stay in stays for part in wishes.parts]
-    heats = [resistance(readings, stage, stay) for stay in stays for stage in wishes.stages]
-    turns = [_winding(readings, wishes, name, plan, stay) for stay in stays for name, plan in wishes.windings]
-    worth = [hours_of_use(readings, use, stay) for stay in stays] if use is not None else []
+    options = account_options(recording.layout)
+    installations = chosen(readings, unit)
+    serials = {installation.serial for installation in installations}
+    places = {installation.unit for installation in installations}
+    every = exposures(recording, options.phases, options.exposure)
+    limits = looked_at(recording, options.phases)
+    died = deaths(readings, options.exposure, options.dead_after_s)
+    loads = [
+        part_load(readings, part, installation) for installation in installations for part in options.parts
+    ]
+    heats = [
+        resistance(readings, stage, installation)
+        for installation in installations
+        for stage in options.stages
+    ]
+    turns = [
+        _winding(readings, options, name, plan, installation)
+        for installation in installations
+        for name, plan in options.windings
+    ]
+    worth = (
+        [hours_of_use(readings, use, installation) for installation in installations]
+        if use is not None
+        else []
+    )
     return RunAccount(
         rig=recording.layout.rig,
         span_ns=readings.span_ns,
         sessions=len(recording.sessions),
-        exposures=tuple(one for one in whole if one.serial in serials and one.unit in places),
+        exposures=tuple(one for one in every if one.serial in serials and one.unit in places),
         margins=tuple(
             one for one in limits.worst if one.unit is None or (one.unit in places and one.serial in serials)
         ),
@@ -96,7 +110,7 @@ def account(recording: Recording, unit: str | None = None, use: InUseAt | None =
         windings=tuple(one for one in turns if one is not None),
         deaths=tuple(one for one in died if one.serial in serials),
         suspects=tuple(one for one in suspects(readings) if one.serial in serials),
-        stated=wishes.stated,
+        stated=options.stated,
         use=tuple(one for one in worth if one is not None),
     )
 
@@ -111,47 +125,47 @@ def judged(recording: Recording, found: RunAccount) -> RunVerdict:
         parts=found.parts,
         deaths=found.deaths,
     )
-    return verdict(record, asked(recording.layout).criteria)
+    return verdict(record, account_options(recording.layout).criteria)
 
 
-def chosen(readings: HeldReadings, unit: str | None) -> Sequence[Stay]:
-    """Return the stays of a place or of a serial number, all of them for None. Raises UsageError."""
-    stays = readings.stays()
-    mine = [one for one in stays if unit is None or unit in {one.unit, one.serial}]
+def chosen(readings: HeldReadings, unit: str | None) -> Sequence[Installation]:
+    """Return the installations of a place or of a serial number, all of them for None. Raises UsageError."""
+    installations = readings.installations()
+    mine = [one for one in installations if unit is None or unit in {one.unit, one.serial}]
     if not mine and unit is not None:
-        known = ", ".join(f"{one.unit} ({one.serial})" for one in stays) or "none"
+        known = ", ".join(f"{one.unit} ({one.serial})" for one in installations) or "none"
         raise UsageError(f"no unit or serial number {unit!r} in this recording; there are: {known}")
     return mine
 
 
 def _winding(
-    readings: HeldReadings, wishes: AccountOptions, name: str, plan: WindingPlan, stay: Stay
+    readings: HeldReadings, options: AccountOptions, name: str, plan: WindingPlan, installation: Installation
 ) -> Winding | None:
-    channel = named(plan.resistance, stay.unit)
+    channel = named(plan.resistance, installation.unit)
     held = readings(channel)
-    inside = held.good & (held.t_ns >= stay.start_ns) & (held.t_ns <= stay.end_ns)
+    inside = held.good & (held.t_ns >= installation.start_ns) & (held.t_ns <= installation.end_ns)
     if not inside.any():
         return None
     at = int(np.flatnonzero(inside)[np.argmax(held.value[inside])])
     ohm, t_ns = float(held.value[at]), held.t_ns[at : at + 1]
     stated = readings.standard_at(channel, ohm, int(t_ns[0]))
     ambient = float("nan")
-    if wishes.ambient is not None:
-        ambient = float(readings(named(wishes.ambient, stay.unit)).at(t_ns)[0])
+    if options.ambient is not None:
+        ambient = float(readings(named(options.ambient, installation.unit)).at(t_ns)[0])
     return Winding(
         winding=name,
-        unit=stay.unit,
-        serial=stay.serial,
+        unit=installation.unit,
+        serial=installation.serial,
         t_ns=int(t_ns[0]),
         ohm=ohm,
         temp_c=winding_c(plan.cold_ohm, plan.cold_c, ohm, plan.zero_c),
-        pm_k=winding_pm_c(
+        uncertainty_k=winding_uncertainty_k(
             plan.cold_ohm,
             plan.cold_c,
             ohm,
             share_cold=stated / plan.cold_ohm,
             share_hot=stated / ohm,
-            pm_cold_c=rectangular(plan.cold_half_c),
+            uncertainty_cold_k=rectangular(plan.cold_half_c),
             zero_c=plan.zero_c,
         ),
         rise_k=None

@@ -1,4 +1,4 @@
-"""A run by name: what answers of many runs say of the run that they are about."""
+"""Identity of a run, carried by every result over many runs."""
 
 from __future__ import annotations
 
@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class RunIdentity:
-    """A run by name. where: path or address; state: what it is doing; skipped: what could not be read."""
+    """Identity of a run. where: path or address; state: such as ``finished``; skipped: files not read."""
 
     run: str
     name: str

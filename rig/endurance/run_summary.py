@@ -1,4 +1,4 @@
-"""A run in one line: what it was, whether it came to an end, what left its limits."""
+"""Summary of a run in one line."""
 
 from __future__ import annotations
 
@@ -15,10 +15,10 @@ from rig.endurance.run_identity import RunIdentity
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class RunSummary:
-    """One run. serials: that sat in it at any time; outs: counted excursions by unit ('' for the room).
+    """Summary of a run. serials: installed at any time; excursions: counted, by unit ('' for the room).
 
-    units: of its newest layout; never_back: those with a channel that was still out of a limit when the
-    record ended: dead, or stopped meanwhile.
+    units: of its newest layout; still_out: those with a channel that was still out of a limit when the
+    record ended: failed, or stopped in between.
     """
 
     facts: RunIdentity
@@ -26,44 +26,44 @@ class RunSummary:
     end_ns: int
     sessions: int
     serials: tuple[str, ...]
-    outs: tuple[tuple[str, int], ...]
+    excursions: tuple[tuple[str, int], ...]
     notes: int
     size: int
     units: tuple[str, ...] = ()
-    never_back: tuple[str, ...] = ()
+    still_out: tuple[str, ...] = ()
 
 
 class Summarised(Recording, Protocol):
-    """A recording that knows what its events come to."""
+    """Recording with a summary of its events."""
 
     def told(self) -> EventSummary:
-        """Return the digest of all events."""
+        """Return the summary of all events."""
         ...
 
 
 def summary(recording: Summarised, facts: RunIdentity, size: int) -> RunSummary:
-    """Return a run in one line, from what its events come to; ``size``: bytes of its files."""
-    told, layout = recording.told(), recording.layout
+    """Return the summary of a run from that of its events; ``size``: bytes of its files."""
+    summed, layout = recording.told(), recording.layout
     start_ns, end_ns = recording.span
     serials = {unit.serial: None for unit in layout.units.values() if unit.serial}
-    outs: dict[str, int] = {}
+    excursions: dict[str, int] = {}
     for subject, times in _excursions(recording).items():
         if subject in layout.channels:
             unit = layout.channels[subject].unit or ""
-            outs[unit] = outs.get(unit, 0) + times
-    serials.update(dict.fromkeys(told.serials))
-    out_now = {layout.channels[one].unit for one in told.still_out if one in layout.channels}
+            excursions[unit] = excursions.get(unit, 0) + times
+    serials.update(dict.fromkeys(summed.serials))
+    out_now = {layout.channels[one].unit for one in summed.still_out if one in layout.channels}
     return RunSummary(
         facts=facts,
         start_ns=start_ns,
         end_ns=end_ns,
         sessions=len(recording.sessions),
         serials=tuple(serials),
-        outs=tuple(sorted(outs.items())),
-        notes=told.count(EventKind.NOTE),
+        excursions=tuple(sorted(excursions.items())),
+        notes=summed.count(EventKind.NOTE),
         size=size,
         units=tuple(layout.units),
-        never_back=tuple(name for name in layout.units if name in out_now),
+        still_out=tuple(name for name in layout.units if name in out_now),
     )
 
 

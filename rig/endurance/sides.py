@@ -1,13 +1,13 @@
-"""Who is compared with whom: units of two recordings, or of one, paired up."""
+"""Pairs of units to compare, of two recordings or of one."""
 
 from __future__ import annotations
 
 from collections.abc import Sequence
 
-from rig.endurance.account_options import asked
+from rig.endurance.account_options import account_options
 from rig.endurance.comparison import Party
 from rig.endurance.held_readings import HeldReadings
-from rig.endurance.phases_in_force import Stay
+from rig.endurance.phases_in_force import Installation
 from rig.endurance.run_account import chosen
 from rig.errors import UsageError
 
@@ -18,7 +18,7 @@ def sides(
     """Return the pairs to compare; ``first`` and ``second`` are recordings with the names of their runs.
 
     unit_a, unit_b: a place or a serial number. Without any, every place that both recordings have is
-    compared with itself. Raises UsageError where that makes no pair, or a unit would be held against itself.
+    compared with itself. Raises UsageError where that makes no pair, or a unit would be compared with itself.
     """
     same = first[1].recording is second[1].recording
     if unit_a is None and unit_b is None:
@@ -28,37 +28,37 @@ def sides(
             (_last(first[1], unit_a or unit_b, "A"), _last(second[1], unit_b or unit_a, "B")),
         ]
     if same and any(one == two for one, two in pairs):
-        raise UsageError("A and B are the same run: say which units, as --unit-a A1 --unit-b A2")
+        raise UsageError("A and B are the same run: give the units, such as --unit-a A1 --unit-b A2")
     return [(_party(first, one, same), _party(second, two, same)) for one, two in pairs]
 
 
-def _alike(first: HeldReadings, second: HeldReadings) -> list[tuple[Stay, Stay]]:
-    here = {one.unit: one for one in first.stays()}
-    there = {one.unit: one for one in second.stays()}
-    pairs = [(stay, there[unit]) for unit, stay in here.items() if unit in there]
+def _alike(first: HeldReadings, second: HeldReadings) -> list[tuple[Installation, Installation]]:
+    here = {one.unit: one for one in first.installations()}
+    there = {one.unit: one for one in second.installations()}
+    pairs = [(installation, there[unit]) for unit, installation in here.items() if unit in there]
     if not pairs:
         raise UsageError(
-            f"no place is in both runs ({', '.join(here) or 'none'} and {', '.join(there) or 'none'}); say "
-            "which units with --unit-a and --unit-b"
+            f"no place is in both runs ({', '.join(here) or 'none'} and {', '.join(there) or 'none'}); give "
+            "the units with --unit-a and --unit-b"
         )
     return pairs
 
 
-def _last(readings: HeldReadings, unit: str | None, side: str) -> Stay:
-    stays: Sequence[Stay] = chosen(readings, unit)
-    if not stays:
-        raise UsageError(f"no unit sat in run {side}")
-    return stays[-1]
+def _last(readings: HeldReadings, unit: str | None, side: str) -> Installation:
+    installations: Sequence[Installation] = chosen(readings, unit)
+    if not installations:
+        raise UsageError(f"no unit installed in run {side}")
+    return installations[-1]
 
 
-def _party(run: tuple[str, HeldReadings], stay: Stay, same: bool) -> Party:
+def _party(run: tuple[str, HeldReadings], installation: Installation, same: bool) -> Party:
     name, readings = run
-    wishes = asked(readings.recording.layout)
-    who = f"{stay.unit} (serial number {stay.serial})"
+    options = account_options(readings.recording.layout)
+    who = f"{installation.unit} (serial number {installation.serial})"
     return Party(
         name=who if same else f"{who} of {name}",
         readings=readings,
-        stay=stay,
-        phases=wishes.phases,
-        ambient=wishes.ambient,
+        installation=installation,
+        phases=options.phases,
+        ambient=options.ambient,
     )

@@ -14,7 +14,7 @@ Bools = NDArray[np.bool_]
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Stretches:
-    """A set of time: start <= t < end, in ns; sorted, disjoint, not touching. Make it with ``stretches``."""
+    """Set of time: start <= t < end, in ns; sorted, disjoint, not touching. Make it with ``stretches``."""
 
     start_ns: Ints
     end_ns: Ints
@@ -73,7 +73,7 @@ class Stretches:
 
 
 def stretches(start_ns: Ints, end_ns: Ints) -> Stretches:
-    """Return the set that these stretches make up, in any order, overlapping or empty (end <= start)."""
+    """Return the union of stretches, in any order, overlapping or empty (end <= start)."""
     start, end = np.asarray(start_ns, np.int64), np.asarray(end_ns, np.int64)
     keep = end > start
     start, end = start[keep], end[keep]

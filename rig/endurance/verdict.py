@@ -1,8 +1,8 @@
-"""Pass, fail or not proven, against the plan, each reason with its evidence.
+"""Verdict against the plan: pass, fail or inconclusive, each check with its evidence.
 
-Fail: something is known to have gone wrong with the unit. Not proven: the record does not show what the plan
-asks for: hours missing, unlogged, a value nearer to its limit than its uncertainty, the room itself out of
-its limits. Pass: all that was asked is shown. One fail makes a fail; else one not proven makes a not proven.
+Fail: the unit failed a check. Inconclusive: the record does not show what the plan requires: hours missing or
+unobserved, a value within its uncertainty of a limit, the room itself out of limits. Pass: everything
+required is shown. One fail makes a fail; otherwise one inconclusive check makes it inconclusive.
 """
 
 from __future__ import annotations
@@ -13,6 +13,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import UTC, date, datetime
 
+from rig.domain.formatting import figure
 from rig.domain.model import Layout, Limit, Side
 from rig.domain.units import difference_unit
 from rig.endurance.conformity import LimitDecision, conformity, decide
@@ -20,25 +21,25 @@ from rig.endurance.derating import PartLoad
 from rig.endurance.exposure import PhaseExposure, UnitExposure
 from rig.endurance.margins import Limited, Worst
 
-EXIT_CODES = {"pass": 0, "fail": 10, "not proven": 11}
-"""For scripts; apart from the exit codes of errors, which are below 10."""
+EXIT_CODES = {"pass": 0, "fail": 10, "inconclusive": 11}
+"""For scripts; distinct from the exit codes of errors, which are below 10."""
 
 
 class Decision(enum.StrEnum):
-    """What was decided."""
+    """Outcome of a check, of a unit or of a run."""
 
     PASS = "pass"  # noqa: S105 - the word of the verdict, no secret
     FAIL = "fail"
-    NOT_PROVEN = "not proven"
+    INCONCLUSIVE = "inconclusive"
 
     @property
     def exit_code(self) -> int:
-        """What a command returns for it."""
+        """Exit code of a command with this outcome."""
         return EXIT_CODES[self.value]
 
 
 class Rule(enum.StrEnum):
-    """What a reason is about."""
+    """Subject of a check."""
 
     DEATH = "death"
     LIMIT = "limit"
@@ -46,7 +47,7 @@ class Rule(enum.StrEnum):
     ROOM = "room"
     HOURS = "hours"
     CYCLES = "drive cycles"
-    UNLOGGED = "unlogged"
+    UNOBSERVED = "unobserved"
     TRIPS = "trips"
     RATING = "rating"
     CALIBRATION = "calibration"
@@ -54,7 +55,7 @@ class Rule(enum.StrEnum):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Death:
-    """A unit that is known to have died, from the post-mortem or a person; text: how it is known."""
+    """Failure of a unit, from readback or from a note; text: the source."""
 
     serial: str
     t_ns: int
@@ -63,16 +64,16 @@ class Death:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Criteria:
-    """What a pass takes, beside the phases' hours and the channels' limits.
+    """Criteria for a pass, beside the phases' hours and the channels' limits.
 
-    least_share: of each phase's planned hours and cycles; the rest is forgiven. unlogged_share: most of a
-    unit's time that may be unlogged. trips: how many protection trips are allowed. guard_k: guard band in
+    least_share: of each phase's planned hours and cycles. unobserved_share: most of a unit's time that may be
+    unobserved. trips: protection trips allowed. guard_k: guard band in
     standard uncertainties (0: none; 2: at most 2.3 % false acceptance). trade_rule: whether a part must
-    keep the rule of the trade as well as its data sheet.
+    meet the rule of the trade as well as its data sheet.
     """
 
     least_share: float = 0.99
-    unlogged_share: float = 0.02
+    unobserved_share: float = 0.02
     trips: int = 0
     guard_k: float = 0.0
     trade_rule: bool = True
@@ -80,7 +81,7 @@ class Criteria:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ReasonEvidence:
-    """The number that a reason rests on. probability: that the true value is inside, where that is known."""
+    """Evidence of a check. probability: that the true value is inside, where it is known."""
 
     channel: str | None = None
     phase: str | None = None
@@ -94,7 +95,7 @@ class ReasonEvidence:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class VerdictReason:
-    """One thing that was looked at, and what it says."""
+    """One check with its outcome and evidence."""
 
     outcome: Decision
     rule: Rule
@@ -104,7 +105,7 @@ class VerdictReason:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class UnitVerdict:
-    """The verdict on one serial number, reasons against it first."""
+    """Verdict on one serial number, failed checks first."""
 
     unit: str
     serial: str
@@ -114,7 +115,7 @@ class UnitVerdict:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class RunVerdict:
-    """The verdict on a run: the worst of its units; not proven without any unit."""
+    """Verdict on a run: the worst of its units; inconclusive without any unit."""
 
     outcome: Decision
     units: tuple[UnitVerdict, ...]
@@ -134,29 +135,29 @@ class Record:
 
 def verdict(record: Record, criteria: Criteria | None = None) -> RunVerdict:
     """Return the verdict on every serial number and on the run."""
-    asked = criteria or Criteria()
+    criteria = criteria or Criteria()
     room = [one for worst in record.margins if worst.unit is None for one in _room(worst)]
-    units = tuple(_unit(record, exposure, asked, room) for exposure in record.exposures)
+    units = tuple(_unit(record, exposure, criteria, room) for exposure in record.exposures)
     return RunVerdict(outcome=_overall([one.outcome for one in units]), units=units)
 
 
 def _unit(
-    record: Record, exposure: UnitExposure, asked: Criteria, room: Sequence[VerdictReason]
+    record: Record, exposure: UnitExposure, criteria: Criteria, room: Sequence[VerdictReason]
 ) -> UnitVerdict:
     serial = exposure.serial
     mine = [w for w in record.margins if w.unit == exposure.unit and w.serial == serial]
     reasons = [
         *(_death(one) for one in record.deaths if one.serial == serial),
-        *(_limit(worst, asked.guard_k) for worst in mine),
-        *_unread([w for w in record.limited if w.unit == exposure.unit and w.serial == serial], asked),
-        *(one for phase in exposure.phases for one in _phase(phase, asked)),
-        _unlogged(exposure, asked),
-        *_trips(exposure, asked),
-        *(_part(one, asked) for one in record.parts if one.unit == exposure.unit and one.serial == serial),
+        *(_limit(worst, criteria.guard_k) for worst in mine),
+        *_unread([w for w in record.limited if w.unit == exposure.unit and w.serial == serial], criteria),
+        *(one for phase in exposure.phases for one in _phase(phase, criteria)),
+        _unobserved(exposure, criteria),
+        *_trips(exposure, criteria),
+        *(_part(one, criteria) for one in record.parts if one.unit == exposure.unit and one.serial == serial),
         *_calibration(record.layout, exposure),
         *room,
     ]
-    rank = {Decision.FAIL: 0, Decision.NOT_PROVEN: 1, Decision.PASS: 2}
+    rank = {Decision.FAIL: 0, Decision.INCONCLUSIVE: 1, Decision.PASS: 2}
     ordered = tuple(sorted(reasons, key=lambda one: rank[one.outcome]))
     outcome = _overall([one.outcome for one in ordered])
     return UnitVerdict(unit=exposure.unit, serial=serial, outcome=outcome, reasons=ordered)
@@ -165,8 +166,8 @@ def _unit(
 def _overall(outcomes: Sequence[Decision]) -> Decision:
     if Decision.FAIL in outcomes:
         return Decision.FAIL
-    if Decision.NOT_PROVEN in outcomes or not outcomes:
-        return Decision.NOT_PROVEN
+    if Decision.INCONCLUSIVE in outcomes or not outcomes:
+        return Decision.INCONCLUSIVE
     return Decision.PASS
 
 
@@ -174,13 +175,13 @@ def _death(death: Death) -> VerdictReason:
     return VerdictReason(
         outcome=Decision.FAIL,
         rule=Rule.DEATH,
-        text=f"it died: {death.text}",
+        text=f"failed: {death.text}",
         evidence=ReasonEvidence(t_ns=death.t_ns),
     )
 
 
 def _limit(worst: Worst, guard_k: float) -> VerdictReason:
-    """One channel and limit in one phase. Only excursions that counted are held against the unit."""
+    """Return the check of one channel and limit in one phase; only counted excursions fail it."""
     if worst.excursions:
         return _excursion(worst, guard_k)
     guard = guard_k * worst.uncertainty
@@ -192,13 +193,13 @@ def _limit(worst: Worst, guard_k: float) -> VerdictReason:
     elif worst.margin < 0:
         text = f"{place}: beyond {bound} for less than the on-delay; that does not count"
     elif guard_k > 0 and worst.uncertainty == 0:
-        outcome = Decision.NOT_PROVEN
-        text = f"{place}: a guard band is asked for, but neither accuracy nor resolution is stated"
+        outcome = Decision.INCONCLUSIVE
+        text = f"{place}: guard band required, but neither accuracy nor resolution is stated"
     elif answer is LimitDecision.CONDITIONAL_PASS:
-        outcome = Decision.NOT_PROVEN
-        text = f"{place}: inside {bound}, but nearer than the guard band of {guard:.3g} {step}"
+        outcome = Decision.INCONCLUSIVE
+        text = f"{place}: inside {bound}, but within the guard band of {guard:.3g} {step}"
     else:
-        text = f"{place}: {worst.margin:.4g} {step} inside {bound} at its worst"
+        text = f"{place}: smallest margin {worst.margin:.4g} {step} to {bound}"
     evidence = _evidence(worst, worst.value, worst.t_ns)
     return VerdictReason(outcome=outcome, rule=Rule.LIMIT, text=text, evidence=evidence)
 
@@ -213,11 +214,11 @@ def _excursion(worst: Worst, guard_k: float) -> VerdictReason:
     if decide(peak.worst, limit, guard) is LimitDecision.FAIL:
         outcome = Decision.FAIL
         times = "1 excursion" if count == 1 else f"{count} excursions"
-        text = f"{place}: {times} beyond {bound}, worst {peak.worst:.5g} {unit}"
+        text = f"{place}: {times} beyond {bound}, worst {figure(peak.worst, near=worst.limit)} {unit}"
     else:
-        outcome = Decision.NOT_PROVEN
+        outcome = Decision.INCONCLUSIVE
         step = difference_unit(unit)
-        text = f"{place}: beyond {bound}, but by no more than the guard band of {guard:.3g} {step}"
+        text = f"{place}: beyond {bound} by no more than the guard band of {guard:.3g} {step}"
     evidence = _evidence(worst, peak.worst, peak.worst_ns)
     return VerdictReason(outcome=outcome, rule=Rule.LIMIT, text=text, evidence=evidence)
 
@@ -246,41 +247,41 @@ def _evidence(worst: Worst, value: float, t_ns: int) -> ReasonEvidence:
 
 
 def _room(worst: Worst) -> list[VerdictReason]:
-    """What the room itself did: never the unit's fault, but then the stress was not what was asked."""
+    """Return the checks of the room's own limits: not the unit's fault, but not the required stress."""
     if not worst.excursions:
         return []
     evidence = _evidence(worst, worst.value, worst.t_ns)
     text = (
-        f"the room went beyond its own limit: {worst.channel} {worst.value:g} {worst.unit_of_measure}, "
-        f"{worst.side} limit {worst.limit:g} {worst.unit_of_measure}"
+        f"room out of limits: {worst.channel} {figure(worst.value, near=worst.limit)} "
+        f"{worst.unit_of_measure}, {worst.side} limit {worst.limit:g} {worst.unit_of_measure}"
     )
-    return [VerdictReason(outcome=Decision.NOT_PROVEN, rule=Rule.ROOM, text=text, evidence=evidence)]
+    return [VerdictReason(outcome=Decision.INCONCLUSIVE, rule=Rule.ROOM, text=text, evidence=evidence)]
 
 
-def _unread(mine: Sequence[Limited], asked: Criteria) -> list[VerdictReason]:
+def _unread(mine: Sequence[Limited], criteria: Criteria) -> list[VerdictReason]:
     """Channels that were not read for too much of the time in which they had limits, phase by phase."""
     found = []
     for one in mine:
         share = one.known_s / one.looked_s
-        if 1 - share > asked.unlogged_share:
+        if 1 - share > criteria.unobserved_share:
             place = f" in phase {one.phase}" if one.phase else ""
             text = f"{one.channel} has limits and gave good readings for {share:.1%} of the time{place} only"
             evidence = ReasonEvidence(channel=one.channel, phase=one.phase or None, value=share)
             found.append(
-                VerdictReason(outcome=Decision.NOT_PROVEN, rule=Rule.READINGS, text=text, evidence=evidence)
+                VerdictReason(outcome=Decision.INCONCLUSIVE, rule=Rule.READINGS, text=text, evidence=evidence)
             )
     return found
 
 
-def _phase(phase: PhaseExposure, asked: Criteria) -> list[VerdictReason]:
+def _phase(phase: PhaseExposure, criteria: Criteria) -> list[VerdictReason]:
     found = []
     if phase.planned_s is not None:
         found.append(
-            _amount(Rule.HOURS, phase, phase.within_s / 3600, phase.planned_s / 3600, asked.least_share)
+            _amount(Rule.HOURS, phase, phase.within_s / 3600, phase.planned_s / 3600, criteria.least_share)
         )
     if phase.planned_count is not None:
         done = float("nan") if phase.drive_cycles is None else float(phase.drive_cycles)
-        found.append(_amount(Rule.CYCLES, phase, done, float(phase.planned_count), asked.least_share))
+        found.append(_amount(Rule.CYCLES, phase, done, float(phase.planned_count), criteria.least_share))
     return found
 
 
@@ -288,15 +289,13 @@ def _amount(rule: Rule, phase: PhaseExposure, done: float, planned: float, share
     enough = done >= share * planned
     unit = "h" if rule is Rule.HOURS else "drive cycles"
     if math.isnan(done):
-        text = (
-            f"phase {phase.phase}: {planned:g} {unit} planned, and no drive level is given to count them by"
-        )
+        text = f"phase {phase.phase}: {planned:g} {unit} planned, but no drive level is given to count them"
     else:
         text = f"phase {phase.phase}: {done:.4g} of {planned:.4g} {unit} within its targets"
     if rule is Rule.HOURS and not enough:
-        text += f"; {phase.out_s / 3600:.3g} h out of them, {phase.unlogged_s / 3600:.3g} h unlogged"
+        text += f"; {phase.out_s / 3600:.3g} h out, {phase.unobserved_s / 3600:.3g} h unobserved"
     return VerdictReason(
-        outcome=Decision.PASS if enough else Decision.NOT_PROVEN,
+        outcome=Decision.PASS if enough else Decision.INCONCLUSIVE,
         rule=rule,
         text=text,
         evidence=ReasonEvidence(
@@ -308,49 +307,47 @@ def _amount(rule: Rule, phase: PhaseExposure, done: float, planned: float, share
     )
 
 
-def _unlogged(exposure: UnitExposure, asked: Criteria) -> VerdictReason:
-    share = exposure.unlogged_s / exposure.stay_s if exposure.stay_s else 1.0
-    enough = share <= asked.unlogged_share
+def _unobserved(exposure: UnitExposure, criteria: Criteria) -> VerdictReason:
+    share = exposure.unobserved_s / exposure.installed_s if exposure.installed_s else 1.0
+    enough = share <= criteria.unobserved_share
     return VerdictReason(
-        outcome=Decision.PASS if enough else Decision.NOT_PROVEN,
-        rule=Rule.UNLOGGED,
-        text=f"{share:.2%} of its time is unlogged, {asked.unlogged_share:.2%} is allowed",
-        evidence=ReasonEvidence(value=exposure.unlogged_s / 3600, unit_of_measure="h"),
+        outcome=Decision.PASS if enough else Decision.INCONCLUSIVE,
+        rule=Rule.UNOBSERVED,
+        text=f"{share:.2%} of its time unobserved, {criteria.unobserved_share:.2%} allowed",
+        evidence=ReasonEvidence(value=exposure.unobserved_s / 3600, unit_of_measure="h"),
     )
 
 
-def _trips(exposure: UnitExposure, asked: Criteria) -> list[VerdictReason]:
+def _trips(exposure: UnitExposure, criteria: Criteria) -> list[VerdictReason]:
     count = len(exposure.trips)
     if not count:
         return []
     first = exposure.trips[0]
-    outcome = Decision.PASS if count <= asked.trips else Decision.FAIL
+    outcome = Decision.PASS if count <= criteria.trips else Decision.FAIL
     times = "1 protection trip" if count == 1 else f"{count} protection trips"
-    text = f"{times}, {asked.trips} allowed; the first lasted {first.lasted_s:.0f} s"
+    text = f"{times}, {criteria.trips} allowed; the first lasted {first.lasted_s:.0f} s"
     return [
         VerdictReason(
             outcome=outcome,
             rule=Rule.TRIPS,
             text=text,
-            evidence=ReasonEvidence(t_ns=first.start_ns, value=count, bound=asked.trips),
+            evidence=ReasonEvidence(t_ns=first.start_ns, value=count, bound=criteria.trips),
         )
     ]
 
 
-def _part(load: PartLoad, asked: Criteria) -> VerdictReason:
+def _part(load: PartLoad, criteria: Criteria) -> VerdictReason:
     outcome = Decision.PASS
     text = f"{load.part}: at most {load.share:.0%} of its rating at its temperature"
     if not load.within_rating:
         outcome = Decision.FAIL
         text = (
-            f"{load.part}: {load.power_w:.3g} W at {load.temp_c:.1f} degC, its data sheet allows "
-            f"{load.allowed_w:.3g} W there; beyond it for {load.over_s:.0f} s"
+            f"{load.part}: {load.power_w:.3g} W at {load.temp_c:.1f} degC, data sheet allows "
+            f"{load.allowed_w:.3g} W at that temperature; above it for {load.over_s:.0f} s"
         )
     elif not load.rule_kept:
-        outcome = Decision.FAIL if asked.trade_rule else Decision.PASS
-        text = (
-            f"{load.part}: {load.peak_w:.3g} W at its peak, rated for less than {load.factor:g} times as much"
-        )
+        outcome = Decision.FAIL if criteria.trade_rule else Decision.PASS
+        text = f"{load.part}: peak {load.peak_w:.3g} W, rating below {load.factor:g} times that"
     return VerdictReason(
         outcome=outcome,
         rule=Rule.RATING,
@@ -362,14 +359,14 @@ def _part(load: PartLoad, asked: Criteria) -> VerdictReason:
 
 
 def _calibration(layout: Layout, exposure: UnitExposure) -> list[VerdictReason]:
-    """Calibrations of the unit's limited channels that had run out before its stay ended."""
+    """Return the expired calibrations of the unit's limited channels."""
     last = _day(exposure.end_ns)
     channels = [layout.channels[name] for name in layout.units[exposure.unit].channels]
     return [
         VerdictReason(
-            outcome=Decision.NOT_PROVEN,
+            outcome=Decision.INCONCLUSIVE,
             rule=Rule.CALIBRATION,
-            text=f"the calibration of {one.name} ran out on {one.calibration.due}",
+            text=f"calibration of {one.name} expired on {one.calibration.due}",
             evidence=ReasonEvidence(channel=one.name, t_ns=exposure.end_ns),
         )
         for one in channels

@@ -9,7 +9,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Generic, Protocol, TypeVar
 
-from rig.endurance.event_search import EventMatch, EventQuery, sightings
+from rig.endurance.event_search import EventMatch, EventQuery, matches
 from rig.endurance.run_identity import RunIdentity
 from rig.endurance.run_summary import RunSummary, summary
 from rig.errors import SoakrigError
@@ -63,13 +63,13 @@ class DigestQuestion:
 
 @dataclass(frozen=True, slots=True)
 class Search:
-    """Everything in a run that fits a wish."""
+    """Everything in a run that fits a query."""
 
-    wish: EventQuery
+    query: EventQuery
 
     def __call__(self, run: RunReader, facts: RunIdentity) -> list[EventMatch]:
         """Return what fits in one run."""
-        return sightings(run, facts, self.wish)
+        return matches(run, facts, self.query)
 
 
 def answered(question: RunQuestion[T], where: str) -> RunAnswer[T]:

@@ -1,4 +1,4 @@
-"""Which channel went first, and how sure: pure functions over arrays.
+"""Post-mortem analysis: first-out channel, order, uncertainty and cause, as pure functions over arrays.
 
 ``analyse(recording, unit, confidence)`` returns a ``PostMortem``; ``to_json`` turns it into plain data.
 """
@@ -16,7 +16,7 @@ _FROM = {"PostMortem": "answer", "analyse": "analysis", "to_json": "postmortem_j
 
 
 def __getattr__(name: str) -> Any:
-    """Load what is asked for: an answer that is only read needs none of the arithmetic."""
+    """Load on demand: reading a stored result needs none of the arithmetic."""
     if name not in _FROM:
         raise AttributeError(f"module {__name__!r} has no attribute {name!r}")
     from importlib import import_module

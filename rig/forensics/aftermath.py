@@ -1,4 +1,4 @@
-"""What followed from a unit going off: consequences, and protection that opens and closes."""
+"""Consequences of a unit shutting down, and protection that opens and closes."""
 
 from __future__ import annotations
 
@@ -22,25 +22,25 @@ LEAST_CYCLES = 3
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Shutdown:
-    """The moment a unit went off: which channels fell to (next to) nothing, and within what interval."""
+    """Shutdown of a unit: interval of the moment, and the channels that dropped out."""
 
     interval: Interval
     channels: tuple[str, ...]
     text: str
 
 
-def shutdown(scene: AnalysisData, unit: str, from_ns: int) -> Shutdown | None:
-    """Return when, from a moment on, a unit first went off: by a recorded switch, or by what fell."""
-    switched = _switched(scene.events({EventKind.SWITCH}, from_ns), unit, from_ns)
+def shutdown(data: AnalysisData, unit: str, from_ns: int) -> Shutdown | None:
+    """Return the first shutdown of a unit from a moment on: by a recorded switch, or by channels dropping."""
+    switched = _switched(data.events({EventKind.SWITCH}, from_ns), unit, from_ns)
     fell: list[tuple[Interval, str]] = []
-    for channel in scene.layout.channels.values():
+    for channel in data.layout.channels.values():
         if (
             channel.unit == unit
             and channel.kind is ChannelKind.RESPONSE
             and channel.source
             and not is_temperature(channel)
         ):
-            interval = _fall(scene, channel.name, from_ns)
+            interval = _fall(data, channel.name, from_ns)
             if interval is not None:
                 fell.append((interval, channel.name))
     fell.sort(key=lambda f: f[0].latest_ns or 0)
@@ -54,13 +54,13 @@ def shutdown(scene: AnalysisData, unit: str, from_ns: int) -> Shutdown | None:
         return None
     first = fell[0][0]
     names = tuple(name for _, name in fell)
-    return Shutdown(interval=first, channels=names, text=f"{', '.join(names)} fell to nothing")
+    return Shutdown(interval=first, channels=names, text=f"{', '.join(names)} dropped out")
 
 
 def _at_once(fell: Sequence[tuple[Interval, str]]) -> list[tuple[Interval, str]]:
-    """Return the falls from the first two on that came together, and all after them.
+    """Return the drops from the first two simultaneous ones on.
 
-    What fell alone before (a fan that seized) did not fall because the unit went off. Together: apart by
+    A single drop before them (a fan that seized) is not an effect of the shutdown. Simultaneous: apart by
     no more than twice the wider of the two intervals.
     """
     for at in range(len(fell) - 1):
@@ -73,7 +73,7 @@ def _at_once(fell: Sequence[tuple[Interval, str]]) -> list[tuple[Interval, str]]
 
 
 def bracketed(moment_ns: int) -> Interval:
-    """Return a moment known as recorded as an interval of no width."""
+    """Return a recorded moment as an interval of no width."""
     from rig.forensics.answer import Method
 
     cuts = (moment_ns,) * 41
@@ -100,9 +100,9 @@ def _switched(events: Sequence[Event], unit: str, from_ns: int) -> Event | None:
     return None
 
 
-def _fall(scene: AnalysisData, name: str, from_ns: int) -> Interval | None:
-    """Return where a channel fell below half of what it used to be and on to next to nothing."""
-    track = scene.track(name)
+def _fall(data: AnalysisData, name: str, from_ns: int) -> Interval | None:
+    """Return where a channel fell below half of its usual value and on to nearly zero."""
+    track = data.track(name)
     place = track.place(from_ns)
     before = track.usable_before(place, 2000)
     if len(before) < 5:
@@ -124,29 +124,31 @@ def _fall(scene: AnalysisData, name: str, from_ns: int) -> Interval | None:
 
 
 def consequences(
-    scene: AnalysisData, off: Shutdown | None, firsts: Mapping[str, CrossingExcursion], unit: str | None
+    data: AnalysisData, off: Shutdown | None, firsts: Mapping[str, CrossingExcursion], unit: str | None
 ) -> list[Consequence]:
-    """Return the excursions that follow from a unit having gone off, each with the reason."""
+    """Return the excursions that follow from the shutdown of a unit, each with the reason."""
     if off is None:
         return []
     made = []
     for name, excursion in firsts.items():
-        channel = scene.layout.channels[name]
+        channel = data.layout.channels[name]
         if channel.unit != unit or channel.kind is ChannelKind.STIMULUS:
             continue
         falling = excursion.side is Side.LOW and not certainly_before(excursion.interval, off.interval)
         if name in off.channels and falling:
             made.append(
-                Consequence(channel=name, of=unit or "", reason=f"fell as the unit went off ({off.text})")
+                Consequence(
+                    channel=name, of=unit or "", reason=f"effect of {unit} shutting down ({off.text})"
+                )
             )
         elif certainly_before(off.interval, excursion.interval):
-            reason = f"out ({excursion.side.value}) after the unit had gone off"
+            reason = f"effect of {unit} shutting down ({excursion.side.value} limit crossed afterwards)"
             made.append(Consequence(channel=name, of=unit or "", reason=reason))
     return made
 
 
 def cycling(stories: Sequence[ChannelStory], unit: str | None) -> list[Cycling]:
-    """Return excursions that came back again and again at an even pace, told as one story per pace."""
+    """Return repeated excursions and returns at an even period, one entry per period."""
     paced: list[tuple[float, int, ChannelStory, list[int]]] = []
     for story in stories:
         if story.unit != unit:
@@ -160,19 +162,19 @@ def cycling(stories: Sequence[ChannelStory], unit: str | None) -> list[Cycling]:
         period = float(np.median(gaps))
         if period > 0 and float(np.median(np.abs(gaps - period))) < 0.35 * period:
             paced.append((period, len(starts), story, starts))
-    stories_told: list[Cycling] = []
+    cycles: list[Cycling] = []
     while paced:
         period = paced[0][0]
         same = [p for p in paced if abs(p[0] - period) < 0.25 * period]
         paced = [p for p in paced if p not in same]
-        stories_told.append(_one_story(same))
-    return stories_told
+        cycles.append(_combined(same))
+    return cycles
 
 
-def _one_story(same: Sequence[tuple[float, int, ChannelStory, list[int]]]) -> Cycling:
+def _combined(same: Sequence[tuple[float, int, ChannelStory, list[int]]]) -> Cycling:
     names = tuple(p[2].channel for p in same)
     count = max(p[1] for p in same)
     period = float(np.median([p[0] for p in same]))
     first, last = min(p[3][0] for p in same), max(p[3][-1] for p in same)
-    text = f"{', '.join(names)}: out and back {count} times, every {period:.4g} s"
+    text = f"{', '.join(names)}: {count} excursions and returns, one every {period:.3g} s"
     return Cycling(channels=names, count=count, period_s=period, first_ns=first, last_ns=last, text=text)

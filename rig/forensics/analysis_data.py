@@ -1,4 +1,4 @@
-"""What the analyser has read so far: readings kept per channel, and means on a common grid."""
+"""Cache of an analysis: readings per channel, means on a common grid, events."""
 
 from __future__ import annotations
 
@@ -20,19 +20,19 @@ TEMPERATURES = frozenset({"degC", "degF", "K"})
 
 @dataclass(frozen=True, slots=True, eq=False)
 class AnalysisData:
-    """One recording under analysis. Readings of a channel are read once and kept."""
+    """Recording under analysis. Each channel's readings are read once and cached."""
 
     recording: Recording
     layout: Layout
     span_ns: tuple[int, int]
-    kept: dict[str, ChannelTrack] = field(default_factory=dict)
+    tracks: dict[str, ChannelTrack] = field(default_factory=dict)
     shelf: Shelf = field(default_factory=Shelf)
-    happened: list[Event] = field(default_factory=list)
-    changes: list[tuple[list[Event], Mapping[int, Layout]]] = field(default_factory=list)
+    all_events: list[Event] = field(default_factory=list)
+    limit_changes_read: list[tuple[list[Event], Mapping[int, Layout]]] = field(default_factory=list)
 
     def track(self, name: str) -> ChannelTrack:
         """Return all readings of one channel."""
-        if name not in self.kept:
+        if name not in self.tracks:
             channel = self.layout.channels[name]
             model = MeasurementModel(channel, self.layout.channels)
             wanted = channel.formula is not None and (model.needs_values or model.needs_rates)
@@ -43,8 +43,8 @@ class AnalysisData:
                 series = self.recording.series(name)
                 pieces = [whole(series)] if len(series) else []
             inputs = {one: self.track(one) for one in known}
-            self.kept[name] = ChannelTrack(channel, pieces, self.shelf, model=model, inputs=inputs)
-        return self.kept[name]
+            self.tracks[name] = ChannelTrack(channel, pieces, self.shelf, model=model, inputs=inputs)
+        return self.tracks[name]
 
     def readings(self, name: str) -> ChannelReadings:
         """Return all readings of one channel at once."""
@@ -60,11 +60,11 @@ class AnalysisData:
         """Return the events of some kinds stamped from ``start_ns`` to ``end_ns`` (None: all, no bound)."""
         if isinstance(self.recording, InPieces):
             return list(self.recording.events_of(kinds, start_ns, end_ns))
-        if not self.happened:
-            self.happened.extend(self.recording.events())
+        if not self.all_events:
+            self.all_events.extend(self.recording.events())
         return [
             event
-            for event in self.happened
+            for event in self.all_events
             if (kinds is None or event.kind in kinds)
             and (start_ns is None or event.t_ns >= start_ns)
             and (end_ns is None or event.t_ns <= end_ns)
@@ -72,9 +72,9 @@ class AnalysisData:
 
     def limit_changes(self) -> tuple[list[Event], Mapping[int, Layout]]:
         """Return the events that may have changed limits, and the layout of each session."""
-        if not self.changes:
-            self.changes.append((self.events(LIMIT_CHANGING), self.recording.layouts))
-        return self.changes[0]
+        if not self.limit_changes_read:
+            self.limit_changes_read.append((self.events(LIMIT_CHANGING), self.recording.layouts))
+        return self.limit_changes_read[0]
 
     def means(self, name: str, start_ns: int, width_ns: int, count: int) -> Floats:
         """Return the means of usable readings in ``count`` bins of a grid; NaN where a bin has none."""
@@ -91,13 +91,13 @@ def middle_of(rows: Floats) -> Floats:
 
 
 def level_of(row: Floats) -> float:
-    """Return the median of a row's known values; NaN where none is known."""
+    """Return the median of a row's finite values; NaN where there is none."""
     known = row[np.isfinite(row)]
     return float(np.median(known)) if len(known) else float("nan")
 
 
 def quantity(channel: Channel) -> str:
-    """Return the channel's name without its unit: what like channels of other units share."""
+    """Return the channel's name without its unit's: the quantity measured."""
     prefix = f"{channel.unit}."
     return channel.name.removeprefix(prefix) if channel.unit else channel.name
 
@@ -116,7 +116,7 @@ def alike(layout: Layout, channel: Channel) -> list[str]:
 
 
 def stimuli(layout: Layout, unit: str | None) -> list[str]:
-    """Return the stimulus channels that act on a unit: the room's and its own."""
+    """Return the stimulus channels of a unit: the room's and its own."""
     return [
         c.name for c in layout.channels.values() if c.kind is ChannelKind.STIMULUS and c.unit in {None, unit}
     ]
@@ -128,5 +128,5 @@ def is_temperature(channel: Channel) -> bool:
 
 
 def instrument_of(channel: Channel) -> str | None:
-    """Return the instrument a measured channel is read by."""
+    """Return the name of the instrument that reads a measured channel."""
     return channel.source.instrument if channel.source else None

@@ -1,7 +1,7 @@
-"""What a post-mortem says, as frozen values: intervals, excursions, order, onsets, roles.
+"""Result of a post-mortem as frozen values: intervals, excursions, order, onsets, roles.
 
 Times are UTC nanoseconds on the recording's own time line; None stands for "not bounded on this side".
-Probabilities are between 0 and 1. ``record.to_json`` turns the whole into plain data.
+Probabilities are between 0 and 1. ``postmortem_json.to_json`` turns it into plain data.
 """
 
 from __future__ import annotations
@@ -14,34 +14,34 @@ from rig.domain.model import ChannelKind, Event, Side
 
 
 class Method(enum.StrEnum):
-    """What an interval rests on."""
+    """Method by which an interval was found."""
 
     BRACKET = "bracket"
-    """Two readings: the last inside and the first outside. Holds whatever happened between them."""
-    BEYOND_DOUBT = "beyond-doubt"
-    """The last reading inside and the first outside by more than the noise can explain."""
-    TREND = "trend"
-    """A curve fitted across the crossing, where the trend carries it."""
+    """Last reading inside and first reading outside. Holds whatever happened between them."""
+    BEYOND_DOUBT = "guaranteed-bracket"
+    """Last reading inside and first reading outside by more than noise can explain."""
+    TREND = "curve-fit"
+    """Curve fitted across the crossing."""
     CENSORED = "censored"
-    """Out already at the first reading: only the end of the interval is known."""
+    """Out at the first reading: only the end of the interval is known."""
 
 
 class Censoring(enum.StrEnum):
-    """Whether a channel's crossing lies within the recording."""
+    """Position of a channel's crossing relative to the recording."""
 
     NONE = "none"
     LEFT = "left"
-    """Out at the first usable reading: it crossed before the recording saw it."""
+    """Out at the first usable reading: crossed before the recording began."""
     RIGHT = "right"
     """Never out while it was read."""
     UNREAD = "unread"
-    """Not one usable reading."""
+    """No usable reading."""
     UNLIMITED = "unlimited"
-    """The channel has no limit to leave."""
+    """The channel has no limit."""
 
 
 class Role(enum.StrEnum):
-    """Where the first thing that went wrong belongs."""
+    """Place of the cause."""
 
     SENSOR = "sensor"
     INSTRUMENT = "instrument"
@@ -49,7 +49,7 @@ class Role(enum.StrEnum):
     COMMON = "common-cause"
     UNIT = "unit"
     NONE = "none"
-    """Nothing went wrong that needs a cause."""
+    """No fault found."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -64,7 +64,7 @@ class Mark:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class WideningReason:
-    """Why an interval is as wide as it is.
+    """Contribution to the width of an interval.
 
     code: stable word (``sampling``, ``lost``, ``noise``, ``resolution``, ``trend``, ``accuracy``, ``lag``,
     ``averaging``, ``stamp``, ``order-of-stamps``); text: for people;
@@ -78,7 +78,7 @@ class WideningReason:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Interval:
-    """Where a true moment lies at the stated confidence.
+    """Interval that holds a true moment at the stated confidence.
 
     best_ns: most likely moment; quantiles_ns: equally probable cuts of the distribution, lowest first
     (empty where it has an open end), from which P(A before B) follows.
@@ -143,11 +143,11 @@ class CrossingExcursion:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Onset:
-    """Departure of a channel from its own normal, before any limit.
+    """First deviation of a channel from its baseline, before any limit.
 
-    interval: where the departure began; baseline, scatter: the normal it left (channel's unit of measure);
-    departed_ns: when it was beyond doubt; reached: how far it had gone (in scatters) at the crossing;
-    against: what the normal was corrected for (stimulus channels, like channels of other units).
+    interval: beginning of the deviation; baseline, scatter: in the channel's unit of measure;
+    detected_ns: when the deviation was significant; reached: size of the deviation at the crossing, in
+    scatters; corrected_for: channels whose effect was removed (stimuli, same channel of other units).
     """
 
     channel: str
@@ -155,18 +155,18 @@ class Onset:
     rising: bool
     baseline: float
     scatter: float
-    departed_ns: int
+    detected_ns: int
     reached: float
-    against: tuple[str, ...] = ()
+    corrected_for: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ChannelStory:
-    """Everything found about one channel.
+    """Findings about one channel.
 
     excursions: all of them, oldest first, over the whole recording; ordered: the one that takes part in
     the order (first counted one of the final episode); early: counted ones before that episode.
-    onset: None where none was seen (``onset_note`` says why or what slope could not have been seen).
+    onset: None where none was detected (``onset_note`` gives the reason, or the slope that is detectable).
     usable: readings of status good, of ``readings`` in all.
     """
 
@@ -187,38 +187,38 @@ class ChannelStory:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ChannelPair:
-    """Two channels that left their limits, ``first`` standing earlier in the list.
+    """Two channels that left their limits, ``first`` the one ranked earlier.
 
     certain: the first's interval ends before the second's begins. probability: P(first before second).
-    told_by_s: the polling interval that would surely have told them apart (None: certain already, or no
-    polling would); obstacle: what hides the order, in words.
+    resolvable_at_s: sampling interval that would have settled the order (None: certain already, or none
+    would); obstacle: largest contribution to the uncertainty, in words.
     """
 
     first: str
     second: str
     certain: bool
     probability: float
-    told_by_s: float | None = None
+    resolvable_at_s: float | None = None
     obstacle: str = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ExcursionOrder:
-    """An interval order over channels.
+    """Interval order over channels.
 
     channels: by most likely moment. tiers: those with nothing certainly before them, then those with
     only the first tier certainly before them, and so on; two of one tier are never certainly ordered.
-    places: lowest and highest place (from 1) each channel can have had. pairs: every pair once.
+    ranks: lowest and highest rank (from 1) each channel can have had. pairs: every pair once.
     """
 
     channels: tuple[str, ...] = ()
     tiers: tuple[tuple[str, ...], ...] = ()
-    places: Mapping[str, tuple[int, int]] = field(default_factory=dict)
+    ranks: Mapping[str, tuple[int, int]] = field(default_factory=dict)
     pairs: tuple[ChannelPair, ...] = ()
 
     @property
     def open_pairs(self) -> tuple[ChannelPair, ...]:
-        """Return the pairs whose order cannot be told."""
+        """Return the pairs whose order is undetermined."""
         return tuple(pair for pair in self.pairs if not pair.certain)
 
     def certainly_before(self, a: str, b: str) -> bool:
@@ -228,19 +228,23 @@ class ExcursionOrder:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class AttributionEvidence:
-    """One observation behind an attribution: which channel (or bus, event), when, what."""
+    """One observation behind an attribution: channel (or bus, event), time, text."""
 
     subject: str
     t_ns: int | None
     text: str
 
 
+_LIKELIHOODS = ((0.95, "very likely"), (0.8, "likely"))
+"""Least weight for each word; common practice, no source."""
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Attribution:
-    """One attribution, with what speaks for it and what would refute it.
+    """Attribution of the failure to a cause, with its evidence and what would rule it out.
 
     subject: channel, instrument, unit or stimulus it is about; channels: those whose excursions it explains;
-    weight: how sure, 0 to 1; main: the one that answers "what failed".
+    weight: degree of belief, 0 to 1; main: the one that explains the failure.
     """
 
     role: Role
@@ -249,13 +253,21 @@ class Attribution:
     text: str
     channels: tuple[str, ...] = ()
     evidence: tuple[AttributionEvidence, ...] = ()
-    refuted_by: tuple[str, ...] = ()
+    ruled_out_if: tuple[str, ...] = ()
     main: bool = False
+
+    @property
+    def likelihood(self) -> str:
+        """Return the weight as a word."""
+        for least, word in _LIKELIHOODS:
+            if self.weight >= least:
+                return word
+        return "uncertain"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Consequence:
-    """A channel whose excursion follows from something earlier, and why."""
+    """Excursion that follows from something earlier, with the reason."""
 
     channel: str
     of: str
@@ -264,7 +276,7 @@ class Consequence:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Cycling:
-    """Protection (or something like it) going out and coming back as one story."""
+    """Repeated excursions and returns at an even period, as of a protection that opens and closes."""
 
     channels: tuple[str, ...]
     count: int
@@ -276,10 +288,10 @@ class Cycling:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Neighbour:
-    """What another unit, or the room, did in the minutes around the failure.
+    """State of another unit, or of the room, in the minutes around the failure.
 
     subject: unit name, or channel name for the room's own.
-    state: ``quiet``, ``out``, ``shifted`` or ``unread``.
+    state: ``normal``, ``out``, ``changed`` or ``unread``.
     """
 
     subject: str
@@ -292,21 +304,21 @@ class Neighbour:
 class Headline:
     """The short answer: one sentence each."""
 
-    what: str
+    result: str
     when: str
-    first: str
-    sure: str
-    look_at: str
+    first_out: str
+    confidence: str
+    check_first: str
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PostMortem:
-    """The whole answer for one unit.
+    """Result of the analysis for one unit.
 
-    reference_ns: the moment all relative times count from (most likely first departure of the final
-    episode; end of the recording when nothing failed). episode_ns: start and end of the final episode.
-    order: of leaving limits; onset_order: of departing from normal; early: excursions before the final
-    episode. events: recorded events near the episode. doubts: what limits this answer.
+    reference_ns: origin of all relative times (most likely first crossing of the final episode; end of the
+    recording when nothing failed). episode_ns: start and end of the final episode. order: of the limit
+    crossings; onset_order: of the onsets; early: excursions before the final episode. events: recorded
+    events near the episode. limitations: of this analysis, a sentence each.
     """
 
     rig: str
@@ -326,10 +338,10 @@ class PostMortem:
     early: tuple[CrossingExcursion, ...] = ()
     neighbours: tuple[Neighbour, ...] = ()
     events: tuple[Event, ...] = ()
-    doubts: tuple[str, ...] = ()
+    limitations: tuple[str, ...] = ()
 
     def story(self, channel: str) -> ChannelStory:
-        """Return the story of one channel; raises KeyError."""
+        """Return the findings about one channel; raises KeyError."""
         for story in self.channels:
             if story.channel == channel:
                 return story
@@ -337,5 +349,5 @@ class PostMortem:
 
     @property
     def main(self) -> Attribution | None:
-        """Return the attribution that answers "what failed"."""
+        """Return the attribution that explains the failure."""
         return next((finding for finding in self.findings if finding.main), None)

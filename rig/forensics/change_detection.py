@@ -1,7 +1,7 @@
-"""Detectors of change in a row of numbers: CUSUM, EWMA, least-squares split, and the bend of a hinge.
+"""Change detectors for a series of numbers: CUSUM, EWMA, least-squares split, and the bend of a hinge.
 
-Positions count from 0. A split or onset at position k means: k values belong to the normal before it, and
-value k is the first that does not (for the flow of the Nile, 28 values up to 1898, then k = 28).
+Positions count from 0. A split or onset at position k means: k values belong to the baseline before it,
+and value k is the first that does not (for the flow of the Nile, 28 values up to 1898, then k = 28).
 """
 
 from __future__ import annotations

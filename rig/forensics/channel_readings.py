@@ -1,4 +1,4 @@
-"""The readings of one channel made ready for analysis: in recorded order, usable ones marked."""
+"""Readings of one channel in recorded order, usable ones marked."""
 
 from __future__ import annotations
 
@@ -16,7 +16,7 @@ Ints = NDArray[np.int64]
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class ChannelReadings:
-    """The readings of one channel made ready for walking: in recorded order, usable ones marked.
+    """Readings of one channel in recorded order, usable ones marked.
 
     usable: status good and a finite number. Only usable readings start or end anything; the others
     widen. ``channel`` is the channel as configured.

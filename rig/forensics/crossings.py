@@ -122,7 +122,7 @@ def joined(track: ChannelTrack, bound: Bound, found: Sequence[Excursion]) -> lis
 def _shown(
     track: ChannelTrack, span: slice, turned: Callable[[Floats], Floats], noise: Noise, accuracy: float
 ) -> bool:
-    """Return whether the values in a span, turned so that positive means beyond, show that they are."""
+    """Return whether the values in a span are significantly beyond (positive after ``turned``)."""
     for digest in track.whole_pieces(span):
         ends = turned(np.array([digest.low, digest.high]))
         if digest.usable and float(ends.max()) > noise.margin + accuracy:
@@ -132,7 +132,7 @@ def _shown(
 
 
 def _shows(beyond: Floats, noise: Noise, accuracy: float) -> bool:
-    """Return whether a run of values lies beyond zero by more than noise explains, singly or on average."""
+    """Return whether a run of values is above zero by more than noise, singly or on average."""
     if not len(beyond):
         return False
     if float(beyond.max()) > noise.margin + accuracy:
@@ -239,7 +239,7 @@ def _interval(
 
 
 def _from_bracket(local: Local, sure: GuaranteedBracket, plain: Interval) -> Interval:
-    """Return the bracket beyond doubt as an interval."""
+    """Return the guaranteed bracket as an interval."""
     early = local.base_ns + round(sure.earliest_s * 1e9)
     late = local.base_ns + round(sure.latest_s * 1e9)
     if plain.earliest_ns is None or plain.latest_ns is None:
@@ -295,7 +295,7 @@ def _from_curve(
     as_ns = [local.base_ns + round(float(c) * 1e9) for c in cuts]
     width = float(late - early)
     before = plain.width_s
-    text = f"a curve of degree {curve.degree} through {curve.readings} readings carries the crossing"
+    text = f"curve of degree {curve.degree} fitted to {curve.readings} readings"
     rate = max(float(np.interp(curve.crossing_s, curve.grid, curve.slope)), 1e-12)
     parts = [
         WideningReason(code="trend", text=text, widened_s=min(width - before, 0.0)),
@@ -305,7 +305,7 @@ def _from_curve(
             widened_s=4 * curve.error / rate,
         ),
         WideningReason(
-            code="stamp", text="each value taken between request and reply", widened_s=2 * local.stamp_s
+            code="stamp", text="value taken between request and reply", widened_s=2 * local.stamp_s
         ),
     ]
     bounds = local.bounds
@@ -386,7 +386,7 @@ def bracket(readings: ChannelReadings, last_inside: int, first_outside: int, win
     window_ns = int(window_s * 1e9)
     late = int(t[first_outside] + h[first_outside])
     if last_inside < 0:
-        text = "out already at the first reading"
+        text = "out at the first reading"
         reasons: tuple[WideningReason, ...] = (
             WideningReason(code="censored", text=text, widened_s=float("inf")),
         )
@@ -397,7 +397,7 @@ def bracket(readings: ChannelReadings, last_inside: int, first_outside: int, win
     reasons = _bracket_reasons(readings, last_inside, first_outside, window_s)
     if early > late:
         swapped = (int(t[first_outside] - h[first_outside]) - window_ns, int(t[last_inside] + h[last_inside]))
-        text = "the stamps run backwards here; the interval covers both readings"
+        text = "timestamps run backwards here; the interval covers both readings"
         reasons += (
             WideningReason(code="order-of-stamps", text=text, widened_s=(swapped[1] - swapped[0]) / 1e9),
         )
@@ -423,13 +423,13 @@ def _bracket_reasons(
     lost = int(np.count_nonzero(~readings.usable[a + 1 : b]))
     reasons = []
     if lost:
-        text = f"{lost} readings without a good value between the last inside and the first outside"
+        text = f"{lost} readings without a good value between last inside and first outside"
         reasons.append(WideningReason(code="lost", text=text, widened_s=apart_s * lost / (lost + 1)))
-    text = f"readings {apart_s / (lost + 1):.4g} s apart"
+    text = f"samples {apart_s / (lost + 1):.3g} s apart"
     reasons.append(WideningReason(code="sampling", text=text, widened_s=apart_s / (lost + 1)))
     if stamp_s:
         reasons.append(
-            WideningReason(code="stamp", text="each value taken between request and reply", widened_s=stamp_s)
+            WideningReason(code="stamp", text="value taken between request and reply", widened_s=stamp_s)
         )
     if window_s:
         text = f"the instrument averages over {window_s:g} s"

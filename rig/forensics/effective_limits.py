@@ -27,8 +27,8 @@ def in_force(
     return found, any(span.limits for span in spans)
 
 
-def _spans(scene: AnalysisData, channel: Channel) -> list[LimitSpan]:
-    return limit_spans(channel.name, scene.layout, *scene.limit_changes())
+def _spans(data: AnalysisData, channel: Channel) -> list[LimitSpan]:
+    return limit_spans(channel.name, data.layout, *data.limit_changes())
 
 
 def moved_past(channel: Channel, found: Sequence[CrossingExcursion]) -> list[str]:

@@ -1,4 +1,4 @@
-"""Which stretch of the recording is the failure, and what came before it.
+"""Episodes: groups of excursions that belong together, and the one that is the failure.
 
 Excursions that overlap, or follow each other closely, form one episode. The final episode is the
 last one from which a channel never came back; where all came back, the one with most channels out.
@@ -70,7 +70,7 @@ def episodes(excursions: Sequence[CrossingExcursion], close_s: float) -> list[Ep
 
 
 def joined(found: Sequence[Episode], spans_ns: Sequence[tuple[int, int]]) -> list[Episode]:
-    """Return the episodes with those made one that lie within one span, for what is told as one story."""
+    """Return the episodes with those joined that lie within one span."""
     made: list[Episode] = []
     for episode in found:
         within = next((s for s in spans_ns if s[0] <= episode.start_ns <= s[1]), None)
@@ -100,10 +100,10 @@ def first_of_each(episode: Episode) -> dict[str, CrossingExcursion]:
 
 def _episode(group: Sequence[CrossingExcursion]) -> Episode:
     ends = [e.returned.t_ns if e.returned else None for e in group]
-    known = [end for end in ends if end is not None]
+    returned = [end for end in ends if end is not None]
     return Episode(
         start_ns=min(_begin(e) for e in group),
-        end_ns=max(known) if len(known) == len(ends) else None,
+        end_ns=max(returned) if len(returned) == len(ends) else None,
         excursions=tuple(group),
     )
 

@@ -1,21 +1,21 @@
-"""Equal bins of time over a stretch of a recording: from its readings, or from the bins it keeps itself."""
+"""Equal time bins over a stretch of a recording: from its readings, or from the bins stored with it."""
 
 from __future__ import annotations
 
 from rig.domain.channel_digest import SECOND_NS, WIDTHS_S
 
 GRID = 1500
-"""Into how many equal bins the past is put where it is looked at as a whole."""
+"""Number of equal bins into which the past is divided."""
 
 
 def width_for(length_ns: int) -> int | None:
-    """Return the width in seconds of the bins that tell a stretch of time; None: its readings do."""
+    """Return the width in seconds of the stored bins to use for a stretch of time; None: use its readings."""
     fitting = [width_s for width_s in WIDTHS_S if length_ns >= GRID * width_s * SECOND_NS]
     return fitting[-1] if fitting else None
 
 
 def kept_width(start_ns: int, width_ns: int) -> int | None:
-    """Return the width in seconds of the recording's own bins that make up those of a grid; None: none do."""
+    """Return the width in seconds of the stored bins that make up those of a grid; None: none do."""
     fitting = [w for w in WIDTHS_S if width_ns % (w * SECOND_NS) == 0 and start_ns % (w * SECOND_NS) == 0]
     return fitting[-1] if fitting else None
 

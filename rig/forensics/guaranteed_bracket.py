@@ -1,9 +1,9 @@
-"""Between which readings a true quantity crossed, beyond doubt, whatever it did between them.
+"""Guaranteed bracket: two readings between which a true quantity crossed, whatever it did between them.
 
 The only assumption is that near its crossing the quantity was inside first and outside after. A reading
 (or a mean of neighbours) shows a side only if it lies there by more than noise, display step and stated
-accuracy can explain. A sensor with a lag is undone first: over any two readings it says what the
-quantity was on (weighted) average between them, y2 - y1 exp(-d/tau) over 1 - exp(-d/tau).
+accuracy can explain. A sensor's lag is removed first: any two readings give the (weighted) average of the
+quantity between them, y2 - y1 exp(-d/tau) over 1 - exp(-d/tau).
 """
 
 from __future__ import annotations
@@ -19,16 +19,16 @@ from rig.forensics.noise import DOUBT_SIGMAS
 SCALES = (1, 4, 16, 64, 256)
 GAPS = (1, 2, 4, 8, 16, 32, 64)
 LAG_SIGMAS = 5.0
-"""What counts as beyond doubt behind a lagging sensor: many more looks are taken, and each is noisier."""
+"""Significance threshold behind a lagging sensor: many more looks are taken, and each is noisier."""
 LAG_REACH = 8.0
-"""How many time constants before its first reading outside a lagging sensor's quantity may have crossed."""
+"""Time constants by which the quantity may have crossed before the first reading outside."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class GuaranteedBracket:
-    """The bracket beyond doubt: seconds from the base, and the positions it rests on.
+    """Guaranteed bracket: seconds from the base, and the positions it rests on.
 
-    sure is False where no reading is out beyond doubt: then the end is that of the plain walk.
+    sure is False where no reading is significantly out: then the end is that of the plain walk.
     """
 
     earliest_s: float
@@ -40,7 +40,7 @@ class GuaranteedBracket:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _Shown:
-    """One way of looking: side shown by each look (+1 out, -1 in, 0 neither) and what it spans.
+    """Looks of one kind: side shown by each (+1 out, -1 in, 0 neither) and the time it spans.
 
     level: how far out the look lies at most by noise; past the first reading out, only a look that lies the
     deadband inside shows that the quantity had not left yet (or had come back).
@@ -102,7 +102,7 @@ def _plain_looks(local: Local) -> list[_Shown]:
 
 
 def _lagged_looks(local: Local) -> list[_Shown]:
-    """Return what the quantity behind a lagging sensor was between readings 1, 2, 4... apart."""
+    """Return the quantity behind a lagging sensor between readings 1, 2, 4... apart."""
     looks = []
     noise, bounds = local.noise, local.bounds
     reach_s = LAG_REACH * (bounds.lag_s + bounds.lag_tolerance_s)

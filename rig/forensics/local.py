@@ -1,4 +1,4 @@
-"""The readings around one crossing, turned so that positive means out, in seconds from a base."""
+"""Readings around one crossing, as distance beyond the limit and seconds from a base."""
 
 from __future__ import annotations
 
@@ -12,9 +12,9 @@ from rig.forensics.channel_readings import ChannelReadings, Floats, Ints
 from rig.forensics.noise import Noise, of
 
 REACH = 4096
-"""How many usable readings before and after a crossing are looked at."""
+"""Usable readings examined before and after a crossing."""
 CALM = 240
-"""From how many readings before the crossing the noise is taken."""
+"""Readings before the crossing from which the noise is taken."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

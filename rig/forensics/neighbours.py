@@ -1,4 +1,4 @@
-"""What the other units, the mains and the air did in the minutes around a failure."""
+"""State of the other units, the mains and the air in the minutes around a failure."""
 
 from __future__ import annotations
 
@@ -11,7 +11,7 @@ from rig.forensics.stimulus import shifted_stimuli
 
 
 def neighbours(
-    scene: AnalysisData,
+    data: AnalysisData,
     stories: Mapping[str, ChannelStory],
     unit: str | None,
     window_ns: tuple[int, int],
@@ -21,11 +21,11 @@ def neighbours(
 
     window_ns: the minutes meant; at_ns: the moment of failure.
     """
-    made = [_unit(scene, stories, other, window_ns) for other in scene.layout.units if other != unit]
-    shifted = dict(shifted_stimuli(scene, None, at_ns))
+    made = [_unit(data, stories, other, window_ns) for other in data.layout.units if other != unit]
+    shifted = dict(shifted_stimuli(data, None, at_ns))
     made.extend(
         _stimulus(stories[channel.name], shifted.get(channel.name), window_ns)
-        for channel in scene.layout.channels.values()
+        for channel in data.layout.channels.values()
         if channel.unit is None and channel.kind is ChannelKind.STIMULUS
     )
     return made
@@ -41,23 +41,23 @@ def _out_in(story: ChannelStory, window_ns: tuple[int, int]) -> bool:
 
 
 def _unit(
-    scene: AnalysisData, stories: Mapping[str, ChannelStory], unit: str, window_ns: tuple[int, int]
+    data: AnalysisData, stories: Mapping[str, ChannelStory], unit: str, window_ns: tuple[int, int]
 ) -> Neighbour:
-    mine = [stories[n] for n in scene.layout.units[unit].channels if n in stories]
+    mine = [stories[n] for n in data.layout.units[unit].channels if n in stories]
     out = tuple(s.channel for s in mine if _out_in(s, window_ns))
     if out:
         return Neighbour(subject=unit, state="out", text=f"out of limits: {', '.join(out)}", channels=out)
     if mine and not any(s.usable for s in mine):
-        return Neighbour(subject=unit, state="unread", text="not one usable reading")
-    return Neighbour(subject=unit, state="quiet", text="within its limits")
+        return Neighbour(subject=unit, state="unread", text="no usable reading")
+    return Neighbour(subject=unit, state="normal", text="within limits")
 
 
 def _stimulus(story: ChannelStory, shifted: str | None, window_ns: tuple[int, int]) -> Neighbour:
     name = story.channel
     if not story.usable:
-        return Neighbour(subject=name, state="unread", text="not one usable reading")
+        return Neighbour(subject=name, state="unread", text="no usable reading")
     if _out_in(story, window_ns):
-        return Neighbour(subject=name, state="out", text="out of its limits", channels=(name,))
+        return Neighbour(subject=name, state="out", text="out of limits", channels=(name,))
     if shifted is not None:
-        return Neighbour(subject=name, state="shifted", text=shifted, channels=(name,))
-    return Neighbour(subject=name, state="quiet", text="as before")
+        return Neighbour(subject=name, state="changed", text=shifted, channels=(name,))
+    return Neighbour(subject=name, state="normal", text="no change")

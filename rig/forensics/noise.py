@@ -1,4 +1,4 @@
-"""How much a reading may be trusted: scatter, display step, and what lies beyond doubt."""
+"""Noise of a channel's readings: scatter, display step, and the margin that is significant."""
 
 from __future__ import annotations
 
@@ -12,12 +12,12 @@ MAD_TO_SIGMA = 1.482602218505602
 """Normal standard deviation from the median absolute deviation (1 / the normal quartile 0.6745)."""
 FEW = 6
 DOUBT_SIGMAS = 4.0
-"""Beyond doubt: a chance of 3 in 100,000 for one reading with normal scatter."""
+"""Significant: a chance of 3 in 100,000 for one reading with normal scatter."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Noise:
-    """Scatter of a channel's readings about its own course.
+    """Scatter of a channel's readings about their trend.
 
     sigma: standard deviation of one reading, rounding included, in the channel's unit of measure;
     step: display step (0: none seen); degrees: how many independent differences it rests on;
@@ -32,12 +32,12 @@ class Noise:
 
     @property
     def margin(self) -> float:
-        """Return how far beyond a limit one reading must lie to be out (or in) beyond doubt."""
+        """Return the distance beyond a limit from which one reading is significantly out (or in)."""
         return DOUBT_SIGMAS * self.sigma + self.step / 2
 
 
 def of(values: Floats, resolution: float, after: Floats | None = None) -> Noise:
-    """Return the noise of neighbouring readings, trend taken out by second differences.
+    """Return the noise of neighbouring readings, the trend removed by second differences.
 
     resolution: the configured display step; 0 looks for one in the values and in those that came
     ``after`` them (an even ramp shows steps of its own, which what follows it does not keep). A rectangular
@@ -52,15 +52,15 @@ def of(values: Floats, resolution: float, after: Floats | None = None) -> Noise:
         return Noise(sigma=max(spread, rounding), step=step, degrees=len(bends), smooth=spread < step / 2)
     scatter = MAD_TO_SIGMA * float(np.median(np.abs(bends))) / np.sqrt(6.0)
     if scatter < step:  # the median of coarse steps says little: take the mean of squares, outliers cut
-        kept = np.abs(bends) <= np.quantile(np.abs(bends), 0.98)
-        scatter = float(np.sqrt(np.mean(bends[kept] ** 2) / 6.0))
+        small = np.abs(bends) <= np.quantile(np.abs(bends), 0.98)
+        scatter = float(np.sqrt(np.mean(bends[small] ** 2) / 6.0))
     own = float(np.sqrt(max(scatter**2 - rounding**2, 0.0)))
     smooth = own < 0.4 * step
     return Noise(sigma=max(scatter, rounding), step=step, degrees=len(bends) // 3 + 1, smooth=smooth)
 
 
 def display_step(values: Floats) -> float:
-    """Return the step all values are multiples of, as differences; 0 when there is none to be seen."""
+    """Return the step of which all differences are multiples; 0 when none is visible."""
     some = np.unique(values[-2000:])
     if len(some) < 3 or len(some) > 0.7 * min(len(values), 2000):
         return 0.0

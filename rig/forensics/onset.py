@@ -1,9 +1,9 @@
-"""When a channel departed from its own normal, before any limit.
+"""Onset: first deviation of a channel from its baseline, before any limit.
 
-The normal is what the channel did earlier in the recording, corrected for what was done to it: like
-channels of other units under the same stimuli, and the stimulus channels themselves (at once and through
-slow filters, as heat follows power). What is left over should be level; where it leaves that level for
-good, and not because a stimulus changed, is the onset. "None seen" is an answer.
+The baseline is the channel's earlier course in the recording, corrected for its stimuli: by the same channel
+of other units under the same stimuli, or by the stimulus channels themselves (directly and through slow
+filters, as heat follows power). The remainder should be constant; the onset is where it leaves that level
+for good without a change of a stimulus. "None detected" is a valid result.
 """
 
 from __future__ import annotations
@@ -14,6 +14,7 @@ from itertools import accumulate
 import numpy as np
 
 from rig.domain.model import ChannelKind
+from rig.domain.units import difference_unit
 from rig.forensics.analysis_data import AnalysisData, alike, level_of, middle_of, stimuli
 from rig.forensics.answer import CrossingExcursion, Interval, Method, Onset, WideningReason
 from rig.forensics.change_detection import bend, cusum, last_rest
@@ -28,23 +29,23 @@ MEMORIES = (3.0, 12.0, 50.0, 200.0)
 """Time constants, in bins, of the slow filters a stimulus may act through."""
 SLACK = 1.5
 DECIDED = 14.0
-"""CUSUM threshold in standard deviations of one bin mean; raised by what the normal itself reaches."""
+"""CUSUM threshold in standard deviations of one bin mean; raised by what the baseline itself reaches."""
 LEAST_DEPARTURE = 5.0
 ALIKE = 1.5
-"""Factor on the scatter for neighbouring bins not being quite independent."""
+"""Factor on the scatter, since neighbouring bins are not quite independent."""
 RIDGE = 0.1
 SHAPE = 0.5
 """Share of the interval of a sharp bend that is added on either side: true departures begin gently. Judged by
 simulated deaths; about one in eight still lies outside, where a slow wander ran into the departure."""
 PEER_TOLERANCE = 0.05
-"""How differently like units may respond to the same stimuli (common practice, no source)."""
+"""Difference allowed between the responses of like units to the same stimuli (common practice, no source)."""
 STIMULUS_TOLERANCE = 0.25
-"""How far a response learnt from small changes of a stimulus may be off for larger ones."""
+"""Error allowed for a response learnt from small changes of a stimulus when it is applied to larger ones."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Departure:
-    """The row of bin means with its normal taken out: seconds from ``start_ns``, in scatters."""
+    """Bin means less the baseline: from ``start_ns`` on, in scatters."""
 
     start_ns: int
     width_ns: int
@@ -52,45 +53,45 @@ class Departure:
     baseline: float
     scatter: float
     reference: int
-    against: tuple[str, ...]
+    corrected_for: tuple[str, ...]
 
 
 def onset(
-    scene: AnalysisData, name: str, until_ns: int, crossing: CrossingExcursion | None, confidence: float
+    data: AnalysisData, name: str, until_ns: int, crossing: CrossingExcursion | None, confidence: float
 ) -> tuple[Onset | None, str]:
-    """Return the onset of one channel before a moment, or None and why there is none.
+    """Return the onset of one channel before a moment, or None and the reason.
 
     until_ns: where to stop looking (the crossing, or the failure for a channel that stayed inside).
     """
-    if scene.layout.channels[name].kind is ChannelKind.STIMULUS:
-        return None, "a stimulus is what the rig does; it has no normal to depart from"
-    coarse = departure(scene, name, scene.span_ns[0], until_ns)
+    if data.layout.channels[name].kind is ChannelKind.STIMULUS:
+        return None, "stimulus: no baseline"
+    coarse = departure(data, name, data.span_ns[0], until_ns)
     if coarse is None:
-        return None, "too few readings before the failure to know what is normal"
+        return None, "baseline too short"
     found = locate(coarse, crossing)
     if found is None:
         slope = LEAST_DEPARTURE * coarse.scatter / max((until_ns - coarse.start_ns) / 3600e9, 1e-9)
-        unit = scene.layout.channels[name].unit_of_measure
-        return None, f"none seen; a drift slower than {slope:.2g} {unit}/h would not have been"
+        unit = difference_unit(data.layout.channels[name].unit_of_measure)
+        return None, f"none detected; drift below {slope:.2g} {unit}/h is not detectable"
     first, rising = found
-    fine = refine(scene, name, coarse, first, until_ns)
+    fine = refine(data, name, coarse, first, until_ns)
     return _onset(name, fine, coarse, rising, confidence), ""
 
 
-def departure(scene: AnalysisData, name: str, start_ns: int, until_ns: int) -> Departure | None:
-    """Return the channel's bin means with its normal taken out; None where there is too little to go by."""
-    track = scene.track(name)
+def departure(data: AnalysisData, name: str, start_ns: int, until_ns: int) -> Departure | None:
+    """Return the channel's bin means less its baseline; None where the baseline is too short."""
+    track = data.track(name)
     before = track.usable_between(start_ns, until_ns)
     count = min(GRID, before // 2)
     if count < LEAST_BINS:
         return None
     start_ns, width, count = grid(start_ns, until_ns, count)
-    own = scene.means(name, start_ns, width, count)
+    own = data.means(name, start_ns, width, count)
     reference = int(count * REFERENCE_SHARE)
     known = np.isfinite(own)
     if np.count_nonzero(known[:reference]) < LEAST_BINS // 3 or not known[-max(count // 20, 3) :].any():
         return None
-    expected = _expected(scene, name, own, Grid(start_ns, width, count, reference))
+    expected = _expected(data, name, own, Grid(start_ns, width, count, reference))
     rest = own - expected.row
     level = rest[:reference][np.isfinite(rest[:reference])]
     if len(level) < LEAST_BINS // 3:
@@ -100,17 +101,17 @@ def departure(scene: AnalysisData, name: str, start_ns: int, until_ns: int) -> D
     return Departure(
         start_ns=start_ns,
         width_ns=width,
-        row=(rest - centre) / np.hypot(scatter, expected.doubt),
+        row=(rest - centre) / np.hypot(scatter, expected.tolerance),
         baseline=float(np.median(own[:reference][known[:reference]])),
         scatter=scatter,
         reference=reference,
-        against=expected.against,
+        corrected_for=expected.corrected_for,
     )
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Grid:
-    """Bins of equal width; the first ``reference`` of them say what is normal."""
+    """Bins of equal width; the first ``reference`` of them are the baseline."""
 
     start_ns: int
     width_ns: int
@@ -120,57 +121,57 @@ class Grid:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Expected:
-    """What a channel should have done under what was done to it, and how far that may be off."""
+    """Expected course of a channel under its stimuli, and the error allowed for it."""
 
     row: Floats
-    doubt: Floats
-    against: tuple[str, ...]
+    tolerance: Floats
+    corrected_for: tuple[str, ...]
 
 
-def _expected(scene: AnalysisData, name: str, own: Floats, grid: Grid) -> Expected:
-    """Return what is expected of a channel: from like channels if there are any, else from the stimuli."""
-    channel = scene.layout.channels[name]
-    others = alike(scene.layout, channel)
+def _expected(data: AnalysisData, name: str, own: Floats, grid: Grid) -> Expected:
+    """Return the expected course: from the same channel of other units if any, else from the stimuli."""
+    channel = data.layout.channels[name]
+    others = alike(data.layout, channel)
     if others:
-        peers = np.array([scene.means(other, grid.start_ns, grid.width_ns, grid.count) for other in others])
+        peers = np.array([data.means(other, grid.start_ns, grid.width_ns, grid.count) for other in others])
         middle = _middle(peers, grid.reference)
         late = middle[-max(grid.count // 20, 3) :]
         if np.isfinite(middle[: grid.reference]).mean() > 0.5 and np.isfinite(late).any():
             row = _weighted(own, [_filled(middle)], grid.reference, prior=1.0)
             return Expected(row, PEER_TOLERANCE * np.abs(row), tuple(others))
-    rows, against = _stimulus_rows(scene, name, grid)
+    rows, corrected_for = _stimulus_rows(data, name, grid)
     if not rows:
         return Expected(np.zeros(grid.count), np.zeros(grid.count), ())
     row = _weighted(own, rows, grid.reference, prior=0.0)
-    return Expected(row, STIMULUS_TOLERANCE * np.abs(row), against)
+    return Expected(row, STIMULUS_TOLERANCE * np.abs(row), corrected_for)
 
 
 def _middle(peers: Floats, reference: int) -> Floats:
-    """Return the median of like channels, each taken from its own level in the reference part."""
+    """Return the median of the other units' channels, each less its own level in the reference part."""
     levels = np.array([[level_of(row[:reference])] for row in peers])
     return middle_of(peers - levels)
 
 
-def _stimulus_rows(scene: AnalysisData, name: str, grid: Grid) -> tuple[list[Floats], tuple[str, ...]]:
-    """Return the stimuli of a channel, at once and through slow filters."""
-    channel = scene.layout.channels[name]
+def _stimulus_rows(data: AnalysisData, name: str, grid: Grid) -> tuple[list[Floats], tuple[str, ...]]:
+    """Return the stimuli of a channel, directly and through slow filters."""
+    channel = data.layout.channels[name]
     rows: list[Floats] = []
-    against: list[str] = []
-    acting = dict.fromkeys([*stimuli(scene.layout, channel.unit), *channel.follows])
+    corrected_for: list[str] = []
+    acting = dict.fromkeys([*stimuli(data.layout, channel.unit), *channel.follows])
     for stimulus in acting:
-        if stimulus == name or stimulus not in scene.layout.channels:
+        if stimulus == name or stimulus not in data.layout.channels:
             continue
-        row = _filled(scene.means(stimulus, grid.start_ns, grid.width_ns, grid.count))
+        row = _filled(data.means(stimulus, grid.start_ns, grid.width_ns, grid.count))
         if np.isfinite(row).all() and np.ptp(row) > 0:
             rows += [row, *(_remembered(row, memory) for memory in MEMORIES)]
-            against.append(stimulus)
-    return rows, tuple(against)
+            corrected_for.append(stimulus)
+    return rows, tuple(corrected_for)
 
 
 def _weighted(own: Floats, rows: list[Floats], reference: int, prior: float) -> Floats:
-    """Return the rows' joint explanation of a channel, its weights learnt on the reference part alone.
+    """Return the rows' joint fit to a channel, its weights learnt on the reference part alone.
 
-    Ridge: weights that the reference part cannot tell stay at the prior.
+    Ridge: weights that the reference part does not determine stay at the prior.
     """
     part = np.isfinite(own)
     part[reference:] = False
@@ -187,7 +188,7 @@ def _weighted(own: Floats, rows: list[Floats], reference: int, prior: float) -> 
 
 
 def _scatter(level: Floats, resolution: float, per_bin: float) -> float:
-    """Return the scatter of bin means, slow wander included, and never below what the display can show."""
+    """Return the scatter of bin means, slow wander included, and never below the display step's."""
     fast = MAD_TO_SIGMA * float(np.median(np.abs(level)))
     blocks = level[: len(level) // 8 * 8].reshape(-1, 8).mean(axis=1)
     slow = MAD_TO_SIGMA * float(np.median(np.abs(blocks))) if len(blocks) >= 8 else 0.0
@@ -196,7 +197,7 @@ def _scatter(level: Floats, resolution: float, per_bin: float) -> float:
 
 
 def _ridge(design: Floats, rest: Floats) -> Floats:
-    """Return the weights of the columns that explain what is left, drawn towards 0 where it cannot tell."""
+    """Return the weights of the columns that fit the remainder, drawn towards 0 where undetermined."""
     noise = float(np.median(np.diff(rest) ** 2)) if len(rest) > 2 else 0.0
     size = np.mean(design**2, axis=0) + 1e-30
     penalty = np.diag(RIDGE * (noise + 0.02 * size) * len(rest) / design.shape[1] + 1e-12)
@@ -214,11 +215,13 @@ def _filled(row: Floats) -> Floats:
 def _remembered(row: Floats, memory: float) -> Floats:
     """Return a row through a first-order filter of so many bins."""
     keep = float(np.exp(-1.0 / memory))
-    return np.fromiter(accumulate(row.tolist(), lambda kept, new: (1 - keep) * new + keep * kept), np.float64)
+    return np.fromiter(
+        accumulate(row.tolist(), lambda state, new: (1 - keep) * new + keep * state), np.float64
+    )
 
 
 def locate(found: Departure, crossing: CrossingExcursion | None) -> tuple[int, bool] | None:
-    """Return the bin where the departure that lasts to the end began, and whether it rises."""
+    """Return the bin where the deviation that lasts to the end began, and whether it rises."""
     row = np.where(np.isfinite(found.row), found.row, 0.0)
     clipped = np.clip(row, -6.0, 6.0)
     sums = cusum(clipped, 0.0, SLACK)
@@ -235,13 +238,13 @@ def locate(found: Departure, crossing: CrossingExcursion | None) -> tuple[int, b
     return None if best is None else (best[1], best[2])
 
 
-def refine(scene: AnalysisData, name: str, coarse: Departure, first: int, until_ns: int) -> Departure:
-    """Return the stretch around a departure on a finer grid, where the readings allow one."""
+def refine(data: AnalysisData, name: str, coarse: Departure, first: int, until_ns: int) -> Departure:
+    """Return the stretch around the onset on a finer grid, where the readings allow one."""
     late = coarse.row.size - first
     start = coarse.start_ns + max(first - max(3 * late, 20), 0) * coarse.width_ns
     if start - coarse.start_ns < (until_ns - coarse.start_ns) // 2:
         return coarse
-    finer = departure(scene, name, start, until_ns)
+    finer = departure(data, name, start, until_ns)
     if finer is None or locate(finer, None) is None:
         return coarse
     return finer
@@ -262,16 +265,16 @@ def _onset(name: str, fine: Departure, coarse: Departure, rising: bool, confiden
     times = [fine.start_ns + round(x * 1e9) for x in (found.earliest, found.at, found.latest)]
     half = fine.width_ns // 2
     early, best, late = times[0] - half, times[1], times[2] + half
-    doubt = round(SHAPE * (late - early))
-    early, late = early - doubt, late + doubt
+    extra = round(SHAPE * (late - early))
+    early, late = early - extra, late + extra
     reasons = (
         WideningReason(
             code="sampling", text=f"means of {fine.width_ns / 1e9:.3g} s", widened_s=fine.width_ns / 1e9
         ),
         WideningReason(
-            code="noise", text="scatter about the normal", widened_s=found.latest - found.earliest
+            code="noise", text="scatter about the baseline", widened_s=found.latest - found.earliest
         ),
-        WideningReason(code="shape", text="no departure is a sharp bend", widened_s=2 * doubt / 1e9),
+        WideningReason(code="shape", text="gradual onset", widened_s=2 * extra / 1e9),
     )
     cuts = np.interp(np.linspace(0, 1, CUTS), [0, 0.5, 1], np.array([early, best, late], dtype=float))
     return Onset(
@@ -287,9 +290,9 @@ def _onset(name: str, fine: Departure, coarse: Departure, rising: bool, confiden
         rising=rising,
         baseline=coarse.baseline,
         scatter=fine.scatter,
-        departed_ns=fine.start_ns + int(known[decided] * fine.width_ns),
+        detected_ns=fine.start_ns + int(known[decided] * fine.width_ns),
         reached=float(row[known[-1]]),
-        against=coarse.against,
+        corrected_for=coarse.corrected_for,
     )
 
 

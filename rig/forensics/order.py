@@ -1,4 +1,4 @@
-"""The order that follows from intervals, and nothing more than follows.
+"""Interval order of moments that lie within intervals.
 
 "Certainly before" is the interval order (Fishburn): x before y only if x's interval ends strictly before
 y's begins. Overlapping or touching intervals are not ordered, and "not ordered" is not transitive, so
@@ -15,8 +15,8 @@ from rig.forensics.answer import ChannelPair, ExcursionOrder, Interval
 
 CUTS = 41
 """How many equally probable cuts describe a distribution (0, 2.5, ... 100 %)."""
-TOLD_LEAST = 0.1
-"""Moments whose estimated distance is below this share of an interval have no distance worth stating."""
+RESOLVABLE_LEAST = 0.1
+"""Moments closer than this share of an interval: no sampling interval is stated that would resolve them."""
 
 
 def certainly_before(a: Interval, b: Interval) -> bool:
@@ -25,7 +25,7 @@ def certainly_before(a: Interval, b: Interval) -> bool:
 
 
 def probability_before(a: Interval, b: Interval) -> float:
-    """Return P(a before b) for independent moments; 0.5 for moments that coincide or say nothing.
+    """Return P(a before b) for independent moments; 0.5 for moments that coincide or are unknown.
 
     A distribution with an open end counts as lying anywhere up to its known end.
     """
@@ -40,7 +40,7 @@ def probability_before(a: Interval, b: Interval) -> float:
 
 
 def _open_ended(a: Interval, b: Interval) -> float:
-    """Return P(a before b) where at least one began before the recording saw it."""
+    """Return P(a before b) where at least one lies before the recording."""
     if a.quantiles_ns and b.latest_ns is not None:
         inside = float(np.mean(np.asarray(a.quantiles_ns) <= b.latest_ns))
         return 0.5 * inside
@@ -73,14 +73,14 @@ def _compare(
 
 
 def order(intervals: Mapping[str, Interval]) -> ExcursionOrder:
-    """Return the order of named moments: tiers, places, and every pair with its probability."""
+    """Return the order of named moments: tiers, ranks, and every pair with its probability."""
     names = sorted(intervals, key=lambda name: (_best(intervals[name]), name))
     before = {n: {m for m in names if certainly_before(intervals[m], intervals[n])} for n in names}
     after = {n: sum(n in before[m] for m in names) for n in names}
     return ExcursionOrder(
         channels=tuple(names),
         tiers=_tiers(names, before),
-        places={n: (1 + len(before[n]), len(names) - after[n]) for n in names},
+        ranks={n: (1 + len(before[n]), len(names) - after[n]) for n in names},
         pairs=tuple(_pair(a, b, intervals) for k, a in enumerate(names) for b in names[k + 1 :]),
     )
 
@@ -92,7 +92,7 @@ def _best(interval: Interval) -> int:
 
 
 def _tiers(names: Sequence[str], before: Mapping[str, set[str]]) -> tuple[tuple[str, ...], ...]:
-    """Return the levels left by taking away, again and again, what has nothing certainly before it."""
+    """Return the tiers: repeatedly, the names with nothing certainly before them among those left."""
     left = list(names)
     levels: list[tuple[str, ...]] = []
     while left:
@@ -103,37 +103,42 @@ def _tiers(names: Sequence[str], before: Mapping[str, set[str]]) -> tuple[tuple[
 
 
 def _pair(a: str, b: str, intervals: Mapping[str, Interval]) -> ChannelPair:
-    """Return what can be said of two moments, the certainly (or probably) earlier one first."""
+    """Return the order of two moments, the certainly (or probably) earlier one first."""
     x, y = intervals[a], intervals[b]
     chance = probability_before(x, y)
     if chance < 0.5:
         a, b, x, y, chance = b, a, y, x, 1.0 - chance
     if certainly_before(x, y):
         return ChannelPair(first=a, second=b, certain=True, probability=1.0)
-    told_by_s, obstacle = _what_hides(x, y)
+    resolvable_at_s, obstacle = _resolution(x, y)
     return ChannelPair(
-        first=a, second=b, certain=False, probability=chance, told_by_s=told_by_s, obstacle=obstacle
+        first=a,
+        second=b,
+        certain=False,
+        probability=chance,
+        resolvable_at_s=resolvable_at_s,
+        obstacle=obstacle,
     )
 
 
-def _what_hides(x: Interval, y: Interval) -> tuple[float | None, str]:
-    """Return the polling interval that would have told two moments apart, and what hides their order.
+def _resolution(x: Interval, y: Interval) -> tuple[float | None, str]:
+    """Return the sampling interval that would settle the order of two moments, and its obstacle.
 
-    A bracket is as wide as the polling interval, so two moments a distance d apart are told for sure when
-    the polling interval is at most d/2. Noise, lag and accuracy do not shrink with it.
+    A bracket is as wide as the sampling interval, so the order of two moments a distance d apart is settled
+    at a sampling interval of d/2. Noise, lag and accuracy do not shrink with it.
     """
     if x.earliest_ns is None or y.earliest_ns is None:
-        return None, "one of them was out before the recording saw it"
+        return None, "one was out before the recording began"
     if x.best_ns is None or y.best_ns is None or x.latest_ns is None or y.latest_ns is None:
-        return None, "one of them has no known end"
+        return None, "one has no known end"
     causes = sorted(
         ((r.widened_s, r.text) for i in (x, y) for r in i.reasons if r.widened_s > 0), reverse=True
     )
-    obstacle = causes[0][1] if causes else "their intervals overlap"
+    obstacle = causes[0][1] if causes else "intervals overlap"
     apart_s = abs(y.best_ns - x.best_ns) / 1e9
     firm_s = sum(r.widened_s for i in (x, y) for r in i.reasons if r.code not in {"sampling", "lost"})
-    told_by_s = (apart_s - max(firm_s, 0.0)) / 2
-    if told_by_s <= TOLD_LEAST * min(x.width_s, y.width_s):
+    resolvable_at_s = (apart_s - max(firm_s, 0.0)) / 2
+    if resolvable_at_s <= RESOLVABLE_LEAST * min(x.width_s, y.width_s):
         reach_s = (max(x.latest_ns, y.latest_ns) - min(x.earliest_ns, y.earliest_ns)) / 1e9
-        return None, f"{obstacle}; they lie at most {reach_s:.3g} s apart"
-    return told_by_s, obstacle
+        return None, f"{obstacle}; crossings at most {reach_s:.3g} s apart"
+    return resolvable_at_s, obstacle

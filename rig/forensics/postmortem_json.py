@@ -1,10 +1,10 @@
-"""A post-mortem as plain data: dicts, lists, text, numbers, booleans and None, ready for JSON.
+"""Post-mortem as plain data: dicts, lists, text, numbers, booleans and None, ready for JSON.
 
-Field names are those of ``rig.forensics.answer`` and stay as they are; ``schema`` counts up when a field
+Field names are those of ``rig.forensics.answer`` and are stable; ``schema`` counts up when a field
 changes its meaning or goes. Times end in ``_ns`` (UTC, integers), durations in ``_s``. An infinite
 duration is written as None. Quantiles are left out: they serve the order and are not a result.
 
-``whole`` leaves nothing out and ``restored`` makes it a post-mortem again: for keeping, not for others.
+``to_storage`` leaves nothing out and ``from_storage`` reverses it: for the result cache, not for others.
 """
 
 from __future__ import annotations
@@ -16,6 +16,7 @@ from rig.domain import jsonmap
 from rig.forensics.answer import PostMortem
 
 SCHEMA = 2
+"""2: fields and value words renamed to the terms of the trade (POSTMORTEM.md, "Versions")."""
 LEFT_OUT = frozenset({"quantiles_ns"})
 _BESIDE = {"earliest_ns", "latest_ns"}
 """Stand beside what is left out; a channel of that name stands elsewhere."""
@@ -26,14 +27,14 @@ def to_json(post_mortem: PostMortem) -> dict[str, Any]:
     return {"schema": SCHEMA, **_without_quantiles(jsonmap.printed(post_mortem))}
 
 
-def whole(post_mortem: PostMortem) -> dict[str, Any]:
-    """Return all of a post-mortem as dicts, lists and scalars (infinities and NaN among them)."""
+def to_storage(post_mortem: PostMortem) -> dict[str, Any]:
+    """Return the complete post-mortem as dicts, lists and scalars (infinities and NaN among them)."""
     data: dict[str, Any] = jsonmap.plain(post_mortem)
     return data
 
 
-def restored(data: Mapping[str, Any]) -> PostMortem:
-    """Return the post-mortem that ``whole`` made into this. Raises ValueError if it did not."""
+def from_storage(data: Mapping[str, Any]) -> PostMortem:
+    """Return the post-mortem that ``to_storage`` was given. Raises ValueError for anything else."""
     return jsonmap.made(PostMortem, data)
 
 

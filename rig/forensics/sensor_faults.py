@@ -1,7 +1,7 @@
-"""Whether a channel's readings are to be believed at all: sensors and instruments before units.
+"""Sensor and instrument faults, found in the readings alone.
 
-Each ailment names the moment it began and the readings that show it. Nothing here knows what a channel is
-called; units of measure, statuses, the instrument it is read by and like channels are all there is.
+Each fault states the moment it began and the readings that show it. Channel names play no part; units of
+measure, statuses, the instrument and the same channel of other units are all that is used.
 """
 
 from __future__ import annotations
@@ -28,38 +28,38 @@ from rig.forensics.noise import display_step, of
 from rig.forensics.track import SHORT, ChannelTrack
 
 LASTING = 5
-"""Readings in a row from which on silence or a sentinel is a state and not an accident."""
+"""Consecutive readings from which silence or a sentinel counts as a state."""
 STUCK_CHANCE = 1e-9
 LEFT_BEHIND = 8.0
-"""How many display steps (or scatters) like channels must have moved while a value stood still."""
+"""Display steps (or scatters) that the other units' channels must have moved while a value stood still."""
 JUMP_NOISES = 12.0
 BLOCKS = 16
 JUMP_KELVIN = 12.0
-"""A temperature that moves more than this within one poll, and more than ever before, was not heated."""
+"""A larger temperature step within one poll, larger than any before, is not heating."""
 
 
 class FaultType(enum.StrEnum):
-    """What is wrong with the readings of a channel or instrument."""
+    """Type of a sensor or instrument fault."""
 
     OPEN = "open"
     FULL_SCALE = "full-scale"
     STUCK = "stuck"
-    FALLEN = "fallen-off"
+    DETACHED = "detached"
     IMPOSSIBLE = "impossible-rate"
     SILENT = "silent"
-    JOLT = "jolt"
-    """Several channels of one instrument jumped in one scan."""
+    COMMON_STEP = "common-step"
+    """Step on several channels of one instrument in one scan."""
 
 
 TOGETHER = frozenset({FaultType.IMPOSSIBLE, FaultType.FULL_SCALE, FaultType.OPEN, FaultType.STUCK})
-INSTRUMENTAL = frozenset({FaultType.SILENT, FaultType.JOLT})
+INSTRUMENT_FAULTS = frozenset({FaultType.SILENT, FaultType.COMMON_STEP})
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SensorFault:
-    """One ailment: of a channel (or, for silence and jolts, of an instrument), from a moment on."""
+    """Fault of a sensor (or, for silence and common steps, of an instrument), from a moment on."""
 
-    ailment: FaultType
+    fault_type: FaultType
     subject: str
     channels: tuple[str, ...]
     from_ns: int
@@ -67,23 +67,25 @@ class SensorFault:
     evidence: tuple[AttributionEvidence, ...]
 
 
-def ailments(scene: AnalysisData, names: Iterable[str]) -> list[SensorFault]:
-    """Return everything that is wrong with the readings of these channels, oldest first."""
+def sensor_faults(data: AnalysisData, names: Iterable[str]) -> list[SensorFault]:
+    """Return the sensor and instrument faults of these channels, oldest first."""
     single: list[SensorFault] = []
     for name in names:
-        track = scene.track(name)
+        track = data.track(name)
         if not len(track) or track.channel.source is None:
             continue
         for look in (_open, _stuck, _impossible):
-            ill = look(track)
-            if ill is not None:
-                single.append(ill)
+            fault = look(track)
+            if fault is not None:
+                single.append(fault)
                 break
         else:
-            ill = _fallen(scene, track) or _left_behind(scene, track)
-            if ill is not None:
-                single.append(ill)
-    return sorted([*_jolts(scene, single), *_silences(scene)], key=lambda ill: (ill.from_ns, ill.subject))
+            fault = _detached(data, track) or _left_behind(data, track)
+            if fault is not None:
+                single.append(fault)
+    return sorted(
+        [*_common_steps(data, single), *_silences(data)], key=lambda fault: (fault.from_ns, fault.subject)
+    )
 
 
 def _last_run(bad: Bools) -> tuple[int, int]:
@@ -97,27 +99,25 @@ def _last_run(bad: Bools) -> tuple[int, int]:
 
 
 def _open(track: ChannelTrack) -> SensorFault | None:
-    """Return the stretch in which the instrument itself said that there is no sensor, or no sane value."""
+    """Return the stretch in which the instrument itself reported no sensor, or no valid value."""
     if sum(digest.sick for digest in track.digests) < LASTING:
         return None
     status = track.statuses()
-    sick = np.isin(status, (Status.OVER, Status.UNDER, Status.NO_VALUE, Status.SUSPECT))
+    faulty = np.isin(status, (Status.OVER, Status.UNDER, Status.NO_VALUE, Status.SUSPECT))
     unknown = np.isin(status, (Status.NO_REPLY, Status.BAD_REPLY, Status.LOST, Status.REFUSED))
-    begin, length = _last_run(sick | (unknown & _between(sick)))
-    said = int(np.count_nonzero(sick[begin : begin + length]))
+    begin, length = _last_run(faulty | (unknown & _between(faulty)))
+    said = int(np.count_nonzero(faulty[begin : begin + length]))
     if said < LASTING or begin == 0:
         return None
     word = Status(int(status[begin])).name.replace("_", " ").lower()
-    text = (
-        f"{said} readings with status '{word}' from here on; the last good one was {_last_good(track, begin)}"
-    )
-    return _ill(FaultType.OPEN, track, begin, begin + length - 1, text)
+    text = f"{said} readings with status '{word}' from here on; last good reading {_last_good(track, begin)}"
+    return _fault(FaultType.OPEN, track, begin, begin + length - 1, text)
 
 
-def _between(sick: Bools) -> Bools:
-    """Return where a sick reading lies both before and after."""
-    where = np.flatnonzero(sick)
-    inside = np.zeros(len(sick), dtype=np.bool_)
+def _between(faulty: Bools) -> Bools:
+    """Return where a faulty reading lies both before and after."""
+    where = np.flatnonzero(faulty)
+    inside = np.zeros(len(faulty), dtype=np.bool_)
     if len(where):
         inside[where[0] : where[-1]] = True
     return inside
@@ -125,13 +125,13 @@ def _between(sick: Bools) -> Bools:
 
 def _last_good(track: ChannelTrack, begin: int) -> str:
     good = track.usable_before(begin, 1)
-    return f"{good[0]:.6g} {track.channel.unit_of_measure}" if len(good) else "never"
+    return f"{good[0]:.6g} {track.channel.unit_of_measure}" if len(good) else "none"
 
 
 def _stuck(track: ChannelTrack) -> SensorFault | None:
-    """Return the stretch in which a value that used to move was repeated too often to be chance.
+    """Return the stretch in which a value that used to vary was repeated too often to be chance.
 
-    It must go on at the level it had (a dead channel jumps first), away from zero, and last to the end.
+    It must continue at its level (a dead channel steps first), away from zero, and last to the end.
     """
     changed = track.last_change()
     if track.usable < 4 * LASTING or changed < 0 or len(track) - changed < 2 * LASTING:
@@ -152,16 +152,16 @@ def _stuck(track: ChannelTrack) -> SensorFault | None:
     if abs(held - usual) > 6 * noise.sigma + noise.step or abs(held) < 0.05 * abs(float(np.median(past))):
         return None
     measure = track.channel.unit_of_measure
-    text = f"{length} times exactly {held:.6g} {measure}; before, {chance:.0%} were repeats"
-    return _ill(FaultType.STUCK, track, changed, track.last_usable(), text)
+    text = f"{length} readings of exactly {held:.6g} {measure}; repeats before: {chance:.0%}"
+    return _fault(FaultType.STUCK, track, changed, track.last_usable(), text)
 
 
-def _left_behind(scene: AnalysisData, track: ChannelTrack) -> SensorFault | None:
-    """Return the stretch to the end in which a value stood still while the like channels it follows moved.
+def _left_behind(data: AnalysisData, track: ChannelTrack) -> SensorFault | None:
+    """Return the stretch to the end in which a value stood still while the other units' channels moved.
 
-    For readings so calm that repeats alone prove nothing.
+    For readings so steady that repeats alone prove nothing.
     """
-    others = [scene.track(name) for name in alike(scene.layout, track.channel)]
+    others = [data.track(name) for name in alike(data.layout, track.channel)]
     changed = track.last_change()
     if not others or track.usable < 8 * LASTING or changed < 0 or len(track) - changed < 2 * LASTING:
         return None
@@ -176,10 +176,10 @@ def _left_behind(scene: AnalysisData, track: ChannelTrack) -> SensorFault | None
     if least <= 0 or moved < least or abs(held) < 0.05 * abs(float(np.median(past))):
         return None
     text = (
-        f"{length} times exactly {held:.6g} {track.channel.unit_of_measure}, "
-        f"while like channels moved by {moved:.4g} or more"
+        f"{length} readings of exactly {held:.6g} {track.channel.unit_of_measure}, "
+        f"while the same channel on the other units changed by {moved:.4g} or more"
     )
-    return _ill(FaultType.STUCK, track, changed, track.last_usable(), text)
+    return _fault(FaultType.STUCK, track, changed, track.last_usable(), text)
 
 
 def _grain(track: ChannelTrack) -> float:
@@ -189,7 +189,7 @@ def _grain(track: ChannelTrack) -> float:
 
 
 def _swing(track: ChannelTrack, from_ns: int) -> float:
-    """Return how far a channel moved after a moment, blocks of readings averaged; 0 when it was not read."""
+    """Return the range of a channel after a moment, blocks of readings averaged; 0 when it was not read."""
     place = track.place(from_ns)
     count = track.count(place, len(track))
     if count < 2 * LASTING:
@@ -203,7 +203,7 @@ def _swing(track: ChannelTrack, from_ns: int) -> float:
 
 
 def _impossible(track: ChannelTrack) -> SensorFault | None:
-    """Return the moment a temperature moved faster than heat can, and did not come back with heat's pace."""
+    """Return the moment of a temperature step that heating cannot explain and that did not decay."""
     if not is_temperature(track.channel) or track.usable < 4 * LASTING:
         return None
     step, at = track.widest_step()
@@ -224,52 +224,52 @@ def _impossible(track: ChannelTrack) -> SensorFault | None:
     flat = np.ptp(after) <= noise.step
     text = (
         f"from {values[k]:.5g} to {values[k + 1]:.5g} {track.channel.unit_of_measure} within one poll; "
-        f"usual steps are below {max(usual, noise.step):.3g}"
+        f"usual steps below {max(usual, noise.step):.3g}"
     )
     kind = FaultType.FULL_SCALE if flat and np.ptp(before) > 0 else FaultType.IMPOSSIBLE
-    return _ill(kind, track, at, track.last_usable(), text)
+    return _fault(kind, track, at, track.last_usable(), text)
 
 
 def _gap_ns(track: ChannelTrack, position: int) -> int:
-    """Return how long before a usable reading the usable one before it was taken."""
+    """Return the time from the previous usable reading to a usable one."""
     near, offset = track.near(position, 1, slice(0, position + 1))
     before = np.flatnonzero(near.usable[: position - offset])[-1]
     return int(near.t_ns[position - offset] - near.t_ns[before])
 
 
-def _fallen(scene: AnalysisData, track: ChannelTrack) -> SensorFault | None:
-    """Return the moment a temperature began to fall to the room's while its unit went on as before."""
+def _detached(data: AnalysisData, track: ChannelTrack) -> SensorFault | None:
+    """Return the moment a temperature began to fall to the room's while its unit kept running."""
     channel = track.channel
     rooms = [
         c.name
-        for c in scene.layout.channels.values()
+        for c in data.layout.channels.values()
         if c.unit is None and c.kind is ChannelKind.STIMULUS and is_temperature(c) and c.name != channel.name
     ]
     if channel.unit is None or not is_temperature(channel) or not rooms:
         return None
-    start, end = scene.span_ns
+    start, end = data.span_ns
     count = min(600, len(track) // 4)
     if count < 60:
         return None
     start, width, count = grid(start, end, count)
-    own = scene.means(channel.name, start, width, count)
-    room = middle_of(np.array([scene.means(r, start, width, count) for r in rooms]))
+    own = data.means(channel.name, start, width, count)
+    room = middle_of(np.array([data.means(r, start, width, count) for r in rooms]))
     begin = _left_for_good(own - room)
     if begin is None:
         return None
-    witnesses = _unchanged(scene, channel, begin, (start, width, count))
+    witnesses = _unchanged(data, channel, begin, (start, width, count))
     if witnesses is None:
         return None
     text = (
         f"fell from {level_of(own[:begin]):.4g} to {level_of(own[-5:]):.4g} {channel.unit_of_measure}, "
-        f"the room's {level_of(room[-5:]):.4g}, while {witnesses} went on as before"
+        f"room {level_of(room[-5:]):.4g}, while {witnesses} stayed the same"
     )
     position = track.place(start + max(begin - 2, 0) * width)
-    return _ill(FaultType.FALLEN, track, min(position, len(track) - 1), len(track) - 1, text)
+    return _fault(FaultType.DETACHED, track, min(position, len(track) - 1), len(track) - 1, text)
 
 
 def _left_for_good(above: Floats) -> int | None:
-    """Return the bin from which a rise above the room shrank to next to nothing for good."""
+    """Return the bin from which a rise above the room shrank to nearly zero for good."""
     late = above[-5:]
     if not np.isfinite(late).any():
         return None
@@ -280,14 +280,14 @@ def _left_for_good(above: Floats) -> int | None:
     return int(high[-1]) + 1 if len(high) and high[-1] < len(above) - 3 else None
 
 
-def _unchanged(scene: AnalysisData, channel: Channel, begin: int, bins: tuple[int, int, int]) -> str | None:
+def _unchanged(data: AnalysisData, channel: Channel, begin: int, bins: tuple[int, int, int]) -> str | None:
     """Return the unit's other channels that show it kept working; None when it did not."""
     going: list[str] = []
     gone: list[str] = []
-    for other in scene.layout.channels.values():
+    for other in data.layout.channels.values():
         if other.unit != channel.unit or other.name == channel.name or other.source is None:
             continue
-        row = scene.means(other.name, *bins)
+        row = data.means(other.name, *bins)
         before, after = row[max(begin - 60, 0) : max(begin - 1, 1)], row[begin + 2 :]
         level, now = level_of(before), level_of(after[-max(len(after) // 2, 3) :])
         if not np.isfinite(level + now):
@@ -298,11 +298,11 @@ def _unchanged(scene: AnalysisData, channel: Channel, begin: int, bins: tuple[in
     return ", ".join(sorted(going)[:4])
 
 
-def _ill(ailment: FaultType, track: ChannelTrack, begin: int, end: int, text: str) -> SensorFault:
+def _fault(fault_type: FaultType, track: ChannelTrack, begin: int, end: int, text: str) -> SensorFault:
     name = track.channel.name
     t_ns = int(track.at(begin).t_ns[0])
     return SensorFault(
-        ailment=ailment,
+        fault_type=fault_type,
         subject=name,
         channels=(name,),
         from_ns=t_ns,
@@ -311,29 +311,29 @@ def _ill(ailment: FaultType, track: ChannelTrack, begin: int, end: int, text: st
     )
 
 
-def _jolts(scene: AnalysisData, single: list[SensorFault]) -> list[SensorFault]:
-    """Return the ailments with those joined that struck several channels of one instrument in one scan."""
+def _common_steps(data: AnalysisData, single: list[SensorFault]) -> list[SensorFault]:
+    """Return the faults with those joined that began on several channels of one instrument in one scan."""
     rest: list[SensorFault] = []
     groups: dict[str, list[list[SensorFault]]] = {}
-    for ill in sorted(single, key=lambda i: i.from_ns):
-        instrument = instrument_of(scene.layout.channels[ill.subject])
-        if ill.ailment not in TOGETHER or not instrument:
-            rest.append(ill)
+    for fault in sorted(single, key=lambda i: i.from_ns):
+        instrument = instrument_of(data.layout.channels[fault.subject])
+        if fault.fault_type not in TOGETHER or not instrument:
+            rest.append(fault)
             continue
         made = groups.setdefault(instrument, [])
-        if made and ill.from_ns - made[-1][0].from_ns <= _scans_ns(scene, ill.subject):
-            made[-1].append(ill)
+        if made and fault.from_ns - made[-1][0].from_ns <= _scans_ns(data, fault.subject):
+            made[-1].append(fault)
         else:
-            made.append([ill])
+            made.append([fault])
     for instrument, found in ((name, group) for name, made in groups.items() for group in made):
         from_ns = found[0].from_ns
-        units = {scene.layout.channels[i.subject].unit for i in found}
-        if len(found) < 3 or (len(units) < 2 and len(found) < _read_by(scene, instrument)):
+        units = {data.layout.channels[i.subject].unit for i in found}
+        if len(found) < 3 or (len(units) < 2 and len(found) < _read_by(data, instrument)):
             rest += found
             continue
         rest.append(
             SensorFault(
-                ailment=FaultType.JOLT,
+                fault_type=FaultType.COMMON_STEP,
                 subject=instrument,
                 channels=tuple(sorted(i.subject for i in found)),
                 from_ns=from_ns,
@@ -344,32 +344,32 @@ def _jolts(scene: AnalysisData, single: list[SensorFault]) -> list[SensorFault]:
     return rest
 
 
-def _scans_ns(scene: AnalysisData, name: str) -> int:
-    """Return the time of one and a half scans: a jump within a scan shows in two of them."""
-    return int(1.5e9 * scene.track(name).period_s())
+def _scans_ns(data: AnalysisData, name: str) -> int:
+    """Return the time of one and a half scans: a step within a scan shows in two of them."""
+    return int(1.5e9 * data.track(name).period_s())
 
 
-def _read_by(scene: AnalysisData, instrument: str) -> int:
-    return sum(instrument_of(c) == instrument for c in scene.layout.channels.values())
+def _read_by(data: AnalysisData, instrument: str) -> int:
+    return sum(instrument_of(c) == instrument for c in data.layout.channels.values())
 
 
-def _silences(scene: AnalysisData) -> list[SensorFault]:
+def _silences(data: AnalysisData) -> list[SensorFault]:
     """Return the instruments that stopped answering for more than a few polls, to the end."""
     found = []
-    for instrument in scene.layout.instruments:
-        mine = [c.name for c in scene.layout.channels.values() if instrument_of(c) == instrument]
-        runs = [_silent_from(scene.track(name), scene.span_ns[1]) for name in mine]
+    for instrument in data.layout.instruments:
+        mine = [c.name for c in data.layout.channels.values() if instrument_of(c) == instrument]
+        runs = [_silent_from(data.track(name), data.span_ns[1]) for name in mine]
         if not mine or any(run is None for run in runs):
             continue
         began = max(run for run in runs if run is not None)
-        text = f"no complete reply from here to the end of the recording, on all {len(mine)} channels"
+        text = f"no complete reply on all {len(mine)} channels from here to the end of the recording"
         found.append(
             SensorFault(
-                ailment=FaultType.SILENT,
+                fault_type=FaultType.SILENT,
                 subject=instrument,
                 channels=tuple(mine),
                 from_ns=began,
-                until_ns=scene.span_ns[1],
+                until_ns=data.span_ns[1],
                 evidence=(AttributionEvidence(subject=instrument, t_ns=began, text=text),),
             )
         )
@@ -377,13 +377,13 @@ def _silences(scene: AnalysisData) -> list[SensorFault]:
 
 
 def _silent_from(track: ChannelTrack, end_ns: int) -> int | None:
-    """Return the moment from which a channel got no reply to the end; None if it was heard."""
+    """Return the moment from which a channel got no reply to the end; None if it got one."""
     if not len(track):
         return None
     last, heard_ns = track.last_heard()
     period = 1e9 * track.period_s() if len(track) > 1 else 1e9
-    asked = len(track) - 1 - last
-    missing = (end_ns - heard_ns) / max(period, 1.0) if last >= 0 else float(asked)
-    if max(asked, int(missing) - 3) < 3 * LASTING:
+    polls = len(track) - 1 - last
+    missing = (end_ns - heard_ns) / max(period, 1.0) if last >= 0 else float(polls)
+    if max(polls, int(missing) - 3) < 3 * LASTING:
         return None
     return int(track.at(min(last + 1, len(track) - 1)).t_ns[0])

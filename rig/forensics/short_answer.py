@@ -1,4 +1,4 @@
-"""The short answer in sentences, and the doubts that go with it."""
+"""Headline of a post-mortem in sentences, and the limitations of the analysis."""
 
 from __future__ import annotations
 
@@ -19,12 +19,12 @@ from rig.forensics.answer import (
     Onset,
     Role,
 )
-from rig.forensics.sensor_faults import SensorFault
+from rig.forensics.sensor_faults import INSTRUMENT_FAULTS, SensorFault
 
 SILENCES = 5
-"""How many instruments that were silent for a while are named."""
+"""Number of instruments with a silence that are named."""
 OPEN_PAIRS = 5
-"""How many pairs that cannot be told apart are named one by one."""
+"""Number of undetermined pairs that are listed one by one."""
 
 
 def moment(t_ns: int) -> str:
@@ -37,25 +37,48 @@ def headline(
     ranking: ExcursionOrder,
     firsts: Mapping[str, CrossingExcursion],
     onsets: Sequence[Onset],
-    stories: Sequence[Cycling],
+    cycles: Sequence[Cycling],
+    *,
+    lasting: bool,
 ) -> Headline:
-    """Return the short answer."""
-    what = main.text
-    if stories:
-        what += f"; {stories[0].text}"
+    """Return the headline: result, time, first out, confidence, what to check first.
+
+    lasting: whether a channel was still out at the end.
+    """
+    result = _result(main, ranking, firsts, lasting=lasting)
+    if cycles:
+        result += f"; {cycles[0].text}"
     if not ranking.channels:
         when = moment(main.evidence[0].t_ns) if main.evidence and main.evidence[0].t_ns else ""
-        first = main.subject if main.role is not Role.NONE else "nothing"
-        look_at = _look_at(main, (), None)
-        return Headline(what=what, when=when, first=first, sure=_weight(main), look_at=look_at)
+        first = main.subject if main.role is not Role.NONE else "none"
+        return Headline(
+            result=result, when=when, first_out=first, confidence=_cause(main),
+            check_first=_check_first(main, (), None),
+        )  # fmt: skip
     tier = ranking.tiers[0]
     return Headline(
-        what=what,
+        result=result,
         when=_when(firsts[tier[0]]),
-        first=" or ".join(tier),
-        sure=f"{_order_doubt(ranking)}; {_weight(main)}",
-        look_at=_look_at(main, tier, min(onsets, key=lambda o: o.interval.best_ns or 0, default=None)),
+        first_out=" or ".join(tier),
+        confidence=f"{_order(ranking)}; {_cause(main)}",
+        check_first=_check_first(
+            main, tier, min(onsets, key=lambda o: o.interval.best_ns or 0, default=None)
+        ),
     )
+
+
+def _result(
+    main: Attribution, ranking: ExcursionOrder, firsts: Mapping[str, CrossingExcursion], *, lasting: bool
+) -> str:
+    """Return the failure in one sentence."""
+    if main.role is not Role.UNIT or not ranking.channels:
+        return main.text
+    outcome = "failed" if lasting else "out of limits, returned to normal"
+    tier = ranking.tiers[0]
+    if len(tier) == 1:
+        return f"{main.subject} {outcome}; first out: {tier[0]} ({firsts[tier[0]].side} limit)"
+    names = " or ".join(tier) if len(tier) == 2 else f"undetermined among {len(tier)} channels"
+    return f"{main.subject} {outcome}; first out: {names}"
 
 
 def listed(names: Sequence[str], most: int = 3) -> str:
@@ -67,22 +90,22 @@ def listed(names: Sequence[str], most: int = 3) -> str:
 def _when(excursion: CrossingExcursion) -> str:
     interval = excursion.interval
     if interval.best_ns is None or interval.earliest_ns is None:
-        return f"before {moment(interval.latest_ns or 0)}: out already at the first reading"
+        return f"before {moment(interval.latest_ns or 0)}: out at the first reading"
     half = interval.width_s / 2
-    return f"{moment(interval.best_ns)} (+- {duration(half)})"
+    return f"{moment(interval.best_ns)} (± {duration(half)})"
 
 
-def _order_doubt(ranking: ExcursionOrder) -> str:
+def _order(ranking: ExcursionOrder) -> str:
     tier = ranking.tiers[0]
     if len(ranking.channels) == 1:
-        return "the only channel that left its limits"
+        return "only one channel out of limits"
     if len(tier) == 1:
-        return f"first of {len(ranking.channels)} for certain"
+        return "first-out certain"
     near = [p for p in ranking.open_pairs if p.first in tier and p.second in tier]
-    told = [p.told_by_s for p in near if p.told_by_s]
-    hint = f"; polling every {duration(min(told))} would have told them apart" if told else ""
+    finest = min((p.resolvable_at_s for p in near if p.resolvable_at_s), default=None)
+    hint = f", resolvable at {duration(finest)} sampling" if finest else ""
     best = max(tier, key=lambda n: _chance_first(ranking, n, tier))
-    return f"{len(tier)} channels cannot be told apart, {best} most likely first{hint}"
+    return f"first-out undetermined among {len(tier)} channels, {best} most likely{hint}"
 
 
 def _chance_first(ranking: ExcursionOrder, name: str, tier: Sequence[str]) -> float:
@@ -96,33 +119,40 @@ def _chance_first(ranking: ExcursionOrder, name: str, tier: Sequence[str]) -> fl
     return min(chances)
 
 
-def _weight(main: Attribution) -> str:
-    word = "very likely" if main.weight >= 0.95 else "likely" if main.weight >= 0.8 else "doubtful"
-    return f"attribution to {main.role.value} {word} ({main.weight:.2f})"
+def _cause(main: Attribution) -> str:
+    places = {
+        Role.SENSOR: "cause in the sensor",
+        Role.INSTRUMENT: "cause in the instrument or its bus",
+        Role.RIG: "cause in the test rig",
+        Role.COMMON: "common cause",
+        Role.UNIT: "cause in the unit",
+        Role.NONE: "no fault",
+    }
+    return f"{places[main.role]} {main.likelihood}"
 
 
-def _look_at(main: Attribution, tier: Sequence[str], onset: Onset | None) -> str:
+def _check_first(main: Attribution, tier: Sequence[str], onset: Onset | None) -> str:
     first = main.channels[0] if main.channels else main.subject
-    where = f"{first} of unit {main.subject}"
+    where = first
     if len(tier) > 1:
-        where = f"unit {main.subject} at {listed(tier)}: none of them can be singled out"
+        where = f"{listed(tier)} (order undetermined)"
     hints = {
-        Role.SENSOR: f"the sensor of {main.subject} and its wiring, before the unit",
-        Role.INSTRUMENT: f"instrument {main.subject}, its cable and its bus, before any unit",
-        Role.RIG: f"what drives {main.subject}: the rig, before the unit",
-        Role.COMMON: f"what the units share ({main.subject}): supply, air, signal",
+        Role.SENSOR: f"the sensor of {main.subject} and its wiring",
+        Role.INSTRUMENT: f"instrument {main.subject}, its cable and its bus",
+        Role.RIG: f"the {main.subject} source",
+        Role.COMMON: f"what the units share: supply, air, signal ({main.subject})",
         Role.UNIT: where,
         Role.NONE: "nothing",
     }
     text = hints[main.role]
     if onset is not None and onset.interval.best_ns is not None and main.role is Role.UNIT:
-        way = "rise" if onset.rising else "fall"
-        text += f"; {onset.channel} had begun to {way} at {moment(onset.interval.best_ns)}, inside its limits"
+        way = "rising" if onset.rising else "falling"
+        text += f"; onset: {onset.channel} {way} from {moment(onset.interval.best_ns)}, within limits"
     return text
 
 
 def silences(events: Sequence[Event], end_ns: int) -> list[str]:
-    """Return in words which instruments did not answer for a while, the longest silence first.
+    """Return the silences of instruments in words, the longest first.
 
     events: lost and back, in recorded order; end_ns: where a silence ends that has no end on record.
     """
@@ -133,47 +163,52 @@ def silences(events: Sequence[Event], end_ns: int) -> list[str]:
         found.setdefault(one.begun.subject, []).append((start_ns, until_ns))
     lengths = {name: sum(end - start for start, end in those) / 1e9 for name, those in found.items()}
     return [
-        f"{name} did not answer for {duration(lengths[name])}, {counted(len(found[name]), 'time')}, the last "
-        f"from {moment(max(found[name])[0])}: what its channels did then is not known"
+        f"{name} offline {counted(len(found[name]), 'time')}, {duration(lengths[name])} in all, last from "
+        f"{moment(max(found[name])[0])}: its channels are unknown for that time"
         for name in sorted(found, key=lambda one: -lengths[one])[:SILENCES]
     ]
 
 
 def _open_pairs(ranking: ExcursionOrder) -> list[str]:
-    """Return the pairs that cannot be told apart, the closest calls first; the rest as a number."""
+    """Return the undetermined pairs, most probable order first; the rest as a number."""
     pairs = sorted(ranking.open_pairs, key=lambda p: p.probability, reverse=True)
     said = []
     for pair in pairs[:OPEN_PAIRS]:
-        told_by = f"; polling every {duration(pair.told_by_s)} would have" if pair.told_by_s else ""
+        finer = pair.resolvable_at_s
+        resolvable = f"; resolvable at {duration(finer)} sampling" if finer else ""
         said.append(
-            f"{pair.first} and {pair.second} cannot be told apart "
-            f"(P = {pair.probability:.2f} that {pair.first} was first; {pair.obstacle}){told_by}"
+            f"order of {pair.first} and {pair.second} undetermined "
+            f"(P = {pair.probability:.2f} that {pair.first} was first; {pair.obstacle}){resolvable}"
         )
     if len(pairs) > OPEN_PAIRS:
-        said.append(f"{len(pairs) - OPEN_PAIRS} more pairs cannot be told apart either")
+        said.append(f"{len(pairs) - OPEN_PAIRS} more pairs undetermined")
     return said
 
 
-def doubts(
-    told: Sequence[ChannelStory], ranking: ExcursionOrder, ills: Sequence[SensorFault]
+def limitations(
+    stories: Sequence[ChannelStory], ranking: ExcursionOrder, faults: Sequence[SensorFault]
 ) -> tuple[str, ...]:
-    """Return what limits this answer, one sentence each."""
+    """Return the limitations of the analysis, one sentence each."""
     said: list[str] = []
-    for story in told:
+    for story in stories:
         if story.censoring is Censoring.LEFT:
-            said.append(
-                f"{story.channel} was out before the recording saw it; its place is open towards the start"
-            )
+            said.append(f"{story.channel} was out before the recording began: its rank has no lower bound")
         if story.censoring is Censoring.UNREAD:
-            said.append(f"{story.channel} has not one usable reading")
+            said.append(f"{story.channel}: no usable reading")
         touched = [e for e in story.excursions if not e.sure and not e.moved]
         if touched:
             times = f"{len(touched)} times" if len(touched) > 1 else "once"
             said.append(
-                f"{story.channel} touched its limit {times}, by no more than noise or accuracy explain"
+                f"{story.channel} beyond its limit {times} within noise and accuracy: not significant"
             )
         if story.ordered is not None and story.ordered.lost:
-            said.append(f"{story.ordered.lost} readings of {story.channel} were lost around its crossing")
+            said.append(f"{story.ordered.lost} readings of {story.channel} lost around its crossing")
     said += _open_pairs(ranking)
-    said += [f"{', '.join(ill.channels)} set aside: {ill.evidence[0].text}" for ill in ills]
+    said += [
+        f"{', '.join(fault.channels)} excluded ({_kind(fault)}): {fault.evidence[0].text}" for fault in faults
+    ]
     return tuple(said)
+
+
+def _kind(fault: SensorFault) -> str:
+    return "instrument fault" if fault.fault_type in INSTRUMENT_FAULTS else "sensor fault"

@@ -1,8 +1,7 @@
-"""What was done to a unit, and what was done to its neighbours at the same moment.
+"""Changes of the stimuli, and of the same channel on other units, at a moment.
 
-Everything here compares a channel with its own earlier range in the recording: the stimuli that left it,
-the like channels of other units that left it together with the one in question, and the derived channels
-whose leaving it says nothing.
+A channel is compared with its own earlier range in the recording: stimuli that left it, channels of other
+units that left it at the same time, and derived channels that left it on invalid inputs.
 """
 
 from __future__ import annotations
@@ -13,31 +12,32 @@ import numpy as np
 
 from rig.domain.limit_arrays import Excursion
 from rig.domain.model import Channel, ChannelKind, Limit, Side
+from rig.domain.units import difference_unit
 from rig.forensics.analysis_data import AnalysisData, alike, is_temperature
 from rig.forensics.answer import CrossingExcursion, Interval
 from rig.forensics.crossings import bracket_of
 from rig.forensics.track import ChannelTrack
 
 SHARED = 0.4
-"""Share of the movement that like channels of other units must show for a common cause."""
-NOTHING_SHARE = 0.05
+"""Share of the change that the same channel of other units must show for a common cause."""
+ZERO_SHARE = 0.05
 EARLIER_SHARE = 0.3
-"""The last part of the time before a moment that does not belong to its "earlier"."""
+"""Last part of the time before a moment that does not count as earlier."""
 
 
-def moved_alike(scene: AnalysisData, excursion: CrossingExcursion) -> tuple[float, tuple[str, ...]] | None:
-    """Return how far like channels went beyond their own earlier range, as a share of this one's, and which.
+def moved_alike(data: AnalysisData, excursion: CrossingExcursion) -> tuple[float, tuple[str, ...]] | None:
+    """Return the change of the same channel on other units, as a share of this one's, and which changed.
 
-    None without like channels that were read at the time.
+    Change: beyond the channel's own earlier range. None if no other unit was read at the time.
     """
-    channel = scene.layout.channels[excursion.channel]
+    channel = data.layout.channels[excursion.channel]
     at_ns = excursion.first_outside.t_ns
-    own = _beyond(scene, channel, at_ns, excursion.side.value == "high")
+    own = _beyond(data, channel, at_ns, excursion.side.value == "high")
     if own is None or own <= 0:
         return None
     shares = []
-    for other in alike(scene.layout, channel):
-        theirs = _beyond(scene, scene.layout.channels[other], at_ns, excursion.side.value == "high")
+    for other in alike(data.layout, channel):
+        theirs = _beyond(data, data.layout.channels[other], at_ns, excursion.side.value == "high")
         if theirs is not None:
             shares.append((theirs / own, other))
     if not shares:
@@ -46,10 +46,10 @@ def moved_alike(scene: AnalysisData, excursion: CrossingExcursion) -> tuple[floa
     return middle, tuple(n for s, n in shares if s >= SHARED)
 
 
-def _beyond(scene: AnalysisData, channel: Channel, at_ns: int, high: bool) -> float | None:
+def _beyond(data: AnalysisData, channel: Channel, at_ns: int, high: bool) -> float | None:
     """Return how far a channel was beyond its own earlier range at a moment (mean of a few readings)."""
-    track = scene.track(channel.name)
-    low_end, high_end, count = track.range_before(_earlier(scene, at_ns))
+    track = data.track(channel.name)
+    low_end, high_end, count = track.range_before(_earlier(data, at_ns))
     place = track.place(at_ns)
     now = track.cut(place, place + 4)
     if count < 10 or not now.usable.any():
@@ -58,32 +58,33 @@ def _beyond(scene: AnalysisData, channel: Channel, at_ns: int, high: bool) -> fl
     return level - high_end if high else low_end - level
 
 
-def _earlier(scene: AnalysisData, at_ns: int) -> int:
+def _earlier(data: AnalysisData, at_ns: int) -> int:
     """Return the moment up to which the time before another one counts as earlier."""
-    return at_ns - int(EARLIER_SHARE * (at_ns - scene.span_ns[0]))
+    return at_ns - int(EARLIER_SHARE * (at_ns - data.span_ns[0]))
 
 
-def shifted_stimuli(scene: AnalysisData, unit: str | None, at_ns: int) -> list[tuple[str, str]]:
-    """Return the stimuli that were outside their own earlier range at a moment, and by how much."""
+def shifted_stimuli(data: AnalysisData, unit: str | None, at_ns: int) -> list[tuple[str, str]]:
+    """Return the stimuli outside their own earlier range at a moment, and by how much."""
     made = []
-    for channel in scene.layout.channels.values():
+    for channel in data.layout.channels.values():
         if channel.kind is not ChannelKind.STIMULUS or channel.unit not in {None, unit}:
             continue
         for high, word in ((True, "above"), (False, "below")):
-            beyond = _beyond(scene, channel, at_ns, high)
-            low, upper, count = scene.track(channel.name).range_before(at_ns)
+            beyond = _beyond(data, channel, at_ns, high)
+            low, upper, count = data.track(channel.name).range_before(at_ns)
             wide = upper - low if count else 0.0
             if beyond is not None and beyond > 0.5 * wide + 1e-9:
-                text = f"{beyond:.4g} {channel.unit_of_measure} {word} anything earlier"
+                step = difference_unit(channel.unit_of_measure)
+                text = f"{beyond:.3g} {step} {word} its earlier range"
                 made.append((beyond / (wide + 1e-9), channel.name, text))
     made.sort(reverse=True)
     return [(name, text) for _, name, text in made]
 
 
-def left_its_range(scene: AnalysisData, channel: Channel, at_ns: int) -> tuple[Interval, str] | None:
-    """Return when a stimulus left its own earlier range by far, before or about a moment, and how far."""
-    track = scene.track(channel.name)
-    low_end, high_end, count = track.range_before(_earlier(scene, at_ns))
+def left_its_range(data: AnalysisData, channel: Channel, at_ns: int) -> tuple[Interval, str] | None:
+    """Return when a stimulus left its own earlier range by far, before or about a moment, and by how much."""
+    track = data.track(channel.name)
+    low_end, high_end, count = track.range_before(_earlier(data, at_ns))
     if count < 20:
         return None
     least = 6.0 if is_temperature(channel) else 0.05 * abs(high_end + low_end) / 2
@@ -91,8 +92,8 @@ def left_its_range(scene: AnalysisData, channel: Channel, at_ns: int) -> tuple[I
     period = 1e9 * track.period_s()
     for side, edge in ((Side.HIGH, high_end + reach), (Side.LOW, low_end - reach)):
         for stretch in track.stretches(Limit(side=side, value=edge)):
-            lasting = stretch.last_outside > stretch.first_outside and not hollow(
-                scene, channel, track, stretch
+            lasting = stretch.last_outside > stretch.first_outside and not from_invalid_inputs(
+                data, channel, track, stretch
             )
             if (
                 stretch.last_inside < 0
@@ -118,11 +119,13 @@ class Out:
     last_outside: int
 
 
-def hollow(scene: AnalysisData, channel: Channel, track: ChannelTrack, stretch: Excursion | Out) -> bool:
+def from_invalid_inputs(
+    data: AnalysisData, channel: Channel, track: ChannelTrack, stretch: Excursion | Out
+) -> bool:
     """Return whether a derived channel's stretch says nothing: one reading, or inputs that were near nothing.
 
-    Inputs read one after the other disagree for one reading when they jump, and a ratio of two nothings
-    may be anything (an open load has a voltage, a short one a current: those are not nothing).
+    Inputs read one after the other disagree for one reading when they jump, and a ratio of two values near
+    zero may be anything (an open load has a voltage, a shorted one a current: those are not near zero).
     """
     if channel.formula is None:
         return False
@@ -130,19 +133,19 @@ def hollow(scene: AnalysisData, channel: Channel, track: ChannelTrack, stretch: 
     if stretch.last_outside == stretch.first_outside and (after >= len(track) or track.at(after).usable[0]):
         return True
     at_ns = int(track.at(stretch.first_outside).t_ns[0])
-    inputs = names_in(channel.formula) & set(scene.layout.channels)
-    return bool(inputs) and all(_near_nothing(scene.track(name), at_ns) for name in inputs)
+    inputs = names_in(channel.formula) & set(data.layout.channels)
+    return bool(inputs) and all(_near_zero(data.track(name), at_ns) for name in inputs)
 
 
-def _near_nothing(track: ChannelTrack, at_ns: int) -> bool:
-    """Return whether a channel was at (or, unread, perhaps at) a small share of what it used to be."""
+def _near_zero(track: ChannelTrack, at_ns: int) -> bool:
+    """Return whether a channel was (or, unread, may have been) at a small share of its usual value."""
     place = min(track.place(at_ns), len(track) - 1)
     before = track.usable_before(place, 500)
     if len(before) < 10:
         return False
     usual = float(np.median(np.abs(before)))
     one = track.at(place)
-    return not one.usable[0] or abs(float(one.value[0])) < NOTHING_SHARE * usual
+    return not one.usable[0] or abs(float(one.value[0])) < ZERO_SHARE * usual
 
 
 def names_in(formula: str) -> set[str]:

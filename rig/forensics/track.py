@@ -1,8 +1,8 @@
-"""One channel of a recording however long: known by its pieces' digests, read only where it must be.
+"""One channel of a recording of any length: digests of its pieces, readings loaded only where needed.
 
 Positions count all readings of the channel in recorded order. A short channel (``SHORT`` readings at most)
-is read whole wherever its past is asked for; of a longer one the past is told by bins. Either way the answer
-depends on the readings alone, never on how the recording is cut into pieces.
+is read completely where its past is needed; for a longer one bins are used. Either way the result depends on
+the readings alone, never on how the recording is cut into pieces.
 """
 
 from __future__ import annotations
@@ -26,7 +26,7 @@ from rig.forensics.inputs import bounds_near
 from rig.forensics.walk import rows_of
 
 SHORT = 100_000
-"""Readings up to which a channel is read whole."""
+"""Readings up to which a channel is read completely."""
 EVER = (-(2**63), 2**63 - 1)
 """All stamps there can be."""
 KEPT = 2_000_000
@@ -35,7 +35,7 @@ KEPT = 2_000_000
 
 @dataclass(slots=True)
 class Shelf:
-    """Readings of pieces that were read lately, by channel and piece."""
+    """Cache of recently read pieces, by channel and piece."""
 
     kept: OrderedDict[tuple[str, int], ChannelReadings] = field(default_factory=OrderedDict)
     size: int = 0
@@ -102,7 +102,7 @@ class ChannelTrack:
 
     @property
     def is_short(self) -> bool:
-        """Whether the past of this channel is told by its readings."""
+        """Whether the past of this channel is taken from its readings, not from bins."""
         return len(self) <= SHORT
 
     def bounds(self, position: int, value: float | None = None) -> ReadingBounds:
@@ -269,7 +269,7 @@ class ChannelTrack:
     def means(self, start_ns: int, width_ns: int, count: int) -> tuple[Floats, int]:
         """Return the means of usable readings in ``count`` bins of a grid, and how many readings they are.
 
-        A bin that has none is NaN. A grid made by ``grid`` of wide bins is told by the recording's own.
+        A bin that has none is NaN. A grid made by ``grid`` of wide bins uses the recording's own bins.
         """
         width_s = kept_width(start_ns, width_ns)
         if width_s is None:
@@ -348,7 +348,7 @@ class ChannelTrack:
             walk.through(rows_of(cut, size=size), k, max(begin, offset))
         return walk.end()
 
-    # ---- what was odd
+    # ---- statuses, last changes
 
     def statuses(self) -> NDArray[np.uint8]:
         """Return the status of every reading."""

@@ -1,8 +1,8 @@
-"""A curve fitted across a crossing, where the readings carry one.
+"""Curve fit across a crossing.
 
 Polynomials of degree 1 to 3 over windows of growing size about the crossing are fitted by least squares.
-A fit is believed only if its residuals are no larger than the noise, the next degree adds nothing, the
-readings nearest to the crossing lie on it, and it rises through the limit once. Of the believed ones the
+A fit is accepted only if its residuals are no larger than the noise, the next degree adds nothing, the
+readings nearest to the crossing lie on it, and it rises through the limit once. Of the accepted ones the
 narrowest is taken. A sensor with lag tau is read as x = y + tau dy/dt on the fitted curve.
 """
 
@@ -29,7 +29,7 @@ INNER = 48
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Curve:
-    """A believed fit: value and slope on a grid of seconds, and the standard error of x at the crossing."""
+    """Accepted fit: value and slope on a grid of seconds, and the standard error of x at the crossing."""
 
     grid: Floats
     value: Floats
@@ -42,7 +42,7 @@ class Curve:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _Points:
-    """Readings ready to fit: seconds, distance out; and the grid of seconds on which curves are told."""
+    """Readings ready to fit: seconds, distance out; and the grid of seconds on which curves are evaluated."""
 
     t: Floats
     z: Floats
@@ -56,10 +56,10 @@ class _Points:
 
 
 def fit(local: Local, bracket: GuaranteedBracket) -> Curve | None:
-    """Return the most telling believed curve through a crossing; None where the readings carry none.
+    """Return the accepted curve with the smallest error; None where no fit is accepted.
 
-    A window is used only if one twice as long (to one side at least) is believed too: what a longer
-    window does not betray is then small over the shorter one.
+    A window is used only if one twice as long (to one side at least) is accepted too: an error of the model
+    that the longer window does not show is small over the shorter one.
     """
     points = _points(local, bracket)
     if _plainly_jumps(points):
@@ -91,7 +91,7 @@ def fit(local: Local, bracket: GuaranteedBracket) -> Curve | None:
 
 
 def _plainly_jumps(points: _Points) -> bool:
-    """Return whether the change across the bracket dwarfs those beside it: no curve carries that."""
+    """Return whether the change across the bracket is far larger than those beside it: a jump, no curve."""
     if points.outside != points.inside + 1:
         return False
     near = slice(max(points.inside - 2, 0), points.outside + 3)
@@ -105,7 +105,7 @@ def _plainly_jumps(points: _Points) -> bool:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _FitWindow:
-    """So many points left and right of the bracket, and what the fits of all degrees over them share.
+    """Window of points left and right of the bracket, with the factors shared by fits of all degrees.
 
     u: time from the middle of the bracket, the half of the window being 1; q, r: factors of its powers;
     along, jump: the values, and a step at the middle of the bracket, along q; nearest: points by distance.
@@ -125,7 +125,7 @@ class _FitWindow:
 
 
 def _window(points: _Points, left: int, right: int, bracket: GuaranteedBracket) -> _FitWindow | None:
-    """Return the window of so many points left and right of the bracket; None where there are not as many."""
+    """Return the window of so many points left and right of the bracket; None where there are fewer."""
     first, last = points.inside - left + 1, points.outside + right
     if first < 0 or last > len(points.t):
         return None
@@ -148,7 +148,7 @@ def _half_width(curve: Curve) -> float:
 
 
 def _points(local: Local, bracket: GuaranteedBracket) -> _Points:
-    """Return the readings, averaged in blocks where a great many lie within the bracket."""
+    """Return the readings, averaged in blocks where very many lie within the bracket."""
     inner = bracket.outside - bracket.inside
     block = max(1, inner // INNER)
     noise = local.noise
@@ -239,7 +239,7 @@ def _misfit(rest: Floats, sigma: float) -> float:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _Shape:
-    """A fitted polynomial in (t - middle) / scale, what is known of its error, and the residuals."""
+    """Fitted polynomial in (t - middle) / scale, its error, and the residuals."""
 
     coefficients: Floats
     inverse: Floats

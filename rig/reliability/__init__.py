@@ -1,1 +1,1 @@
-"""What hours and failures of many units prove: life distributions, demonstrated reliability, growth."""
+"""Reliability from the hours and failures of many units: life distributions, MTBF, growth."""

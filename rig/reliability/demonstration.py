@@ -1,4 +1,4 @@
-"""What unit-hours and failures prove about a mean time between failures, and how many more would.
+"""MTBF demonstrated by unit-hours and failures, and hours needed to demonstrate one.
 
 Formulas: NIST/SEMATECH e-Handbook of Statistical Methods, 8.4.5.1 (bounds) and 8.3.1.1 (length of a
 test); the same fractiles as IEC 60605-4. All assume a failure rate that does not change with age.
@@ -15,15 +15,14 @@ from rig.domain.formatting import in_hours
 from rig.errors import UsageError
 
 _CONSTANT_RATE = (
-    "it assumes that a unit fails as readily in its first hour as in its thousandth: nothing about early "
-    "failures, nothing about wear-out, nothing about units used beyond the hours tested, and nothing about "
-    "stress other than the stress of this test"
+    "early failures, wear-out, use beyond the hours tested, stress other than that of this test (a constant "
+    "failure rate is assumed)"
 )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ServiceHours:
-    """What one serial number has served: hours of exposure in one run, and whether it failed in it."""
+    """Hours of exposure of one serial number in one run, and whether it failed in it."""
 
     serial: str
     run: str
@@ -45,7 +44,7 @@ class MtbfBounds:
     """Bounds of the mean time between failures, in h, at one confidence.
 
     estimate_h: unit-hours by failures, None without failures. lower_h: one-sided. two_sided_h: lower and
-    upper, the upper None without failures. says, does_not_say: the same in plain words.
+    upper, the upper None without failures. statement, does_not_cover: the same in plain words.
     """
 
     unit_h: float
@@ -54,15 +53,15 @@ class MtbfBounds:
     estimate_h: float | None
     lower_h: float
     two_sided_h: tuple[float, float | None]
-    says: str
-    does_not_say: str
+    statement: str
+    does_not_cover: str
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class NeededHours:
-    """How long a test must be to prove an MTBF with at most so many failures.
+    """Length of a test that demonstrates an MTBF with at most a number of failures.
 
-    unit_h: all of it; more_h: what is still missing of it; units, each_h: one way to spend more_h.
+    unit_h: in total; more_h: still needed; units, each_h: one way to provide more_h.
     """
 
     mtbf_h: float
@@ -72,8 +71,8 @@ class NeededHours:
     more_h: float
     units: int
     each_h: float
-    says: str
-    does_not_say: str
+    statement: str
+    does_not_cover: str
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -81,7 +80,7 @@ class Risks:
     """Risks of a plan "test so long, accept with at most so many failures".
 
     producer: chance to reject although the MTBF is the good one; consumer: to accept although it is the
-    poor one. says, does_not_say: in words.
+    poor one. statement, does_not_cover: in words.
     """
 
     unit_h: float
@@ -90,15 +89,15 @@ class Risks:
     poor_mtbf_h: float
     producer: float
     consumer: float
-    says: str
-    does_not_say: str
+    statement: str
+    does_not_cover: str
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SuccessRun:
-    """How many units must survive a test without any failure to prove a share of survivors.
+    """Number of units that must survive a test to demonstrate a reliability.
 
-    shape: of the Weibull life that is assumed, which trades units for time; says, does_not_say: in words.
+    shape: of the assumed Weibull life, which trades units for time; statement, does_not_cover: in words.
     """
 
     reliability: float
@@ -107,14 +106,14 @@ class SuccessRun:
     test_h: float
     shape: float
     units: int
-    says: str
-    does_not_say: str
+    statement: str
+    does_not_cover: str
 
 
 def lives(services: Iterable[ServiceHours]) -> list[Life]:
     """Return each serial number's hours over all runs, sorted by serial number.
 
-    Raises UsageError if a serial number served on after it failed: repaired, it is another life, and
+    Raises UsageError if a serial number has hours after it failed: repaired, it is another life, and
     belongs under a serial number of its own (``0017/2``), or in ``growth`` as a repairable system.
     """
     hours: dict[str, float] = {}
@@ -122,8 +121,8 @@ def lives(services: Iterable[ServiceHours]) -> list[Life]:
     for one in services:
         if one.serial in failed and one.hours > 0:
             raise UsageError(
-                f"unit {one.serial} failed in run {failed[one.serial]} and served again in run {one.run}; a "
-                "repaired unit is another life: give it a serial number of its own, such as "
+                f"unit {one.serial} failed in run {failed[one.serial]} and has hours in run {one.run} after "
+                "that; a repaired unit is another life: give it a serial number of its own, such as "
                 f"{one.serial}/2, or count it as a repairable system"
             )
         hours[one.serial] = hours.get(one.serial, 0.0) + one.hours
@@ -148,13 +147,13 @@ def mtbf(unit_h: float, failures: int, confidence: float = 0.9) -> MtbfBounds:
         estimate_h=unit_h / failures if failures else None,
         lower_h=lower_h,
         two_sided_h=(2 * unit_h / chi2_quantile(1 - outside, 2 * failures + 2), upper_h),
-        says=(
+        statement=(
             f"{in_hours(unit_h)} unit-hours with {_failures(failures)} show, with {confidence:.0%} "
             f"confidence, a mean time between failures of at least {in_hours(lower_h)} h"
         ),
-        does_not_say=(
-            f"not that a unit lasts {in_hours(lower_h)} h: at an MTBF of M, 63 % of all units have failed "
-            f"after M hours; {_CONSTANT_RATE}"
+        does_not_cover=(
+            f"the life of a unit: at an MTBF of M, 63 % of all units have failed after M hours; "
+            f"{_CONSTANT_RATE}"
         ),
     )
 
@@ -167,18 +166,18 @@ def needed_hours(
     done_h: float = 0.0,
     units: int = 1,
 ) -> NeededHours:
-    """Return how many unit-hours prove ``mtbf_h`` with at most ``failures`` failures (NIST 8.3.1.1).
+    """Return the unit-hours that demonstrate ``mtbf_h`` with at most ``failures`` failures (NIST 8.3.1.1).
 
-    done_h: unit-hours that count already; units: how many share what is missing. Raises UsageError for
+    done_h: unit-hours that count already; units: that share the rest. Raises UsageError for
     impossible numbers.
     """
     _check(unit_h=mtbf_h, failures=failures, confidence=confidence, units=units)
     needed_h = mtbf_h * chi2_quantile(confidence, 2 * failures + 2) / 2
     more_h = max(0.0, needed_h - done_h)
     spent = (
-        f"{in_hours(more_h)} h are missing: {units} units for {in_hours(more_h / units)} h each"
+        f"{in_hours(more_h)} h still needed: {units} units for {in_hours(more_h / units)} h each"
         if more_h
-        else "all is done"
+        else "complete"
     )
     return NeededHours(
         mtbf_h=mtbf_h,
@@ -188,13 +187,13 @@ def needed_hours(
         more_h=more_h,
         units=units,
         each_h=more_h / units,
-        says=(
-            f"{in_hours(needed_h)} unit-hours with at most {_failures(failures)} prove an MTBF of "
-            f"{in_hours(mtbf_h)} h with {confidence:.0%} confidence; {spent}"
+        statement=(
+            f"{in_hours(needed_h)} unit-hours with at most {_failures(failures)} demonstrate an MTBF of "
+            f"{in_hours(mtbf_h)} h at {confidence:.0%} confidence; {spent}"
         ),
-        does_not_say=(
-            "not how likely the test is to succeed: even units with just this MTBF fail it in "
-            f"{confidence:.0%} of such tests; {_CONSTANT_RATE}"
+        does_not_cover=(
+            f"the chance to pass the test: units with exactly this MTBF fail {confidence:.0%} of such tests; "
+            f"{_CONSTANT_RATE}"
         ),
     )
 
@@ -221,12 +220,12 @@ def risks(unit_h: float, accept: int, good_mtbf_h: float, poor_mtbf_h: float) ->
         poor_mtbf_h=poor_mtbf_h,
         producer=producer,
         consumer=consumer,
-        says=(
+        statement=(
             f"{in_hours(unit_h)} unit-hours, passed with at most {_failures(accept)}: units with an MTBF of "
             f"{in_hours(good_mtbf_h)} h fail it in {producer:.1%} of such tests (producer's risk), units "
             f"with {in_hours(poor_mtbf_h)} h pass it in {consumer:.1%} (consumer's risk)"
         ),
-        does_not_say=(
+        does_not_cover=(
             "which of the two the units have; a plan is chosen before the test, not after its failures; "
             f"{_CONSTANT_RATE}"
         ),
@@ -241,7 +240,7 @@ def success_run(
     test_h: float | None = None,
     shape: float = 1.0,
 ) -> SuccessRun:
-    """Return how many units must run ``test_h`` without failure to prove ``reliability`` at ``mission_h``.
+    """Return how many units must run ``test_h`` without failure for a ``reliability`` at ``mission_h``.
 
     n = ln(1 - confidence) / ln(reliability) x (mission_h / test_h)^shape, rounded up: binomial test with no
     failure, Weibull life of known shape (common practice). ``test_h`` None: as long as the mission.
@@ -257,14 +256,14 @@ def success_run(
         test_h=test_h,
         shape=shape,
         units=units,
-        says=(
-            f"{units} units that all survive {test_h:g} h show, with {confidence:.0%} confidence, that "
-            f"{reliability:.1%} survive {mission_h:g} h"
+        statement=(
+            f"{units} units that all survive {test_h:g} h demonstrate a reliability of {reliability:.1%} at "
+            f"{mission_h:g} h with {confidence:.0%} confidence"
         ),
-        does_not_say=(
-            "nothing if one of them fails: then another plan is needed, made before the next test. "
+        does_not_cover=(
+            "the case that one of them fails: that needs another plan, made before the next test. "
             + (
-                "The units tested must be drawn as the units sold are"
+                "The units tested must be a random sample of those sold"
                 if math.isclose(mission_h, test_h)
                 else f"Trading units for time rests on the assumed Weibull shape {shape:g}"
             )

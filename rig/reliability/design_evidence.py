@@ -1,4 +1,4 @@
-"""What the hours of many units in many runs prove about a design, and what they do not."""
+"""Reliability of a design demonstrated by the hours of many units in many runs."""
 
 from __future__ import annotations
 
@@ -7,10 +7,10 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
 from rig.domain.formatting import counted, in_hours
+from rig.endurance.acceleration import Acceleration
 from rig.endurance.deaths import Suspect
 from rig.endurance.verdict import Death
 from rig.errors import UsageError
-from rig.reliability.acceleration import Acceleration
 from rig.reliability.demonstration import (
     Life,
     MtbfBounds,
@@ -32,13 +32,13 @@ from rig.reliability.service_hours import Counting
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class EvidenceOptions:
-    """What is to be proved, beside what the hours show by themselves.
+    """Options of the demonstration.
 
     mtbf_h: to be proved by more hours, shared by ``units`` units (0: as many as there are). good_mtbf_h: of a
     good design, for the risks of that test.
     reliability, mission_h: share of units that must survive so long, planned without failures. shape: of
-    the Weibull life, where it must be assumed. failed, survived, repaired: what a person says of serial
-    numbers, see ``digest.services``.
+    the Weibull life, where it must be assumed. failed, survived, repaired: serial numbers, as stated by a
+    person, see ``run_digest.services``.
     """
 
     confidence: float = 0.9
@@ -57,7 +57,7 @@ class EvidenceOptions:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Failure:
-    """A unit that counts as failed, and how that is known."""
+    """Unit counted as failed, and the source."""
 
     serial: str
     hours: float
@@ -66,32 +66,32 @@ class Failure:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Assumed:
-    """A lower bound of the Weibull scale for a shape that is assumed, not fitted."""
+    """Lower bound of the Weibull scale for an assumed shape."""
 
     shape: float
     confidence: float
     scale_h: float
-    says: str
-    does_not_say: str
+    statement: str
+    does_not_cover: str
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class InUse:
-    """The lower bound of the MTBF carried over to use: by the factor, and by the least it may be."""
+    """Lower bound of the MTBF in use: by the acceleration factor, and by its lowest value."""
 
     lower_h: float
     least_h: float
     acceleration: Acceleration
-    does_not_say: str
+    does_not_cover: str
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class DemonstratedReliability:
-    """What all runs together prove. Parts that cannot be told are None, ``left_out`` says why.
+    """Reliability demonstrated by all runs together. Parts not computed are None, ``left_out`` says why.
 
-    countings: which hours were counted, and of how many stays. suspects: units that left limits and did not
-    come back, not counted as failures. idle: serial numbers without any hours. doubts: what cannot be as
-    it is recorded.
+    countings: which hours were counted, and of how many installations. suspects: units still out at the end,
+    not counted as failures. idle: serial numbers without any hours. inconsistencies: in the records, in
+    words.
     """
 
     runs: int
@@ -112,123 +112,128 @@ class DemonstratedReliability:
     trend: Growth | None
     in_use: InUse | None
     left_out: tuple[str, ...]
-    doubts: tuple[str, ...]
+    inconsistencies: tuple[str, ...]
 
 
-def prove(digests: Iterable[RunDigest], wanted: EvidenceOptions | None = None) -> DemonstratedReliability:
-    """Return what the runs prove together.
+def demonstrate(
+    digests: Iterable[RunDigest], options: EvidenceOptions | None = None
+) -> DemonstratedReliability:
+    """Return the reliability that the runs demonstrate together.
 
-    Raises UsageError without any hours, for serial numbers that are not there, for a unit that served on
-    after it failed, and for numbers that make no sense.
+    Raises UsageError without any hours, for unknown serial numbers, for a unit with hours after it failed,
+    and for impossible numbers.
     """
-    asked = wanted or EvidenceOptions()
+    options = options or EvidenceOptions()
     runs = in_order(digests)
-    told = histories(runs)
-    _check_serials(told, asked)
-    served = services(runs, asked.failed, asked.survived, asked.repaired)
-    every = lives(served)
-    mine = [one for one in every if one.hours > 0]
+    every = histories(runs)
+    _check_serials(every, options)
+    served = services(runs, options.failed, options.survived, options.repaired)
+    found = lives(served)
+    mine = [one for one in found if one.hours > 0]
     if not mine:
-        raise UsageError(
-            f"{counted(len(runs), 'run')} without any hours that count: nothing can be proved from them"
-        )
-    failures = _failures(told, mine, asked)
+        raise UsageError(f"{counted(len(runs), 'run')} without any hours that count: nothing to demonstrate")
+    failures = _failures(every, mine, options)
     unit_h = math.fsum(one.hours for one in mine)
-    bounds = mtbf(unit_h, len(failures), asked.confidence)
+    bounds = mtbf(unit_h, len(failures), options.confidence)
     left_out: list[str] = []
-    needed = _needed(asked, unit_h, len(failures), len(mine), left_out)
+    needed = _needed(options, unit_h, len(failures), len(mine), left_out)
     return DemonstratedReliability(
         runs=len(runs),
         rigs=tuple(sorted({one.facts.rig for one in runs})),
         unit_h=unit_h,
         lives=tuple(mine),
         failures=tuple(failures),
-        suspects=_suspects(told, asked),
-        idle=tuple(one.serial for one in every if one.hours <= 0),
+        suspects=_suspects(every, options),
+        idle=tuple(one.serial for one in found if one.hours <= 0),
         countings=_countings(runs),
         bounds=bounds,
         needed=needed,
-        risks=_risks(asked, needed, left_out),
-        success=_success(asked, left_out),
-        weibull=_fitted(mine, asked.confidence, left_out),
-        assumed=_assumed(mine, asked),
-        survival=kaplan_meier(mine, asked.confidence),
+        risks=_risks(options, needed, left_out),
+        success=_success(options, left_out),
+        weibull=_fitted(mine, options.confidence, left_out),
+        assumed=_assumed(mine, options),
+        survival=kaplan_meier(mine, options.confidence),
         trend=_trend(runs, served, left_out),
-        in_use=_in_use(bounds, asked.acceleration),
+        in_use=_in_use(bounds, options.acceleration),
         left_out=tuple(left_out),
-        doubts=tuple(doubt for one in told for doubt in overlaps(one)),
+        inconsistencies=tuple(text for one in every for text in overlaps(one)),
     )
 
 
-def _check_serials(told: Sequence[History], asked: EvidenceOptions) -> None:
-    known = {one.serial for one in told}
-    for serial in (*asked.failed, *asked.survived, *asked.repaired):
+def _check_serials(histories: Sequence[History], options: EvidenceOptions) -> None:
+    known = {one.serial for one in histories}
+    for serial in (*options.failed, *options.survived, *options.repaired):
         if serial not in known:
             raise UsageError(
                 f"serial number {serial!r} is in none of these runs; there are: {', '.join(sorted(known))}"
             )
 
 
-def _failures(told: Sequence[History], mine: Sequence[Life], asked: EvidenceOptions) -> list[Failure]:
+def _failures(histories: Sequence[History], mine: Sequence[Life], options: EvidenceOptions) -> list[Failure]:
     """Return the lives that failed; the n-th life of a repaired unit ended with its n-th death."""
     deaths: dict[str, list[Death]] = {
-        one.serial: [stay.death for _, stay in one.stays if stay.death is not None] for one in told
+        one.serial: [
+            installation.death for _, installation in one.installations if installation.death is not None
+        ]
+        for one in histories
     }
     found = []
     for life in mine:
         if not life.failed:
             continue
         serial, _, number = life.serial.rpartition("/")
-        serial, number = (serial, number) if serial in asked.repaired else (life.serial, "1")
+        serial, number = (serial, number) if serial in options.repaired else (life.serial, "1")
         mine_died = deaths.get(serial, [])[int(number) - 1 :]
-        how = mine_died[0].text if mine_died else "said by who asks"
+        how = mine_died[0].text if mine_died else "stated with --failed"
         found.append(Failure(serial=life.serial, hours=life.hours, how=how))
     return found
 
 
-def _suspects(told: Sequence[History], asked: EvidenceOptions) -> tuple[Suspect, ...]:
-    said = {*asked.failed, *asked.survived}
+def _suspects(histories: Sequence[History], options: EvidenceOptions) -> tuple[Suspect, ...]:
+    said = {*options.failed, *options.survived}
     return tuple(
-        stay.suspect
-        for one in told
-        for _, stay in one.stays[-1:]
-        if stay.suspect is not None and one.serial not in said
+        installation.suspect
+        for one in histories
+        for _, installation in one.installations[-1:]
+        if installation.suspect is not None and one.serial not in said
     )
 
 
 def _countings(runs: Sequence[RunDigest]) -> tuple[tuple[Counting, int], ...]:
-    ways = [stay.counting for one in runs for stay in one.stays]
+    ways = [installation.counting for one in runs for installation in one.installations]
     return tuple((way, ways.count(way)) for way in Counting if way in ways)
 
 
 def _needed(
-    asked: EvidenceOptions, unit_h: float, failures: int, units: int, left_out: list[str]
+    options: EvidenceOptions, unit_h: float, failures: int, units: int, left_out: list[str]
 ) -> NeededHours | None:
-    if asked.mtbf_h is None:
-        left_out.append("how many more hours would prove a wanted MTBF: say which (--mtbf)")
+    if options.mtbf_h is None:
+        left_out.append("hours needed: give the MTBF to demonstrate (--mtbf)")
         return None
-    return needed_hours(asked.mtbf_h, asked.confidence, failures, done_h=unit_h, units=asked.units or units)
+    return needed_hours(
+        options.mtbf_h, options.confidence, failures, done_h=unit_h, units=options.units or units
+    )
 
 
-def _risks(asked: EvidenceOptions, needed: NeededHours | None, left_out: list[str]) -> Risks | None:
+def _risks(options: EvidenceOptions, needed: NeededHours | None, left_out: list[str]) -> Risks | None:
     """Return the risks of the test that would prove the MTBF that is wanted."""
-    if asked.good_mtbf_h is None:
+    if options.good_mtbf_h is None:
         return None
     if needed is None:
         left_out.append("the risks of a test: say the MTBF that it is to prove too (--mtbf)")
         return None
-    return risks(needed.unit_h, needed.failures, asked.good_mtbf_h, needed.mtbf_h)
+    return risks(needed.unit_h, needed.failures, options.good_mtbf_h, needed.mtbf_h)
 
 
-def _success(asked: EvidenceOptions, left_out: list[str]) -> SuccessRun | None:
-    if asked.reliability is None or asked.mission_h is None:
-        if asked.reliability is not None or asked.mission_h is not None:
-            missing = "--mission" if asked.mission_h is None else "--reliability"
+def _success(options: EvidenceOptions, left_out: list[str]) -> SuccessRun | None:
+    if options.reliability is None or options.mission_h is None:
+        if options.reliability is not None or options.mission_h is not None:
+            missing = "--mission" if options.mission_h is None else "--reliability"
             left_out.append(f"how many units without a failure prove a reliability: say {missing} too")
         return None
     return success_run(
-        asked.reliability, asked.confidence, mission_h=asked.mission_h, test_h=asked.test_h,
-        shape=asked.shape or 1.0,
+        options.reliability, options.confidence, mission_h=options.mission_h, test_h=options.test_h,
+        shape=options.shape or 1.0,
     )  # fmt: skip
 
 
@@ -240,29 +245,29 @@ def _fitted(mine: Sequence[Life], confidence: float, left_out: list[str]) -> Wei
         return None
 
 
-def _assumed(mine: Sequence[Life], asked: EvidenceOptions) -> Assumed | None:
-    if asked.shape is None:
+def _assumed(mine: Sequence[Life], options: EvidenceOptions) -> Assumed | None:
+    if options.shape is None:
         return None
-    if not asked.shape > 0:
-        raise UsageError(f"Weibull shape {asked.shape!r}: expected a number larger than 0")
-    scale_h = weibull_of_shape(mine, asked.shape, asked.confidence)
+    if not options.shape > 0:
+        raise UsageError(f"Weibull shape {options.shape!r}: expected a number larger than 0")
+    scale_h = weibull_of_shape(mine, options.shape, options.confidence)
     return Assumed(
-        shape=asked.shape,
-        confidence=asked.confidence,
+        shape=options.shape,
+        confidence=options.confidence,
         scale_h=scale_h,
-        says=(
-            f"if lives follow a Weibull distribution of shape {asked.shape:g}, with {asked.confidence:.0%} "
-            f"confidence 63 % have failed by {in_hours(scale_h)} h at the earliest"
+        statement=(
+            f"with a Weibull shape of {options.shape:g}, 63 % have failed at {in_hours(scale_h)} h at the "
+            f"earliest, at {options.confidence:.0%} confidence"
         ),
-        does_not_say="that the shape is so: it is assumed, and nothing in these hours speaks for it",
+        does_not_cover="the shape: it is assumed, not supported by these hours",
     )
 
 
 def _trend(runs: Sequence[RunDigest], served: Sequence[ServiceHours], left_out: list[str]) -> Growth | None:
-    """Return whether failures became rarer from run to run, over the unit-hours of all runs in order.
+    """Return the trend of failures over the unit-hours of all runs in order.
 
-    A failure counts when all units of its run together had served what each of them had by then: units of
-    one run begin together.
+    A failure counts at the unit-hours that all units of its run had together at that time: units of one run
+    begin together.
     """
     done_h = 0.0
     moments: list[float] = []
@@ -279,7 +284,7 @@ def _trend(runs: Sequence[RunDigest], served: Sequence[ServiceHours], left_out: 
     try:
         return growth(moments, done_h)
     except UsageError as error:
-        left_out.append(f"whether failures became rarer: {error}")
+        left_out.append(f"trend over runs: {error}")
         return None
 
 
@@ -290,5 +295,5 @@ def _in_use(bounds: MtbfBounds, acceleration: Acceleration | None) -> InUse | No
         lower_h=bounds.lower_h * acceleration.factor,
         least_h=bounds.lower_h * acceleration.low,
         acceleration=acceleration,
-        does_not_say=acceleration.does_not_say,
+        does_not_cover=acceleration.does_not_cover,
     )

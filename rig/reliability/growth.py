@@ -1,4 +1,4 @@
-"""Repairable systems: whether the time between failures grows as causes are found and removed.
+"""Reliability growth of repairable systems as causes of failure are removed.
 
 Power-law model (Duane plot, Crow): N(t) = a t^b expected failures after t unit-hours; b < 1 is growth.
 Formulas: NIST/SEMATECH e-Handbook 8.4.5.2; MIL-HDBK-189 (1981), appendix C.
@@ -17,11 +17,11 @@ from rig.errors import UsageError
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Growth:
-    """A fitted power law at the end of a test of given length.
+    """Fitted power law at the end of a test of given length.
 
     a, b: N(t) = a t^b, t in h; slope: 1 - b, larger than 0 where failures become rarer.
     mtbf_h: instantaneous, at the end of the test; bounds_h: two-sided, at ``confidence``.
-    chance: probability of a trend at least as strong, either way, if the rate were constant.
+    chance: probability of a trend at least as strong, either way, at a constant rate.
     """
 
     failures: int
@@ -33,8 +33,8 @@ class Growth:
     confidence: float
     bounds_h: tuple[float, float]
     chance: float
-    says: str
-    does_not_say: str
+    statement: str
+    does_not_cover: str
 
 
 def growth(
@@ -71,14 +71,13 @@ def growth(
         confidence=confidence,
         bounds_h=(low, base / rest**2 if rest > 0 else math.inf),
         chance=chance,
-        says=(
-            f"{r} failures in {in_hours(end_h)} unit-hours became {word}; at the end the mean time between "
-            f"them is {in_hours(mtbf_h)} h"
+        statement=(
+            f"{r} failures in {in_hours(end_h)} unit-hours became {word}; MTBF at the end {in_hours(mtbf_h)} "
+            "h"
         ),
-        does_not_say=(
-            "not that there is a trend: with a constant rate one as strong comes about with a chance of "
-            f"{chance:.0%}; not what a redesign brings that was not tested: the curve only goes on if causes "
-            "go on being found and removed as before"
+        does_not_cover=(
+            f"whether the trend is real: at a constant rate one as strong has a probability of {chance:.0%}; "
+            "an untested redesign: the curve continues only if causes are found and removed as before"
         ),
     )
 

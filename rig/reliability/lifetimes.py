@@ -1,6 +1,6 @@
 """Life distributions from failed and surviving units: Weibull and Kaplan-Meier.
 
-Survivors are censored on the right: they are known to have lasted so long, and no more is known.
+Survivors are right-censored.
 Methods: NIST/SEMATECH e-Handbook 8.4.1.3 (maximum likelihood) and 8.2.1.5 (Kaplan-Meier). Bounds of the
 Weibull are by likelihood ratio, which holds with fewer failures than a normal approximation does.
 
@@ -30,7 +30,7 @@ _ENOUGH = 1e6
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Weibull:
-    """A fitted Weibull distribution, F(t) = 1 - exp(-(t/scale)^shape), with two-sided bounds.
+    """Fitted Weibull distribution, F(t) = 1 - exp(-(t/scale)^shape), with two-sided bounds.
 
     scale_h: age by which 63.2 % have failed. shape: below 1 early failures, 1 constant rate, above 1
     wear-out.
@@ -44,8 +44,8 @@ class Weibull:
     confidence: float
     shape_bounds: tuple[float, float]
     scale_bounds_h: tuple[float, float]
-    says: str
-    does_not_say: str
+    statement: str
+    does_not_cover: str
 
     @property
     def mean_h(self) -> float:
@@ -65,10 +65,10 @@ class Weibull:
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class KaplanMeier:
-    """The share that survives each age at which units failed, with Greenwood's standard error.
+    """Share that survives each age at which units failed, with Greenwood's standard error.
 
     low, high: two-sided bounds at ``confidence``, made on the scale log(-log S), so within 0..1;
-    they hold age by age, not for the whole curve at once. Beyond ``last_h`` nothing is known.
+    they hold age by age, not for the whole curve at once. No statement beyond ``last_h``.
     """
 
     age_h: Floats
@@ -80,8 +80,8 @@ class KaplanMeier:
     low: Floats
     high: Floats
     last_h: float
-    says: str
-    does_not_say: str
+    statement: str
+    does_not_cover: str
 
     @property
     def median_h(self) -> float | None:
@@ -91,7 +91,7 @@ class KaplanMeier:
 
 
 def weibull(lives: Sequence[Life], confidence: float = 0.9) -> Weibull:
-    """Return the Weibull distribution of greatest likelihood, survivors counted as censored.
+    """Return the Weibull distribution of maximum likelihood, survivors counted as censored.
 
     Needs failures at two different ages at least (with one, or none, see ``weibull_of_shape``).
     Raises UsageError otherwise, or for an age that is not positive.
@@ -100,7 +100,7 @@ def weibull(lives: Sequence[Life], confidence: float = 0.9) -> Weibull:
     if len(np.unique(data.failed_h)) < 2:
         raise UsageError(
             f"Weibull fit to {len(lives)} units with {counted(len(data.failed_h), 'failure')}: expected "
-            "failures at two different ages at least; assume a shape instead, or wait"
+            "failures at two different ages at least; give a shape (--shape) instead"
         )
     shape = _root(data.slope, *_SHAPES)
     scale_h = data.scale(shape)
@@ -115,14 +115,14 @@ def weibull(lives: Sequence[Life], confidence: float = 0.9) -> Weibull:
         confidence=confidence,
         shape_bounds=_bounds(lambda b: best - data.log_likelihood(b, data.scale(b)) - allowed, shape),
         scale_bounds_h=_bounds(lambda eta: best - data.profile(eta) - allowed, scale_h),
-        says=(
-            f"of {len(lives)} units {len(data.failed_h)} failed; Weibull shape {shape:.3g} ({_kind(shape)}), "
+        statement=(
+            f"{len(data.failed_h)} of {len(lives)} units failed; Weibull shape {shape:.3g} ({_kind(shape)}), "
             f"63 % failed by {in_hours(scale_h)} h"
         ),
-        does_not_say=(
-            f"nothing about ages beyond the {in_hours(data.all_h.max())} h tested except by assuming that "
-            "the curve goes on as it began; one shape cannot tell two causes of failure apart: look at each "
-            "dead unit; with fewer than ten failures the shape is little more than a guess, see its bounds"
+        does_not_cover=(
+            f"ages beyond the {in_hours(data.all_h.max())} h tested, except by extrapolation; mixed causes "
+            "of failure: inspect each failed unit; with fewer than ten failures the shape is very uncertain, "
+            "see its bounds"
         ),
     )
 
@@ -140,7 +140,7 @@ def weibull_of_shape(lives: Sequence[Life], shape: float, confidence: float = 0.
 
 
 def kaplan_meier(lives: Sequence[Life], confidence: float = 0.9) -> KaplanMeier:
-    """Return the survival curve without assuming any distribution (NIST 8.2.1.5; Greenwood 1926).
+    """Return the survival curve without an assumed distribution (NIST 8.2.1.5; Greenwood 1926).
 
     A unit removed at the very age at which another failed counts as having been at risk then. The bounds
     are 0 from where nobody is left.
@@ -165,10 +165,10 @@ def kaplan_meier(lives: Sequence[Life], confidence: float = 0.9) -> KaplanMeier:
         low=low,
         high=high,
         last_h=last_h,
-        says=f"{left:.1%} of the units are estimated to survive {in_hours(last_h)} h of this stress",
-        does_not_say=(
-            f"nothing beyond {in_hours(last_h)} h; it assumes that units taken out early were no better and "
-            "no worse than those left in: a unit removed because it looked ill spoils it"
+        statement=f"{left:.1%} of the units are estimated to survive {in_hours(last_h)} h of this stress",
+        does_not_cover=(
+            f"times beyond {in_hours(last_h)} h; assumes that units removed early were no better and no "
+            "worse than the others: removing a unit because it seemed faulty biases it"
         ),
     )
 
@@ -181,7 +181,7 @@ class _Lives:
         if bad or not lives:
             what = ", ".join(f"{one.serial} with {one.hours!r} h" for one in bad) or "no units at all"
             raise UsageError(
-                f"life statistics of {what}: expected units with more than 0 h each; leave others out"
+                f"life statistics of {what}: expected units with more than 0 h each; exclude the others"
             )
         self.all_h = np.array([one.hours for one in lives])
         self.failed_h = np.array([one.hours for one in lives if one.failed])
@@ -191,12 +191,12 @@ class _Lives:
         self._failed_logs = np.log(self.failed_h / self._unit)
 
     def slope(self, shape: float) -> float:
-        """Rises through zero at the shape of greatest likelihood."""
+        """Return the slope of the likelihood; it rises through zero at the maximum-likelihood shape."""
         weight = np.exp(shape * self._logs)
         return float(np.sum(weight * self._logs) / np.sum(weight) - 1 / shape - np.mean(self._failed_logs))
 
     def scale(self, shape: float) -> float:
-        """Return the scale of greatest likelihood for a given shape, in h."""
+        """Return the scale of maximum likelihood for a given shape, in h."""
         mean = float(np.sum(np.exp(shape * self._logs))) / len(self.failed_h)
         return float(self._unit * mean ** (1 / shape))
 
@@ -263,4 +263,4 @@ def _bounds(excess: Callable[[float], float], best: float) -> tuple[float, float
 def _kind(shape: float) -> str:
     if shape < 0.9:
         return "failures become rarer with age"
-    return "failures come at a steady rate" if shape <= 1.1 else "failures become more frequent with age"
+    return "constant failure rate" if shape <= 1.1 else "failures become more frequent with age"

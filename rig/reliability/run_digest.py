@@ -1,7 +1,7 @@
-"""One run in few numbers, and many runs put together: by serial number, over runs and rigs.
+"""Digest of a run, and the sum of many digests by serial number, over runs and rigs.
 
-A digest holds what fleets are asked for and no arrays, so that hundreds of them travel and add up. Adding
-up is a pure function of the sorted digests: where and in which order they were made changes nothing.
+A digest holds no arrays, so that hundreds of them can be sent and added up. The sum is a pure function of the
+sorted digests, independent of where and in which order they were made.
 """
 
 from __future__ import annotations
@@ -12,11 +12,11 @@ from dataclasses import dataclass, field
 
 from rig.domain.recorded_excursions import recorded
 from rig.domain.recording import Recording
-from rig.endurance.account_options import AccountOptions, asked
-from rig.endurance.deaths import Suspect, deaths, lived, suspects
+from rig.endurance.account_options import AccountOptions, account_options
+from rig.endurance.deaths import Suspect, deaths, suspects, until_death
 from rig.endurance.exposure import PhaseExposure, UnitExposure, exposures
 from rig.endurance.held_readings import HeldReadings
-from rig.endurance.phases_in_force import Stay
+from rig.endurance.phases_in_force import Installation
 from rig.endurance.run_identity import RunIdentity
 from rig.endurance.verdict import Death
 from rig.reliability.demonstration import ServiceHours
@@ -27,12 +27,12 @@ HOUR_S = 3600.0
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PhaseHours:
-    """What one unit got of one phase, in h."""
+    """Exposure of one unit to one phase, in h."""
 
     in_force_h: float
     within_h: float
     out_h: float
-    unlogged_h: float
+    unobserved_h: float
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -41,24 +41,24 @@ class BandSum:
 
     edges: tuple[float, ...]
     hours: tuple[float, ...]
-    unlogged_h: float
+    unobserved_h: float
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class StayDigest:
+class InstallationDigest:
     """One serial number in one place of one run.
 
-    hours: those that count (see ``counting``), up to its death where it died. None: not asked for, or no
-    channel to tell it by. excursions: counted ones of its channels, as recorded.
+    hours: those that count (see ``counting``), until its failure. None: not configured, or no channel.
+    excursions: counted ones of its channels, as recorded.
     """
 
     unit: str
     serial: str
     start_ns: int
     end_ns: int
-    stay_h: float
-    logged_h: float
-    unlogged_h: float
+    installed_h: float
+    observed_h: float
+    unobserved_h: float
     hours: float
     counting: Counting
     energy_wh: float | None
@@ -75,28 +75,28 @@ class StayDigest:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class RunDigest:
-    """One run in few numbers. notes: what a reader of its account must know."""
+    """Digest of a run. notes: for the reader of its account."""
 
     facts: RunIdentity
     start_ns: int
     end_ns: int
     sessions: int
-    stays: tuple[StayDigest, ...]
+    installations: tuple[InstallationDigest, ...]
     notes: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class History:
-    """One serial number over all its runs, oldest first.
+    """History of one serial number over all its runs, oldest first.
 
-    hours: those that count; trips, energy_wh: None where no run tells. died: where and how it is known.
+    hours: those that count; trips, energy_wh: None where no run has them. died: time and source.
     """
 
     serial: str
-    stays: tuple[tuple[RunIdentity, StayDigest], ...]
+    installations: tuple[tuple[RunIdentity, InstallationDigest], ...]
     hours: float
-    logged_h: float
-    unlogged_h: float
+    observed_h: float
+    unobserved_h: float
     energy_wh: float | None
     output_h: float | None
     trips: int | None
@@ -107,73 +107,79 @@ class History:
 
 
 def digest(recording: Recording, facts: RunIdentity, counting: Counting | None = None) -> RunDigest:
-    """Return one run in few numbers; ``counting`` None: as strictly as its rig file allows.
+    """Return the digest of a run; ``counting`` None: the strictest that its rig file allows.
 
-    Raises UsageError if the rig file asks for channels that were not recorded.
+    Raises UsageError if channels of the options were not recorded.
     """
     readings = HeldReadings(recording)
-    wishes = asked(recording.layout)
-    died = deaths(readings, wishes.wanted, wishes.dead_after_s)
-    doubtful = {one.serial: one for one in suspects(readings)}
-    accounts = exposures(recording, wishes.phases, wishes.wanted)
-    stays = tuple(
-        _stay(readings, wishes, account, stay, died=died, doubtful=doubtful, counting=counting)
-        for account, stay in zip(accounts, readings.stays(), strict=True)
+    options = account_options(recording.layout)
+    died = deaths(readings, options.exposure, options.dead_after_s)
+    suspected = {one.serial: one for one in suspects(readings)}
+    accounts = exposures(recording, options.phases, options.exposure)
+    installations = tuple(
+        _installation(
+            readings, options, account, installation, died=died, suspected=suspected, counting=counting
+        )
+        for account, installation in zip(accounts, readings.installations(), strict=True)
     )
     return RunDigest(
         facts=facts,
         start_ns=readings.span_ns[0],
         end_ns=readings.span_ns[1],
         sessions=len(recording.sessions),
-        stays=stays,
+        installations=installations,
         notes=accounts[0].notes if accounts else (),
     )
 
 
-def _stay(
+def _installation(
     readings: HeldReadings,
-    wishes: AccountOptions,
+    options: AccountOptions,
     account: UnitExposure,
-    stay: Stay,
+    installation: Installation,
     *,
     died: Sequence[Death],
-    doubtful: Mapping[str, Suspect],
+    suspected: Mapping[str, Suspect],
     counting: Counting | None,
-) -> StayDigest:
-    death = next((one for one in died if one.serial == stay.serial and _during(one, stay)), None)
-    worth = served(readings, lived(stay, died), wishes, counting)
-    return StayDigest(
-        unit=stay.unit,
-        serial=stay.serial,
-        start_ns=stay.start_ns,
-        end_ns=stay.end_ns,
-        stay_h=account.stay_s / HOUR_S,
-        logged_h=account.logged_s / HOUR_S,
-        unlogged_h=account.unlogged_s / HOUR_S,
+) -> InstallationDigest:
+    death = next(
+        (one for one in died if one.serial == installation.serial and _during(one, installation)), None
+    )
+    worth = served(readings, until_death(installation, died), options, counting)
+    return InstallationDigest(
+        unit=installation.unit,
+        serial=installation.serial,
+        start_ns=installation.start_ns,
+        end_ns=installation.end_ns,
+        installed_h=account.installed_s / HOUR_S,
+        observed_h=account.observed_s / HOUR_S,
+        unobserved_h=account.unobserved_s / HOUR_S,
         hours=worth.hours,
         counting=worth.counting,
         energy_wh=account.energy.watt_hours if account.energy else None,
         output_h=account.output.on_s / HOUR_S if account.output else None,
         drive_cycles=account.drive.count if account.drive else None,
-        trips=len(account.trips) if wishes.wanted.trip else None,
-        excursions=_excursions(readings, stay),
+        trips=len(account.trips) if options.exposure.trip else None,
+        excursions=_excursions(readings, installation),
         phases={one.phase: _phase(one) for one in account.phases},
         bands={
-            one.channel.removeprefix(f"{stay.unit}."): BandSum(
+            one.channel.removeprefix(f"{installation.unit}."): BandSum(
                 edges=one.edges,
                 hours=tuple(t / HOUR_S for t in one.time_s),
-                unlogged_h=one.unlogged_s / HOUR_S,
+                unobserved_h=one.unobserved_s / HOUR_S,
             )
             for one in account.bands
         },
-        cycles={name.removeprefix(f"{stay.unit}."): table.total for name, table in account.cycles.items()},
+        cycles={
+            name.removeprefix(f"{installation.unit}."): table.total for name, table in account.cycles.items()
+        },
         death=death,
-        suspect=doubtful.get(stay.serial) if death is None else None,
+        suspect=suspected.get(installation.serial) if death is None else None,
     )
 
 
-def _during(death: Death, stay: Stay) -> bool:
-    return stay.start_ns <= death.t_ns <= stay.end_ns
+def _during(death: Death, installation: Installation) -> bool:
+    return installation.start_ns <= death.t_ns <= installation.end_ns
 
 
 def _phase(one: PhaseExposure) -> PhaseHours:
@@ -181,14 +187,14 @@ def _phase(one: PhaseExposure) -> PhaseHours:
         in_force_h=one.in_force_s / HOUR_S,
         within_h=one.within_s / HOUR_S,
         out_h=one.out_s / HOUR_S,
-        unlogged_h=one.unlogged_s / HOUR_S,
+        unobserved_h=one.unobserved_s / HOUR_S,
     )
 
 
-def _excursions(readings: HeldReadings, stay: Stay) -> int:
-    mine = set(readings.recording.layout.units[stay.unit].channels)
+def _excursions(readings: HeldReadings, installation: Installation) -> int:
+    mine = set(readings.recording.layout.units[installation.unit].channels)
     return sum(
-        one.began.subject in mine and stay.start_ns <= readings.start_of(one) <= stay.end_ns
+        one.began.subject in mine and installation.start_ns <= readings.start_of(one) <= installation.end_ns
         for one in recorded(readings.recording.events())
     )
 
@@ -202,27 +208,27 @@ def in_order(digests: Iterable[RunDigest]) -> list[RunDigest]:
 
 
 def histories(digests: Iterable[RunDigest]) -> list[History]:
-    """Return each serial number's stays over runs and rigs, added up, by serial number."""
-    stays: dict[str, list[tuple[RunIdentity, StayDigest]]] = {}
+    """Return each serial number's installations over runs and rigs, added up, by serial number."""
+    installations: dict[str, list[tuple[RunIdentity, InstallationDigest]]] = {}
     for one in in_order(digests):
-        for stay in one.stays:
-            stays.setdefault(stay.serial, []).append((one.facts, stay))
-    return [_history(serial, sorted(stays[serial], key=_when)) for serial in sorted(stays)]
+        for installation in one.installations:
+            installations.setdefault(installation.serial, []).append((one.facts, installation))
+    return [_history(serial, sorted(installations[serial], key=_when)) for serial in sorted(installations)]
 
 
-def _when(pair: tuple[RunIdentity, StayDigest]) -> tuple[int, str, str]:
+def _when(pair: tuple[RunIdentity, InstallationDigest]) -> tuple[int, str, str]:
     return pair[1].start_ns, pair[0].run, pair[1].unit
 
 
-def _history(serial: str, pairs: Sequence[tuple[RunIdentity, StayDigest]]) -> History:
-    mine = [stay for _, stay in pairs]
+def _history(serial: str, pairs: Sequence[tuple[RunIdentity, InstallationDigest]]) -> History:
+    mine = [installation for _, installation in pairs]
     trips = [one.trips for one in mine if one.trips is not None]
     return History(
         serial=serial,
-        stays=tuple(pairs),
+        installations=tuple(pairs),
         hours=math.fsum(one.hours for one in mine),
-        logged_h=math.fsum(one.logged_h for one in mine),
-        unlogged_h=math.fsum(one.unlogged_h for one in mine),
+        observed_h=math.fsum(one.observed_h for one in mine),
+        unobserved_h=math.fsum(one.unobserved_h for one in mine),
         energy_wh=_sum(one.energy_wh for one in mine),
         output_h=_sum(one.output_h for one in mine),
         trips=sum(trips) if trips else None,
@@ -238,24 +244,24 @@ def _sum(values: Iterable[float | None]) -> float | None:
     return math.fsum(known) if known else None
 
 
-def _phases(stays: Sequence[StayDigest]) -> dict[str, PhaseHours]:
-    names = dict.fromkeys(name for one in stays for name in one.phases)
-    parts = {name: [one.phases[name] for one in stays if name in one.phases] for name in names}
+def _phases(installations: Sequence[InstallationDigest]) -> dict[str, PhaseHours]:
+    names = dict.fromkeys(name for one in installations for name in one.phases)
+    parts = {name: [one.phases[name] for one in installations if name in one.phases] for name in names}
     return {
         name: PhaseHours(
             in_force_h=math.fsum(one.in_force_h for one in mine),
             within_h=math.fsum(one.within_h for one in mine),
             out_h=math.fsum(one.out_h for one in mine),
-            unlogged_h=math.fsum(one.unlogged_h for one in mine),
+            unobserved_h=math.fsum(one.unobserved_h for one in mine),
         )
         for name, mine in parts.items()
     }
 
 
-def _bands(stays: Sequence[StayDigest]) -> dict[str, BandSum]:
+def _bands(installations: Sequence[InstallationDigest]) -> dict[str, BandSum]:
     """Return the hours of bands with the same edges added up; other edges are another entry."""
     parts: dict[tuple[str, tuple[float, ...]], list[BandSum]] = {}
-    for one in stays:
+    for one in installations:
         for name, band in one.bands.items():
             parts.setdefault((name, band.edges), []).append(band)
     several = {name for name, _ in parts if sum(other == name for other, _ in parts) > 1}
@@ -263,22 +269,24 @@ def _bands(stays: Sequence[StayDigest]) -> dict[str, BandSum]:
     for (name, edges), mine in parts.items():
         label = f"{name} at {', '.join(f'{edge:g}' for edge in edges)}" if name in several else name
         hours = tuple(math.fsum(column) for column in zip(*(one.hours for one in mine), strict=True))
-        found[label] = BandSum(edges=edges, hours=hours, unlogged_h=math.fsum(one.unlogged_h for one in mine))
+        found[label] = BandSum(
+            edges=edges, hours=hours, unobserved_h=math.fsum(one.unobserved_h for one in mine)
+        )
     return found
 
 
 def overlaps(history: History) -> list[str]:
-    """Return in words where a serial number sat in two places at once, which cannot be."""
+    """Return in words where a serial number was recorded in two places at the same time."""
     found = []
-    latest: tuple[RunIdentity, StayDigest] | None = None
-    for facts, stay in history.stays:
-        if latest is not None and stay.start_ns < latest[1].end_ns:
+    latest: tuple[RunIdentity, InstallationDigest] | None = None
+    for facts, installation in history.installations:
+        if latest is not None and installation.start_ns < latest[1].end_ns:
             found.append(
-                f"serial number {history.serial} sat in {latest[0].name} ({latest[1].unit}) and in "
-                f"{facts.name} ({stay.unit}) at the same time: one of them is wrong, its hours count twice"
+                f"serial number {history.serial} recorded in {latest[0].name} ({latest[1].unit}) and in "
+                f"{facts.name} ({installation.unit}) at the same time: one record is wrong, hours count twice"
             )
-        if latest is None or stay.end_ns > latest[1].end_ns:
-            latest = (facts, stay)
+        if latest is None or installation.end_ns > latest[1].end_ns:
+            latest = (facts, installation)
     return found
 
 
@@ -288,18 +296,18 @@ def services(
     survived: Sequence[str] = (),
     repaired: Sequence[str] = (),
 ) -> list[ServiceHours]:
-    """Return what each stay is worth for what it proves.
+    """Return the hours of each installation for the demonstration.
 
-    failed, survived: serial numbers that a person says failed (at the end of their last stay) or did not,
-    whatever the record says. repaired: after each failure they live another life (``0017/2``).
+    failed, survived: serial numbers stated as failed (at the end of their last installation) or not, whatever
+    the record says. repaired: after each failure they live another life (``0017/2``).
     """
     found: list[ServiceHours] = []
     for history in histories(digests):
-        last, name, life = len(history.stays) - 1, history.serial, 1
-        for at, (facts, stay) in enumerate(history.stays):
-            died = stay.death is not None and history.serial not in survived
+        last, name, life = len(history.installations) - 1, history.serial, 1
+        for at, (facts, installation) in enumerate(history.installations):
+            died = installation.death is not None and history.serial not in survived
             died = died or (history.serial in failed and at == last)
-            found.append(ServiceHours(serial=name, run=facts.name, hours=stay.hours, failed=died))
+            found.append(ServiceHours(serial=name, run=facts.name, hours=installation.hours, failed=died))
             if died and history.serial in repaired:
                 life += 1
                 name = f"{history.serial}/{life}"

@@ -1,4 +1,4 @@
-"""How long a serial number has served: the hours that count when it is asked what they prove."""
+"""Service hours of a serial number: the hours that count for a demonstration."""
 
 from __future__ import annotations
 
@@ -9,89 +9,98 @@ from rig.endurance.account_options import AccountOptions
 from rig.endurance.drive import level_time
 from rig.endurance.exposure import phase_time
 from rig.endurance.held_readings import HeldReadings
-from rig.endurance.phases_in_force import Stay, time_of
+from rig.endurance.phases_in_force import Installation, time_of
 from rig.endurance.stretches import NOWHERE, Stretches, stretch
 from rig.errors import UsageError
 
 
 class Counting(enum.StrEnum):
-    """Which hours count."""
+    """Way of counting hours."""
 
     TARGETS = "targets"
-    """A phase was in force and all its targets were met."""
+    """Hours with a phase in force and all its targets met."""
     OUTPUT = "output"
-    """The unit gave output."""
-    LOGGED = "logged"
-    """Every channel of the unit had a good reading."""
+    """Hours with output."""
+    OBSERVED = "observed"
+    """Hours with a good reading on every channel of the unit."""
 
     @property
     def words(self) -> str:
-        """Say it for people."""
+        """The way of counting in words."""
         return {
-            Counting.TARGETS: "hours in which a phase was in force and its targets were met",
-            Counting.OUTPUT: "hours in which the unit gave output",
-            Counting.LOGGED: "hours in which every channel of the unit had a good reading",
+            Counting.TARGETS: "hours with a phase in force and its targets met",
+            Counting.OUTPUT: "hours with output",
+            Counting.OBSERVED: "hours with good readings on every channel of the unit",
         }[self]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Served:
-    """What one stay is worth: hours, and which hours were counted."""
+    """Counted hours of one installation, and the way of counting."""
 
     hours: float
     counting: Counting
 
 
-def usual(asked: AccountOptions) -> Counting:
-    """Return the strictest way of counting that the rig file has words for."""
-    if any(phase.targets for phase in asked.phases):
+def usual(options: AccountOptions) -> Counting:
+    """Return the strictest way of counting that the rig file allows."""
+    if any(phase.targets for phase in options.phases):
         return Counting.TARGETS
-    return Counting.OUTPUT if asked.wanted.output else Counting.LOGGED
+    return Counting.OUTPUT if options.exposure.output else Counting.OBSERVED
 
 
 def served(
-    readings: HeldReadings, stay: Stay, asked: AccountOptions, counting: Counting | None = None
+    readings: HeldReadings,
+    installation: Installation,
+    options: AccountOptions,
+    counting: Counting | None = None,
 ) -> Served:
-    """Return the hours of a stay that count; ``counting`` None: the usual way for this rig file.
+    """Return the hours of an installation that count; ``counting`` None: the usual way for this rig file.
 
-    Raises UsageError if the rig file has no words for the way of counting that is asked for.
+    Raises UsageError if the rig file does not allow that way of counting.
     """
-    way = counting or usual(asked)
-    if stay.end_ns <= stay.start_ns:
+    way = counting or usual(options)
+    if installation.end_ns <= installation.start_ns:
         return Served(hours=0.0, counting=way)
-    time = stretch(stay.start_ns, stay.end_ns)
+    time = stretch(installation.start_ns, installation.end_ns)
     counted = {
-        Counting.TARGETS: _within_targets, Counting.OUTPUT: _giving_output, Counting.LOGGED: _logged,
-    }[way](readings, stay, asked, time)  # fmt: skip
+        Counting.TARGETS: _within_targets, Counting.OUTPUT: _giving_output, Counting.OBSERVED: _observed,
+    }[way](readings, installation, options, time)  # fmt: skip
     return Served(hours=counted.total_s / 3600, counting=way)
 
 
-def _within_targets(readings: HeldReadings, stay: Stay, asked: AccountOptions, time: Stretches) -> Stretches:
-    if not any(phase.targets for phase in asked.phases):
+def _within_targets(
+    readings: HeldReadings, installation: Installation, options: AccountOptions, time: Stretches
+) -> Stretches:
+    if not any(phase.targets for phase in options.phases):
         raise UsageError(
-            f"hours within targets of rig {readings.recording.layout.rig}: its rig file has no program with "
-            "targets; count output or logged hours"
+            f"hours within targets of rig {readings.recording.layout.rig}: no program with targets in its "
+            "rig file; count output or observed hours"
         )
     forces = readings.forces()
-    whole = NOWHERE
-    for phase in asked.phases:
-        bounds = {name: (one.low, one.high) for name, one in phase.targets_of(stay.unit).items()}
+    within = NOWHERE
+    for phase in options.phases:
+        bounds = {name: (one.low, one.high) for name, one in phase.targets_of(installation.unit).items()}
         met, _ = phase_time(readings, bounds)
-        whole = whole.either(met.both(time_of(phase.name, forces)).both(time))
-    return whole
+        within = within.either(met.both(time_of(phase.name, forces)).both(time))
+    return within
 
 
-def _giving_output(readings: HeldReadings, stay: Stay, asked: AccountOptions, time: Stretches) -> Stretches:
-    if asked.wanted.output is None:
+def _giving_output(
+    readings: HeldReadings, installation: Installation, options: AccountOptions, time: Stretches
+) -> Stretches:
+    if options.exposure.output is None:
         raise UsageError(
-            f"output hours of rig {readings.recording.layout.rig}: its rig file does not say when a unit "
-            "gives output; write account: output:, or count logged hours"
+            f"output hours of rig {readings.recording.layout.rig}: no output level in its rig file; "
+            "write account: output:, or count observed hours"
         )
-    level = asked.wanted.output.of(stay.unit)
+    level = options.exposure.output.of(installation.unit)
     return level_time(readings(level.channel), level).both(time)
 
 
-def _logged(readings: HeldReadings, stay: Stay, asked: AccountOptions, time: Stretches) -> Stretches:
-    for channel in readings.recording.layout.units[stay.unit].channels:
+def _observed(
+    readings: HeldReadings, installation: Installation, options: AccountOptions, time: Stretches
+) -> Stretches:
+    for channel in readings.recording.layout.units[installation.unit].channels:
         time = time.both(readings(channel).known)
     return time

@@ -1,1 +1,1 @@
-"""Text, tables and JSON from what forensics and account return."""
+"""Text, tables, pages and JSON of the results of forensics, endurance and reliability."""

@@ -1,4 +1,4 @@
-"""The account of a run as text and as JSON: what each unit really endured, from readback."""
+"""Account of a run as text and as JSON: exposure of each unit, from readback."""
 
 from __future__ import annotations
 
@@ -8,75 +8,75 @@ import math
 from collections.abc import Iterable, Sequence
 from typing import Any
 
-from rig.domain.formatting import counted, duration, in_hours, stamp
+from rig.domain.formatting import counted, duration, figure, in_hours, stamp
 from rig.endurance.account_json import to_json
 from rig.endurance.bands import BandHours
 from rig.endurance.cycles import CycleTable
 from rig.endurance.exposure import PhaseExposure, TargetExposure, UnitExposure
 from rig.endurance.margins import Worst
 from rig.endurance.run_account import RunAccount
-from rig.render.text_layout import figure, table, titled, wrapped
+from rig.render.text_layout import table, titled, wrapped
 
 HOUR_S = 3600.0
 MOST_MARGINS = 12
 FEW_MARGINS = 5
-"""How many limits are told of each unit where there are several."""
+"""Number of limits printed per unit where there are several units."""
 _LEAST_SHARE = 1e-9
 
 
 def as_json(found: RunAccount, **more: Any) -> str:
-    """Return the account as JSON text; ``more`` stands beside it."""
+    """Return the account as JSON text; ``more`` is added at the top level."""
     return json.dumps({**to_json("account", found), **more}, indent=2, ensure_ascii=False)
 
 
 def text(found: RunAccount, width: int = 100) -> str:
-    """Return the account as plain text: all units in one table, then each by itself."""
+    """Return the account as plain text: a table of all units, then each unit."""
     began, ended = (stamp(t_ns) for t_ns in found.span_ns)
-    lines = wrapped(f"ACCOUNT of rig {found.rig}, from what was read back, not from what was planned", width)
+    lines = wrapped(f"ACCOUNT of rig {found.rig}, from readback", width)
     lines += wrapped(f"{began} to {ended}, {counted(found.sessions, 'session')}", width)
     if not found.stated:
         words = (
-            "the rig file has no section account: energy, output, trips, bands, parts are not asked for; "
-            "limits and hours are told all the same"
+            "the rig file has no section account: no energy, output, trips, bands or parts; limits and "
+            "hours only"
         )
         lines += wrapped(words, width, "note: ", "      ")
     if not found.exposures:
-        return "\n".join([*lines, "", "no unit sat in this rig"])
+        return "\n".join([*lines, "", "no unit installed in this rig"])
     lines += titled("Units", width)
     lines += table([_HEAD, *(_row(found, one) for one in found.exposures)], width, frozenset(range(2, 9)))
     for one in found.exposures:
         lines += _unit(found, one, width)
     room = [one for one in found.margins if one.unit is None]
     if room:
-        lines += titled("The room's own limits", width) + _margins(room, width)
-    lines += titled("How hours are counted", width)
+        lines += titled("Limits of the room", width) + _margins(room, width)
+    lines += titled("Counting of hours", width)
     lines += wrapped(found.exposures[0].gap_rule, width)
     for note in found.exposures[0].notes:
         lines += wrapped(note, width, "- ", "  ")
     return "\n".join(line.rstrip() for line in lines)
 
 
-_HEAD = ("unit", "serial", "in place", "logged", "unlogged", "output", "energy", "trips", "state")
+_HEAD = ("unit", "serial", "installed", "observed", "unobserved", "output", "energy", "trips", "state")
 
 
 def _row(found: RunAccount, one: UnitExposure) -> tuple[str, ...]:
     died = any(death.serial == one.serial for death in found.deaths)
-    doubtful = any(suspect.serial == one.serial for suspect in found.suspects)
+    suspected = any(suspect.serial == one.serial for suspect in found.suspects)
     return (
         one.unit,
         one.serial,
-        hours(one.stay_s),
-        hours(one.logged_s),
-        hours(one.unlogged_s),
+        hours(one.installed_s),
+        hours(one.observed_s),
+        hours(one.unobserved_s),
         hours(one.output.on_s) if one.output else "-",
         energy(one.energy.watt_hours) if one.energy else "-",
         str(len(one.trips)) if one.output and one.drive else "-",
-        "died" if died else "out of limit" if doubtful else "alive",
+        "failed" if died else "out of limits" if suspected else "alive",
     )
 
 
 def hours(seconds: float) -> str:
-    """Return a length of time as exposure is told: in hours, or in minutes and seconds where it is short."""
+    """Return an exposure time: in hours, or in minutes and seconds where it is short."""
     return duration(seconds) if seconds < HOUR_S else f"{seconds / HOUR_S:,.1f} h"
 
 
@@ -101,7 +101,7 @@ def _unit(found: RunAccount, one: UnitExposure, width: int) -> list[str]:
         lines += _cycles(channel, cycles, width)
     mine = [worst for worst in found.margins if worst.unit == one.unit and worst.serial == one.serial]
     if mine:
-        caption = "nearest to its limits (used: share of the way from its usual value to the limit):"
+        caption = "smallest margins (used: share of the distance from the median to the limit):"
         lines += ["", *wrapped(caption, width)]
         lines += _margins(mine, width, MOST_MARGINS if len(found.exposures) == 1 else FEW_MARGINS)
     lines += _heat(found, one, width)
@@ -110,15 +110,15 @@ def _unit(found: RunAccount, one: UnitExposure, width: int) -> list[str]:
 
 def _facts(found: RunAccount, one: UnitExposure, width: int) -> list[str]:
     place = (
-        f"{stamp(one.start_ns)} to {stamp(one.end_ns)}: {hours(one.stay_s)}, of which "
-        f"{hours(one.logged_s)} logged and {hours(one.unlogged_s)} unlogged"
+        f"{stamp(one.start_ns)} to {stamp(one.end_ns)}: {hours(one.installed_s)}, of which "
+        f"{hours(one.observed_s)} observed and {hours(one.unobserved_s)} unobserved"
     )
-    facts = [("in place", place)]
+    facts = [("installed", place)]
     if one.energy:
-        about = f" ±{energy(one.energy.pm_joule / HOUR_S)}" if one.energy.pm_joule else ""
+        about = f" ±{energy(one.energy.half_width_joule / HOUR_S)}" if one.energy.half_width_joule else ""
         facts.append(("energy", f"{energy(one.energy.watt_hours)}{about}, from {one.energy.channel}"))
     if one.output:
-        unknown = f", {hours(one.output.unlogged_s)} not known" if one.output.unlogged_s > 0 else ""
+        unknown = f", {hours(one.output.unobserved_s)} unobserved" if one.output.unobserved_s > 0 else ""
         facts.append(
             ("output", f"on for {hours(one.output.on_s)}, off for {hours(one.output.off_s)}{unknown}")
         )
@@ -128,14 +128,16 @@ def _facts(found: RunAccount, one: UnitExposure, width: int) -> list[str]:
             ("drive", f"{counted(one.drive.count, 'cycle')}, on for {hours(one.drive.on_s)}{hidden}")
         )
     for at, trip in enumerate(one.trips, start=1):
-        how = "" if trip.came_back else ", and output did not come back"
-        gap = "; unlogged time lies in it" if trip.over_gap else ""
+        how = "" if trip.came_back else ", output did not return"
+        gap = "; includes unobserved time" if trip.over_gap else ""
         facts.append((f"trip {at}", f"{stamp(trip.start_ns)}, {duration(trip.lasted_s)}{how}{gap}"))
     facts += [
-        ("DIED", f"{stamp(death.t_ns)}: {death.text}") for death in found.deaths if death.serial == one.serial
+        ("FAILED", f"{stamp(death.t_ns)}: {death.text}")
+        for death in found.deaths
+        if death.serial == one.serial
     ]
     facts += [
-        ("suspected", f"out of limit to the end, since {stamp(who.t_ns)}: {', '.join(who.channels)}")
+        ("suspected", f"still out at end, since {stamp(who.t_ns)}: {', '.join(who.channels)}")
         for who in found.suspects
         if who.serial == one.serial and not any(d.serial == who.serial for d in found.deaths)
     ]
@@ -144,16 +146,16 @@ def _facts(found: RunAccount, one: UnitExposure, width: int) -> list[str]:
 
 def _phases(phases: Sequence[PhaseExposure], width: int) -> list[str]:
     rows: list[tuple[str, ...]] = [
-        ("phase", "planned", "within", "±", "out", "unlogged", "in force", "times", "cycles")
+        ("phase", "planned", "within", "±", "out", "unobserved", "in force", "times", "cycles")
     ]
     rows += [
         (
             one.phase,
             hours(one.planned_s) if one.planned_s is not None else "-",
             hours(one.within_s),
-            duration(one.within_pm_s) if one.within_pm_s else "-",
+            duration(one.within_half_width_s) if one.within_half_width_s else "-",
             hours(one.out_s),
-            hours(one.unlogged_s),
+            hours(one.unobserved_s),
             hours(one.in_force_s),
             str(one.times),
             _of(one.drive_cycles, one.planned_count),
@@ -174,12 +176,12 @@ def _of(done: int | None, planned: int | None) -> str:
 
 
 def _target(phase: PhaseExposure, one: TargetExposure) -> str:
-    seen = "never read"
+    seen = "no readings"
     if one.lowest is not None and one.highest is not None:
         seen = f"read {figure(one.lowest)} to {figure(one.highest)}"
     return (
         f"{phase.phase}: {one.channel} {figure(one.value)} ±{figure(one.tolerance)}: within for "
-        f"{hours(one.within_s)}, out for {hours(one.out_s)}, {hours(one.unlogged_s)} unlogged; {seen}"
+        f"{hours(one.within_s)}, out for {hours(one.out_s)}, {hours(one.unobserved_s)} unobserved; {seen}"
     )
 
 
@@ -194,7 +196,7 @@ def _bands(band: BandHours, width: int) -> list[str]:
     parts = [
         f"{name}: {hours(time_s)}" for name, time_s in zip(band_names(band.edges), band.time_s, strict=True)
     ]
-    unknown = f"; {hours(band.unlogged_s)} unlogged" if band.unlogged_s > 0 else ""
+    unknown = f"; {hours(band.unobserved_s)} unobserved" if band.unobserved_s > 0 else ""
     return wrapped(f"{', '.join(parts)}{unknown}", width, f"{band.channel} at ", "    ")
 
 
@@ -209,29 +211,31 @@ def _cycles(channel: str, cycles: CycleTable, width: int) -> list[str]:
         )
         words += f": {spread}"
     if cycles.least_range and cycles.dropped:
-        words += f"; {figure(cycles.dropped)} below {cycles.least_range:g} left out"
+        words += f"; {figure(cycles.dropped)} below {cycles.least_range:g} not counted"
     return wrapped(words, width, f"{channel}: ", "    ")
 
 
 def _margins(worst: Iterable[Worst], width: int, most: int = MOST_MARGINS) -> list[str]:
     listed = list(worst)
-    rows: list[tuple[str, ...]] = [("channel", "phase", "worst", "limit", "margin", "used", "when", "out")]
+    rows: list[tuple[str, ...]] = [
+        ("channel", "phase", "worst", "limit", "margin", "used", "time", "excursions")
+    ]
     for one in listed[:most]:
         unit = one.unit_of_measure
         rows.append(
             (
                 one.channel,
                 one.phase or "-",
-                f"{figure(one.value)} {unit}",
+                f"{figure(one.value, near=one.limit)} {unit}",
                 f"{one.side} {figure(one.limit)}",
                 figure(one.margin, 3),
                 share(one.used),
                 stamp(one.t_ns).removesuffix(" UTC"),
-                counted(len(one.excursions), "time") if one.excursions else "never",
+                str(len(one.excursions)) if one.excursions else "none",
             )
         )
     rest = len(listed) - most
-    more = [f"  and {counted(rest, 'limit')} more, farther away (all are in --json)"] if rest > 0 else []
+    more = [f"  {counted(rest, 'further limit')} with larger margins in --json"] if rest > 0 else []
     return table(rows, width, frozenset({2, 4, 5})) + more
 
 
@@ -247,26 +251,27 @@ def _heat(found: RunAccount, one: UnitExposure, width: int) -> list[str]:
     for load in found.parts:
         if (load.unit, load.serial) != (one.unit, one.serial):
             continue
-        rule = "kept" if load.rule_kept else "BROKEN"
-        over = f"; BEYOND its rating for {duration(load.over_s)}" if load.over_s else ""
+        rule = "met" if load.rule_kept else "NOT MET"
+        over = f"; ABOVE its rating for {duration(load.over_s)}" if load.over_s else ""
         words = (
             f"{figure(load.power_w, 3)} W at {figure(load.temp_c, 3)} degC is {share(load.share)} of the "
-            f"{figure(load.allowed_w, 3)} W allowed there{over}; rule of the trade (rating {load.factor:g} "
-            f"times the peak of {figure(load.peak_w, 3)} W): {rule}"
+            f"{figure(load.allowed_w, 3)} W allowed at that temperature{over}; rule of the trade (rating "
+            f"{load.factor:g} times the peak of {figure(load.peak_w, 3)} W): {rule}"
         )
         lines += wrapped(words, width, f"part {load.part}: ", "    ")
     for way in found.resistances:
         if (way.unit, way.serial) == (one.unit, one.serial):
             words = (
-                f"{figure(way.k_per_w, 3)} ±{figure(way.pm, 2)} K/W ({figure(way.rise_k, 3)} K at "
-                f"{figure(way.power_w, 3)} W, {way.windows} of {way.of_all} windows were steady)"
+                f"{figure(way.k_per_w, 3)} ±{figure(way.standard_uncertainty, 2)} K/W "
+                f"({figure(way.rise_k, 3)} K at {figure(way.power_w, 3)} W, {way.windows} of {way.of_all} "
+                "windows steady)"
             )
             lines += wrapped(words, width, f"stage {way.stage}: ", "    ")
     for turn in found.windings:
         if (turn.unit, turn.serial) == (one.unit, one.serial):
             rise = f", {figure(turn.rise_k, 3)} K over ambient" if turn.rise_k is not None else ""
             words = (
-                f"{figure(turn.temp_c, 4)} ±{figure(turn.pm_k, 2)} degC at the most, from "
+                f"{figure(turn.temp_c, 4)} ±{figure(turn.uncertainty_k, 2)} degC at the most, from "
                 f"{figure(turn.ohm)} ohm{rise}"
             )
             lines += wrapped(words, width, f"winding {turn.winding}: ", "    ")
@@ -287,5 +292,5 @@ def _use(found: RunAccount, one: UnitExposure, width: int) -> list[str]:
         lines += wrapped(words, width, "hours of use: ", "    ")
         for assumed in use.assumptions:
             lines += wrapped(assumed, width, "  assumes: ", "    ")
-        lines += wrapped(use.does_not_say, width, "  does not say: ", "    ")
+        lines += wrapped(use.does_not_cover, width, "  does not say: ", "    ")
     return lines

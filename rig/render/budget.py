@@ -5,12 +5,12 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping, Sequence
 
-from rig.domain.formatting import NOTHING, plain
+from rig.domain.formatting import NOTHING, figure, plain
 from rig.domain.model import Channel, Layout, Side
 from rig.domain.uncertainty import COVERAGE_K, Budget, Contribution, MeasurementModel, ReadingBounds
 from rig.domain.units import difference_unit
 from rig.errors import UsageError
-from rig.render.text_layout import figure, table, terminal_width, titled, wrapped
+from rig.render.text_layout import table, terminal_width, titled, wrapped
 
 _INTRO = (
     "What the rig file states of each channel's measurement: errors, each with its distribution, its bound, "

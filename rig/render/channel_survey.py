@@ -1,4 +1,4 @@
-"""One pass over every channel of a run: what a report shows of it. Each series is read once and let go."""
+"""Survey of every channel of a run for a report, each series read once."""
 
 from __future__ import annotations
 
@@ -29,10 +29,10 @@ class Extreme:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Surveyed:
-    """One channel over the whole run.
+    """Survey of one channel over the run.
 
-    envelope: for pictures; counts: readings by status; excursions: those that count, by the limits that were
-    in force then; extremes: one for each side that had a limit while it was read.
+    envelope: for pictures; counts: readings by status; excursions: counted ones, by the limits effective at
+    the time; extremes: one for each side that had a limit while it was read.
     """
 
     channel: Channel
@@ -84,7 +84,7 @@ def survey(recording: Recording, columns: int) -> dict[str, Surveyed]:
 
 
 def _limit_spans(recording: Recording) -> Callable[[str], list[LimitSpan]]:
-    """Return what tells a channel's limits over time: by rig files, phases, reloads and pre-flights."""
+    """Return a function for a channel's limits over time: by rig files, phases, reloads and pre-flights."""
     changing = [event for event in recording.events() if event.kind in LIMIT_CHANGING]
     newest, layouts = recording.layout, recording.layouts
     return lambda name: limit_spans(name, newest, changing, layouts)
@@ -110,7 +110,7 @@ def _within(readings: _Good, span: LimitSpan) -> _Good:
 
 
 def _extremes(readings: _Good, spans: Sequence[LimitSpan]) -> list[Extreme]:
-    """Return for each side the reading closest to the limit that was in force then, or farthest beyond it."""
+    """Return for each side the reading closest to the effective limit, or farthest beyond it."""
     found: dict[Side, Extreme] = {}
     for span in spans:
         t_ns, value = _within(readings, span)

@@ -1,4 +1,4 @@
-"""What ``soakrig check`` says: the rig as it was understood at the desk, and what answered at the rack."""
+"""Text of ``soakrig check``: the rig file as understood, and the result of probing the instruments."""
 
 from __future__ import annotations
 
@@ -6,11 +6,11 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import Protocol
 
-from rig.domain.formatting import counted, duration, plain, size
+from rig.domain.formatting import counted, duration, figure, plain, size
 from rig.domain.model import Channel, Limit, Side, Status
 from rig.domain.uncertainty import MeasurementModel
 from rig.render import program_text
-from rig.render.text_layout import figure, table, terminal_width, titled, wrapped
+from rig.render.text_layout import table, terminal_width, titled, wrapped
 from rig.rigfile.buses_section import Instrument
 from rig.rigfile.config import Bus, RigConfig
 
@@ -19,7 +19,7 @@ _FULL_FROM = 110
 
 
 class ProbedValue(Protocol):
-    """One value of one channel as it was probed."""
+    """Probed value of one channel."""
 
     @property
     def channel(self) -> str:
@@ -38,12 +38,12 @@ class ProbedValue(Protocol):
 
     @property
     def status(self) -> Status:
-        """Whether it can be trusted."""
+        """Status of the value."""
         ...
 
 
 class ProbedInstrument(Protocol):
-    """How one instrument answered."""
+    """Result of probing one instrument."""
 
     @property
     def name(self) -> str:
@@ -57,17 +57,17 @@ class ProbedInstrument(Protocol):
 
     @property
     def identity(self) -> str:
-        """What it calls itself."""
+        """Its identity as reported."""
         ...
 
     @property
     def error(self) -> str:
-        """What went wrong, '' where nothing did."""
+        """Error text, '' without an error."""
         ...
 
     @property
     def took_s(self) -> float:
-        """How long a poll of it took."""
+        """Length of one poll."""
         ...
 
     @property
@@ -82,7 +82,7 @@ class ProbedInstrument(Protocol):
 
 
 class Probed(Protocol):
-    """What a probe of the whole rig found; sizes in bytes."""
+    """Result of probing the rig; sizes in bytes."""
 
     @property
     def instruments(self) -> Sequence[ProbedInstrument]:
@@ -91,12 +91,12 @@ class Probed(Protocol):
 
     @property
     def runs_path(self) -> Path:
-        """Where recordings go."""
+        """Folder of recordings."""
         ...
 
     @property
     def disk_free_bytes(self) -> int:
-        """Free there."""
+        """Free space there."""
         ...
 
     @property
@@ -106,17 +106,17 @@ class Probed(Protocol):
 
     @property
     def disk_error(self) -> str:
-        """Why the disk could not be asked or used, '' if it could."""
+        """Why the disk cannot be used, '' if it can."""
         ...
 
     @property
     def synchronised(self) -> bool:
-        """Whether the wall clock is known to be right."""
+        """Whether the wall clock is synchronised."""
         ...
 
     @property
     def notes(self) -> Sequence[str]:
-        """What the computer itself does that may cost readings."""
+        """Settings of the computer that may cost readings."""
         ...
 
     @property
@@ -125,8 +125,8 @@ class Probed(Protocol):
         ...
 
 
-def desk(config: RigConfig, width: int | None = None) -> str:
-    """Return the rig as it was understood: buses and their load, instruments, channels, limits.
+def rig_file(config: RigConfig, width: int | None = None) -> str:
+    """Return the rig file as understood: buses and their load, instruments, channels, limits.
 
     width: in columns; None: that of the terminal.
     """
@@ -145,11 +145,11 @@ def desk(config: RigConfig, width: int | None = None) -> str:
         f"{'reading' if rate == 1 else 'readings'} a second"
     )
     where = (
-        f"runs go to {config.runs}; planned {duration(config.planned_s)}; "
-        f"readings reach the disk within {duration(config.sync_s)}"
+        f"runs in {config.runs}; planned {duration(config.planned_s)}; "
+        f"readings on disk within {duration(config.sync_s)}"
     )
     lines = [
-        f"{plain(config.rig)}: no fault found at the desk",
+        f"{plain(config.rig)}: file valid (instruments not checked)",
         *wrapped(what, width),
         *wrapped(where, width),
     ]
@@ -218,7 +218,7 @@ def _channel_rows(channels: Sequence[Channel], *, full: bool) -> list[tuple[str,
 def _limit(limit: Limit | None) -> str:
     if limit is None:
         return "-"
-    early = f" (early {figure(limit.early)})" if limit.early is not None else ""
+    early = f" (warn {figure(limit.early)})" if limit.early is not None else ""
     return f"{figure(limit.value)}{' TRIP' if limit.trip else ''}{early}"
 
 
@@ -235,51 +235,51 @@ def _origin(channel: Channel) -> str:
 
 
 def _remarks(channels: Sequence[Channel], width: int) -> list[str]:
-    """Return what is allowed but costs something later, as the author may not know."""
+    """Return notes on settings that are valid but have a consequence the author may not know."""
     remarks = []
     free = [channel.name for channel in channels if not channel.limits]
     if free:
-        remarks.append(f"without limits, so never out of one: {', '.join(free)}")
+        remarks.append(f"without limits: {', '.join(free)}")
     limited = [c for c in channels if c.limits and c.source is not None]
     if bare := [c.name for c in limited if not MeasurementModel(c, {}).is_stated]:
         remarks.append(
             f"{counted(len(bare), 'channel')} with limits but neither resolution nor accuracy: the "
-            f"post-mortem takes these readings at face value ({', '.join(bare[:6])}"
+            f"post-mortem takes these readings as exact ({', '.join(bare[:6])}"
             f"{', ...' if len(bare) > 6 else ''})"
         )
     if not remarks:
         return []
-    lines = titled("Worth knowing", width)
+    lines = titled("Notes", width)
     return lines + [text for remark in remarks for text in wrapped(remark, width, "- ", "  ")]
 
 
 def probed(found: Probed, width: int | None = None) -> str:
-    """Return what the rig answered: every channel's value and status, disk, clock, and the verdict.
+    """Return the result of a probe: every channel's value and status, disk, clock, and the verdict.
 
     width: in columns; None: that of the terminal.
     """
     width = width or terminal_width()
-    lines = titled("Answers", width)
+    lines = titled("Instruments", width)
     for one in found.instruments:
         lines += _answer(one, width)
     lines += titled("Disk and clock", width)
     lines += _disk(found, width)
     if found.synchronised:
-        lines.append("good  the wall clock is synchronised")
+        lines.append("good  wall clock synchronised")
     else:
         words = (
-            "the wall clock is not known to be right; order within a boot does not depend on it, but dates "
-            "do: start time synchronisation"
+            "wall clock not synchronised: the order within a boot does not depend on it, dates do; start "
+            "time synchronisation"
         )
         lines += wrapped(words, width, "NOTE  ", "      ")
     for words in found.notes:
         lines += wrapped(plain(words), width, "NOTE  ", "      ")
     bad = sum(not one.good for one in found.instruments)
-    verdict = "READY: every instrument answers with good values and the disk is large enough"
+    verdict = "READY: every instrument online with good values, disk space sufficient"
     if not found.good:
         why = [f"{counted(bad, 'instrument')} not good"] if bad else []
         if found.disk_error or found.disk_free_bytes < found.disk_needed_bytes:
-            why.append("the disk will not do")
+            why.append("disk not sufficient")
         verdict = f"NOT READY: {' and '.join(why)}; see BAD above"
     return "\n".join([*lines, "", verdict])
 
@@ -287,10 +287,10 @@ def probed(found: Probed, width: int | None = None) -> str:
 def _answer(one: ProbedInstrument, width: int) -> list[str]:
     word = "good" if one.good else "BAD "
     name = plain(f"{one.name} on {one.bus}")
-    identity = f', calls itself "{one.identity}"' if one.identity else ""
+    identity = f', identity "{one.identity}"' if one.identity else ""
     if one.error:
         return wrapped(f"{name}{identity}: {one.error}", width, f"{word}  ", "      ")
-    lines = wrapped(f"{name}{identity}, answered in {duration(one.took_s)}", width, f"{word}  ", "      ")
+    lines = wrapped(f"{name}{identity}, reply in {duration(one.took_s)}", width, f"{word}  ", "      ")
     values = [
         f"{value.channel} {figure(value.value)} {value.unit_of_measure}"
         if value.status is Status.GOOD

@@ -1,15 +1,15 @@
-"""A comparison as text and as JSON: the differences that matter first, then all, then the cautions."""
+"""Comparison as text and as JSON: the largest significant differences, then all, then the reservations."""
 
 from __future__ import annotations
 
 import json
 from collections.abc import Sequence
 
-from rig.domain.formatting import counted
+from rig.domain.formatting import counted, figure
 from rig.domain.units import difference_unit
 from rig.endurance.account_json import to_json
 from rig.endurance.comparison import Difference, RunComparison
-from rig.render.text_layout import figure, table, titled, wrapped
+from rig.render.text_layout import table, titled, wrapped
 
 MOST = 60
 
@@ -20,12 +20,12 @@ def as_json(comparisons: Sequence[RunComparison]) -> str:
 
 
 def text(comparisons: Sequence[RunComparison], width: int = 100) -> str:
-    """Return comparisons as plain text, one after the other: first those with a difference that is proven."""
+    """Return comparisons as plain text, one after the other: those with a significant difference first."""
     lines: list[str] = []
     for one in sorted(comparisons, key=lambda one: not one.matter):
         lines += [*([""] if lines else []), *_comparison(one, width)]
     for ranking in dict.fromkeys(one.ranking for one in comparisons):  # the same for all, as a rule
-        lines += ["", *wrapped(ranking, width, "what matters most is ranked by: ", "  ")]
+        lines += ["", *wrapped(ranking, width, "ranked by: ", "  ")]
     return "\n".join(line.rstrip() for line in lines)
 
 
@@ -33,24 +33,21 @@ def _comparison(one: RunComparison, width: int) -> list[str]:
     lines = ["COMPARISON", *wrapped(one.first, width, "  first   ", " " * 10)]
     lines += wrapped(one.second, width, "  second  ", " " * 10)
     if one.loads[0] != one.loads[1]:
-        lines += wrapped(f"the first drives {one.loads[0]}, the second {one.loads[1]}", width, "  ", "  ")
+        lines += wrapped(f"loads: first {one.loads[0]}, second {one.loads[1]}", width, "  ", "  ")
     else:
-        lines += wrapped(f"both drive {one.loads[0]}", width, "  ", "  ")
-    lines += titled("What matters most", width)
+        lines += wrapped(f"load of both: {one.loads[0]}", width, "  ", "  ")
+    lines += titled("Largest significant differences", width)
     for at, difference in enumerate(one.matter, start=1):
         lines += wrapped(_sentence(difference), width, f"{at}. ", "   ")
     if not one.matter:
-        lines += wrapped("no difference is larger than its uncertainty", width)
+        lines += wrapped("no significant difference" if one.differences else "nothing compared", width)
     lines += titled(f"All differences at {one.confidence:.0%} confidence", width)
     lines += _differences(one, width)
-    expected = (
-        f"of {counted(len(one.differences), 'difference')} about {one.by_chance:.1f} would look proven by "
-        "chance alone"
-    )
+    expected = f"expected false positives: {one.expected_false_positives:.1f} of {len(one.differences)}"
     lines += wrapped(expected, width, "", "  ")
     lines += _drifts(one, width)
     if one.cautions:
-        lines += titled("What stands against comparing", width)
+        lines += titled("Reservations", width)
         lines += [text for caution in one.cautions for text in wrapped(caution, width, "- ", "  ")]
     return lines
 
@@ -61,8 +58,8 @@ def _sentence(one: Difference) -> str:
     decibel = f", {one.decibel:+.2f} dB" if one.decibel is not None else ""
     return (
         f"{one.quantity}{where}: {figure(abs(one.difference), 3)} {difference_unit(one.unit_of_measure)} "
-        f"{side} for the second, ±{figure(one.pm, 2)} ({figure(one.second.value, 4)} against "
-        f"{figure(one.first.value, 4)} {one.unit_of_measure}{decibel})"
+        f"{side} for the second, ±{figure(one.expanded_uncertainty, 2)} ({figure(one.second.value, 4)} "
+        f"against {figure(one.first.value, 4)} {one.unit_of_measure}{decibel})"
     )
 
 
@@ -76,24 +73,24 @@ def _differences(one: RunComparison, width: int) -> list[str]:
                 difference.phase or "-",
                 figure(difference.first.value, 4),
                 f"{figure(difference.second.value, 4)} {unit}",
-                figure(difference.difference, 3),
-                figure(difference.pm, 2),
-                ("proven" if difference.proven else "") + (" *" if difference.correlated else ""),
+                figure(difference.difference, 3, near=difference.expanded_uncertainty),
+                figure(difference.expanded_uncertainty, 2),
+                ("significant" if difference.significant else "") + (" *" if difference.correlated else ""),
             )
         )
     lines = table(rows, width, frozenset({2, 4, 5}))
     if any(difference.correlated for difference in one.differences):
-        lines += wrapped("* readings stayed alike for too long: the uncertainty is a guess", width)
+        lines += wrapped("* readings autocorrelated: uncertainty approximate", width)
     rest = len(one.differences) - MOST
-    return lines + ([f"  and {rest} more (all are in --json)"] if rest > 0 else [])
+    return lines + ([f"  {rest} further in --json"] if rest > 0 else [])
 
 
 def _drifts(one: RunComparison, width: int) -> list[str]:
-    proven = [drift for drift in one.drifts if drift.drift.proven]
+    proven = [drift for drift in one.drifts if drift.drift.significant]
     lines = titled("Drift within a phase", width)
     if not proven:
-        return lines + wrapped(f"none proven, of {counted(len(one.drifts), 'channel')} looked at", width)
-    rows: list[tuple[str, ...]] = [("whose", "channel", "phase", "per hour", "from", "to", "")]
+        return lines + wrapped(f"no significant drift on {counted(len(one.drifts), 'channel')}", width)
+    rows: list[tuple[str, ...]] = [("run", "channel", "phase", "per hour", "from", "to", "")]
     for found in proven[:MOST]:
         drift = found.drift
         rows.append(
@@ -102,9 +99,9 @@ def _drifts(one: RunComparison, width: int) -> list[str]:
                 drift.channel,
                 found.phase or "-",
                 figure(drift.per_h, 3),
-                figure(drift.low_per_h, 3),
-                figure(drift.high_per_h, 3),
-                "rather one step" if drift.step_ns is not None else "",
+                figure(drift.low_per_h, 3, near=drift.per_h),
+                figure(drift.high_per_h, 3, near=drift.per_h),
+                "more likely a step" if drift.step_ns is not None else "",
             )
         )
     return lines + table(rows, width, frozenset({3, 4, 5}))

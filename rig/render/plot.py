@@ -1,4 +1,4 @@
-"""Channels of a run as one picture on demand: SVG or PNG."""
+"""Plot of chosen channels of a run: SVG or PNG."""
 
 from __future__ import annotations
 
@@ -21,10 +21,10 @@ from rig.render.charts.panels import WIDE, Figure, NamedSpan
 from rig.render.charts.styles import SERIES
 from rig.render.pages.death_charts import worst_words
 from rig.render.pages.page_files import put
-from rig.render.unrecorded import unlogged
+from rig.render.unrecorded import between_sessions
 
 COLUMNS = 700
-"""About one for each pixel between the axes: a file on its own may be larger than a picture in a page."""
+"""About one per pixel between the axes."""
 _LISTED = 12
 SUFFIXES = (".svg", ".png")
 
@@ -32,7 +32,7 @@ SUFFIXES = (".svg", ".png")
 def plot(
     recording: Recording, wanted: Sequence[str], start_ns: int | None = None, end_ns: int | None = None
 ) -> Drawing:
-    """Return the wanted channels (names, or patterns with ``*``) between two times (UTC; None: all).
+    """Return the plot of channels (names, or patterns with ``*``) between two times (UTC; None: all).
 
     Channels of one unit of measure share a panel, six at most. Raises UsageError for unknown channels and
     for a stretch of time without length or outside of the recording.
@@ -42,8 +42,8 @@ def plot(
     start, end = start_ns if start_ns is not None else span[0], end_ns if end_ns is not None else span[1]
     if end <= start or end < span[0] or start > span[1]:
         raise UsageError(
-            f"nothing to draw from {stamp(start)} to {stamp(end)}: the recording goes from {stamp(span[0])} "
-            f"to {stamp(span[1])}; name a beginning before the end, both inside of it"
+            f"nothing to draw from {stamp(start)} to {stamp(end)}: the recording spans {stamp(span[0])} to "
+            f"{stamp(span[1])}; give a start before the end, both within it"
         )
     groups = _groups([recording.layout.channels[name] for name in names])
     shown = tuple(_panel(recording, group, start, end) for group in groups)
@@ -55,8 +55,9 @@ def plot(
             NamedSpan(start_ns=one.start_ns, end_ns=one.end_ns, name=one.phase)
             for one in in_force(recording.events(), span)
         ),
-        unlogged=tuple(
-            NamedSpan(start_ns=one.start_ns, end_ns=one.end_ns or end) for one in unlogged(recording.sessions)
+        unrecorded=tuple(
+            NamedSpan(start_ns=one.start_ns, end_ns=one.end_ns or end)
+            for one in between_sessions(recording.sessions)
         ),
         sessions=tuple(
             NamedSpan(start_ns=one.start_ns, end_ns=one.end_ns)
@@ -68,7 +69,7 @@ def plot(
 
 
 def chosen(layout: Layout, wanted: Sequence[str]) -> list[str]:
-    """Return the names meant, each once, in the order asked for. Raises UsageError for an unknown one."""
+    """Return the matching names, each once, in the order given. Raises UsageError for an unknown one."""
     found: dict[str, None] = {}
     for one in wanted:
         matching = [one] if one in layout.channels else fnmatch.filter(layout.channels, one)

@@ -1,41 +1,41 @@
-"""The sections of a post-mortem's text behind the order: pairs, onsets, causes, before, around."""
+"""Sections of a post-mortem's text after the sequence: pairs, onsets, causes, before, around."""
 
 from __future__ import annotations
 
 from collections.abc import Iterable
 
-from rig.domain.formatting import counted, duration
+from rig.domain.formatting import counted, duration, figure
 from rig.domain.model import Event, EventKind
 from rig.forensics.answer import Attribution, PostMortem
-from rig.render.text_layout import figure, relative, table, titled, wrapped
+from rig.render.text_layout import relative, table, titled, wrapped
 
 MOST_PAIRS = 8
 MOST_EVIDENCE = 5
 MOST_EVENTS = 20
 MOST_EARLY = 12
 
-TOLD_ELSEWHERE = frozenset(
+SHOWN_ELSEWHERE = frozenset(
     {EventKind.LIMIT_OUT, EventKind.LIMIT_IN, EventKind.EARLY_OUT, EventKind.EARLY_IN, EventKind.HEALTH}
 )
-"""Kinds of events that the crossings say better, and those that are no news."""
+"""Kinds of events that other sections show, and those of no interest here."""
 
 
 def _more(total: int, most: int, what: str) -> list[str]:
-    return [f"  and {counted(total - most, what)} more (all are in --json)"] if total > most else []
+    return [f"  {counted(total - most, f'further {what}')} in --json"] if total > most else []
 
 
 def pairs(post_mortem: PostMortem, width: int) -> list[str]:
-    """Return the pairs whose order cannot be told, and what would have told it."""
+    """Return the pairs whose order is undetermined, and the sampling interval that would resolve it."""
     open_pairs = post_mortem.order.open_pairs
     if not open_pairs:
         if len(post_mortem.order.channels) > 1:
-            return ["", "Every pair of these channels is certainly ordered."]
+            return ["", "The order of every pair is certain."]
         return []
-    lines = titled(f"Cannot be told apart ({counted(len(open_pairs), 'pair')})", width)
+    lines = titled(f"Order undetermined ({counted(len(open_pairs), 'pair')})", width)
     for pair in sorted(open_pairs, key=lambda p: abs(p.probability - 0.5))[:MOST_PAIRS]:
-        words = f"{pair.first} before {pair.second}: {percent(pair.probability)} likely"
-        if pair.told_by_s:
-            words += f"; a reading every {duration(pair.told_by_s)} would have told"
+        words = f"{pair.first} before {pair.second}: probability {percent(pair.probability)}"
+        if pair.resolvable_at_s:
+            words += f"; resolvable at {duration(pair.resolvable_at_s)} sampling"
         if pair.obstacle:
             words += f"; {pair.obstacle}"
         lines += wrapped(words, width, "- ", "  ")
@@ -43,20 +43,20 @@ def pairs(post_mortem: PostMortem, width: int) -> list[str]:
 
 
 def percent(probability: float) -> str:
-    """Return a probability in percent; what is not certain never reads as 0 or 100 %."""
+    """Return a probability in percent, between 1 and 99 % since it is not certain."""
     return f"{min(99, max(1, round(probability * 100)))} %"
 
 
 def onsets(post_mortem: PostMortem, width: int) -> list[str]:
-    """Return when each channel first departed from its own normal."""
+    """Return the onset of each channel."""
     seen = [story for story in post_mortem.channels if story.onset is not None]
     unseen = [s for s in post_mortem.channels if s.onset is None and s.onset_note and s.ordered is not None]
     if not seen and not unseen:
         return []
-    lines = titled("First departure from normal, before any limit", width)
+    lines = titled("Onset (first deviation from baseline)", width)
     rank = {name: at for at, name in enumerate(post_mortem.onset_order.channels)}
     reference = post_mortem.reference_ns
-    rows: list[tuple[str, ...]] = [("channel", "departed between", "", "way", "normal", "sure at")]
+    rows: list[tuple[str, ...]] = [("channel", "onset between", "", "direction", "baseline", "detected")]
     for story in sorted(seen, key=lambda s: rank.get(s.channel, len(rank))):
         onset = story.onset
         assert onset is not None
@@ -67,7 +67,7 @@ def onsets(post_mortem: PostMortem, width: int) -> list[str]:
                 f"and {relative(onset.interval.latest_ns, reference)}",
                 "rising" if onset.rising else "falling",
                 f"{figure(onset.baseline)} ±{figure(onset.scatter, 2)} {story.unit_of_measure}",
-                relative(onset.departed_ns, reference),
+                relative(onset.detected_ns, reference),
             )
         )
     if seen:
@@ -78,7 +78,7 @@ def onsets(post_mortem: PostMortem, width: int) -> list[str]:
 
 
 def together(notes: Iterable[tuple[str, str]]) -> list[str]:
-    """Return ``a, b, c: note`` for names of which the same is to be said, in order of first appearance."""
+    """Return ``a, b, c: note`` for names that share a note, in order of first appearance."""
     names: dict[str, list[str]] = {}
     for name, note in notes:
         names.setdefault(note, []).append(name)
@@ -86,50 +86,54 @@ def together(notes: Iterable[tuple[str, str]]) -> list[str]:
 
 
 def causes(post_mortem: PostMortem, width: int) -> list[str]:
-    """Return the attributions with their evidence, consequences, and cycling as one story."""
+    """Return the attributions with their evidence, the cycling and the consequences."""
     lines: list[str] = []
     if post_mortem.findings:
-        lines += titled("Where it belongs, and what speaks for it", width)
+        lines += titled("Cause and evidence", width)
         for finding in sorted(post_mortem.findings, key=lambda f: (not f.main, -f.weight)):
             lines += _finding(finding, post_mortem.reference_ns, width)
     if post_mortem.cycling:
         lines += titled("Cycling", width)
         for one in post_mortem.cycling:
-            words = (
-                f"{one.text} ({one.count} times, every {duration(one.period_s)}: {', '.join(one.channels)})"
-            )
-            lines += wrapped(words, width, "- ", "  ")
+            lines += wrapped(one.text, width, "- ", "  ")
     if post_mortem.consequences:
-        lines += titled("Consequences, not causes", width)
+        lines += titled("Consequences", width)
         for words in consequences(post_mortem):
             lines += wrapped(words, width, "- ", "  ")
     return lines
 
 
 def consequences(post_mortem: PostMortem) -> list[str]:
-    """Return what followed from what, channels with the same reason together."""
-    return together((one.channel, f"because of {one.of}: {one.reason}") for one in post_mortem.consequences)
+    """Return the consequential excursions, channels with the same reason together."""
+    return together((one.channel, one.reason) for one in post_mortem.consequences)
+
+
+def cause_words(finding: Attribution) -> str:
+    """Return an attribution in one line: ``unit A2 (likely): no external cause found``."""
+    role = {"rig": "test rig", "common-cause": "common cause"}.get(finding.role.value, finding.role.value)
+    text = finding.text.removeprefix(f"{finding.subject}: ")
+    return f"{role} {finding.subject} ({finding.likelihood}): {text}"
 
 
 def _finding(finding: Attribution, reference_ns: int, width: int) -> list[str]:
-    head = f"{finding.role.value} ({finding.weight:.0%}), {finding.subject}: {finding.text}"
+    head = cause_words(finding)
     lines = wrapped(head, width, "* " if finding.main else "- ", "  ")
     for one in finding.evidence[:MOST_EVIDENCE]:
         when = f" at {relative(one.t_ns, reference_ns)}" if one.t_ns is not None else ""
-        lines += wrapped(f"{one.subject}{when}: {one.text}", width, "    for: ", "         ")
+        lines += wrapped(f"{one.subject}{when}: {one.text}", width, "    evidence: ", "      ")
     lines += _more(len(finding.evidence), MOST_EVIDENCE, "observation")
-    for words in finding.refuted_by:
-        lines += wrapped(words, width, "    would be refuted by: ", "         ")
+    for words in finding.ruled_out_if:
+        lines += wrapped(words, width, "    ruled out if: ", "      ")
     return lines
 
 
 def before(post_mortem: PostMortem, width: int) -> list[str]:
-    """Return the counted excursions before the final episode, so that no early sign is buried."""
+    """Return the counted excursions before the final episode."""
     early = sorted(post_mortem.early, key=lambda e: e.first_outside.t_ns)
     if not early:
         return []
     measure = {story.channel: story.unit_of_measure for story in post_mortem.channels}
-    lines = titled(f"Earlier excursions that came back ({len(early)})", width)
+    lines = titled(f"Earlier excursions, returned to normal ({len(early)})", width)
     rows: list[tuple[str, ...]] = [("first outside", "channel", "limit", "worst", "lasted")]
     for one in early[:MOST_EARLY]:
         end = one.returned or one.last_outside
@@ -139,7 +143,7 @@ def before(post_mortem: PostMortem, width: int) -> list[str]:
                 relative(one.first_outside.t_ns, post_mortem.reference_ns),
                 one.channel,
                 f"{side} {figure(one.limit)} {measure.get(one.channel, '')}",
-                figure(one.worst.value),
+                figure(one.worst.value, near=one.limit),
                 duration((end.t_ns - one.first_outside.t_ns) / 1e9),
             )
         )
@@ -147,15 +151,15 @@ def before(post_mortem: PostMortem, width: int) -> list[str]:
 
 
 def _detail(event: Event) -> bool:
-    """Return whether an event is one finding of a pre-flight, whose summary is told."""
+    """Return whether an event is a single finding of a pre-flight, whose summary is listed."""
     return event.kind is EventKind.CHECK and event.data.get("check") != "summary"
 
 
 def around(post_mortem: PostMortem, width: int) -> list[str]:
-    """Return what the other units and the room did, and what else was recorded in those minutes."""
+    """Return the state of the other units and the room, and the events of those minutes."""
     lines: list[str] = []
     if post_mortem.neighbours:
-        lines += titled("The other units and the room in the same minutes", width)
+        lines += titled("Other units and room at the same time", width)
         rows: list[tuple[str, ...]] = [("", "state", "")]
         rows += [(one.subject, one.state, one.text) for one in post_mortem.neighbours]
         first = max(len(row[0]) for row in rows) + 1
@@ -163,9 +167,9 @@ def around(post_mortem: PostMortem, width: int) -> list[str]:
         for subject, state, words in rows[1:]:
             lead = f"{subject:<{first}} {state:<{second}} "
             lines += wrapped(words, width, lead, " " * len(lead))
-    events = [e for e in post_mortem.events if e.kind not in TOLD_ELSEWHERE and not _detail(e)]
+    events = [e for e in post_mortem.events if e.kind not in SHOWN_ELSEWHERE and not _detail(e)]
     if events:
-        lines += titled("Recorded events nearby", width)
+        lines += titled("Recorded events at that time", width)
         nearest = sorted(events, key=lambda e: abs(e.t_ns - post_mortem.reference_ns))[:MOST_EVENTS]
         for event in sorted(nearest, key=lambda e: (e.t_ns, e.seq)):
             lead = f"{relative(event.t_ns, post_mortem.reference_ns):>10}  {event.kind.value:<17} "

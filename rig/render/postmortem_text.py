@@ -1,37 +1,59 @@
-"""A post-mortem as text: the answer in the first lines, then the evidence. And as JSON.
+"""Post-mortem as text (headline first, then the evidence) and as JSON.
 
-The text needs no colour, and fits the width it is given. Times are relative to the reference (the most
-likely first departure); the reference itself stands in the local zone and in UTC.
+The text needs no colour and fits the width given. Times are relative to first-out; the time of first-out
+itself is printed in the local zone and in UTC.
 """
 
 from __future__ import annotations
 
 import json
+import math
 from datetime import tzinfo
 
-from rig.domain.formatting import counted, duration
-from rig.forensics.answer import Censoring, ChannelStory, CrossingExcursion, Interval, Mark, PostMortem, Role
+from rig.domain.formatting import counted, duration, figure
+from rig.forensics.answer import (
+    Attribution,
+    Censoring,
+    ChannelStory,
+    CrossingExcursion,
+    Interval,
+    Mark,
+    Method,
+    PostMortem,
+    Role,
+)
 from rig.forensics.postmortem_json import to_json
 from rig.render import postmortem_sections
-from rig.render.text_layout import both_times, figure, relative, table, titled, wrapped
+from rig.render.text_layout import both_times, relative, table, titled, wrapped
 from rig.render.timeline import Bar, chart
 
 NARROWEST, WIDEST = 60, 160
 _TABLE_FROM = 118
-"""Width from which the channels stand in one table; below it each takes a few lines."""
+"""Width from which the crossings are one table; below it each takes a few lines."""
 
-ROLES = {
-    Role.SENSOR: "a sensor, not the unit",
-    Role.INSTRUMENT: "an instrument or its bus, not the unit",
-    Role.RIG: "the rig (what it does to the unit), not the unit",
-    Role.COMMON: "a common cause of several units",
-    Role.UNIT: "the unit itself",
-    Role.NONE: "nothing that needs a cause",
+CAUTION = (
+    "a failed unit may hold charged reservoir capacitors and hot parts, and may put its supply rail on the "
+    "load. Isolate it from the mains (a variac does not isolate) and discharge the capacitors before you "
+    "touch it. Local codes apply and competent persons decide; this software is no safety device."
+)
+
+_METHODS = {
+    Method.BRACKET: "between two samples",
+    Method.BEYOND_DOUBT: "between two significant readings",
+    Method.TREND: "curve fit",
+    Method.CENSORED: "out at the first reading",
 }
+_PARTS = {
+    "stamp": "timestamp",
+    "order-of-stamps": "timestamp order",
+    "lost": "lost readings",
+    "shape": "gradual onset",
+}
+"""Names of contributions to the uncertainty where they differ from their codes."""
 
 
 def as_json(post_mortem: PostMortem) -> str:
-    """Return the post-mortem as JSON text; POSTMORTEM.md in this folder lists the fields."""
+    """Return the post-mortem as JSON text; POSTMORTEM.md in this folder describes the fields."""
     return json.dumps(to_json(post_mortem), indent=2, ensure_ascii=False)
 
 
@@ -50,45 +72,66 @@ def text(post_mortem: PostMortem, width: int = 100, zone: tzinfo | None = None) 
     lines += postmortem_sections.causes(post_mortem, width)
     lines += postmortem_sections.before(post_mortem, width)
     lines += postmortem_sections.around(post_mortem, width)
-    lines += _silent_ones(post_mortem, width)
-    if post_mortem.doubts:
-        lines += titled("What limits this answer", width)
-        lines += [text for doubt in post_mortem.doubts for text in wrapped(doubt, width, "- ", "  ")]
+    lines += _not_ranked(post_mortem, width)
+    if post_mortem.limitations:
+        lines += titled("Limitations", width)
+        lines += [text for one in post_mortem.limitations for text in wrapped(one, width, "- ", "  ")]
     return "\n".join(line.rstrip() for line in lines)
 
 
 def answer(post_mortem: PostMortem, width: int, zone: tzinfo | None) -> list[str]:
-    """Return the short answer: what, when, what went first, how sure, whose fault, what to look at."""
-    who = f"unit {post_mortem.unit}" if post_mortem.unit else "no unit"
-    serial = f" (serial {post_mortem.serial})" if post_mortem.serial else ""
-    lines = wrapped(f"POST-MORTEM of {who}{serial}, rig {post_mortem.rig}", width)
-    for name, words in answer_facts(post_mortem, zone):
+    """Return the short answer: result, time, first out, confidence, cause, what to check first, caution."""
+    lines = wrapped(f"POST-MORTEM {subject(post_mortem)}", width)
+    facts = answer_facts(post_mortem, zone)
+    if anything_wrong(post_mortem):
+        facts.append(("Caution", CAUTION))
+    for name, words in facts:
         lines += wrapped(words or "-", width, f"{name:<12}", " " * 12)
     return lines
+
+
+def subject(post_mortem: PostMortem) -> str:
+    """Return the subject of the post-mortem: ``of unit A2 (serial S0002), rig R``."""
+    if post_mortem.unit is None:
+        return f"of rig {post_mortem.rig}: no unit failed"
+    serial = f" (serial {post_mortem.serial})" if post_mortem.serial else ""
+    return f"of unit {post_mortem.unit}{serial}, rig {post_mortem.rig}"
 
 
 def answer_facts(post_mortem: PostMortem, zone: tzinfo | None) -> list[tuple[str, str]]:
     """Return the short answer as names and sentences, for every form of the post-mortem."""
     headline = post_mortem.headline
-    facts = [("What failed", headline.what)]
+    facts = [("Result", headline.result)]
     if anything_wrong(post_mortem):
         when = both_times(post_mortem.reference_ns, zone)
         first = _first_interval(post_mortem)
         if first is not None and first.earliest_ns is not None and first.latest_ns is not None:
             when += f", known to within {duration(first.width_s)}"
         facts.append(("When", when))
-        facts.append(("First", headline.first))
-        facts.append(("How sure", headline.sure))
+        facts.append(("First out", headline.first_out))
+        facts.append(("Confidence", headline.confidence))
         main = post_mortem.main
         if main is not None:
-            why = "" if main.text == headline.what else f": {main.text}"
-            facts.append(("Cause in", f"{ROLES[main.role]} ({main.weight:.0%}){why}"))
-        facts.append(("Look at", headline.look_at))
+            why = "" if headline.result.startswith(main.text) else f": {main.text}"
+            facts.append(("Cause", f"{place_of_cause(main)}{why}"))
+        facts.append(("Check first", headline.check_first))
     return facts
 
 
+def place_of_cause(main: Attribution) -> str:
+    """Return where the cause is: ``test rig (mains), not the unit``."""
+    return {
+        Role.SENSOR: f"sensor ({main.subject}), not the unit",
+        Role.INSTRUMENT: f"instrument or its bus ({main.subject}), not the unit",
+        Role.RIG: f"test rig ({main.subject}), not the unit",
+        Role.COMMON: f"common cause of several units ({main.subject})",
+        Role.UNIT: "the unit itself",
+        Role.NONE: "none",
+    }[main.role]
+
+
 def anything_wrong(post_mortem: PostMortem) -> bool:
-    """Return whether a limit was left for good, or a sensor, an instrument or the rig is blamed."""
+    """Return whether there was a final episode, or a cause was found."""
     main = post_mortem.main
     return post_mortem.episode_ns is not None or (main is not None and main.role is not Role.NONE)
 
@@ -101,7 +144,7 @@ def _first_interval(post_mortem: PostMortem) -> Interval | None:
 
 
 def ordered_stories(post_mortem: PostMortem) -> list[tuple[ChannelStory, CrossingExcursion]]:
-    """Return the channels of the order with the excursion that counts, most likely first."""
+    """Return the ranked channels with their excursion, most likely first-out first."""
     found = []
     for name in post_mortem.order.channels:
         story = post_mortem.story(name)
@@ -110,26 +153,26 @@ def ordered_stories(post_mortem: PostMortem) -> list[tuple[ChannelStory, Crossin
     return found
 
 
-def place(post_mortem: PostMortem, channel: str) -> str:
-    """Return the range of places a channel can have had: ``1``, or ``2-4``."""
-    low, high = post_mortem.order.places.get(channel, (0, 0))
+def rank(post_mortem: PostMortem, channel: str) -> str:
+    """Return the range of ranks a channel can have had: ``1``, or ``2-4``."""
+    low, high = post_mortem.order.ranks.get(channel, (0, 0))
     return str(low) if low == high else f"{low}-{high}"
 
 
 def _order(post_mortem: PostMortem, width: int) -> list[str]:
-    lines = titled("Order of leaving the limits", width)
+    lines = titled("Sequence of excursions", width)
     tiers = post_mortem.order.tiers
     for number_, tier in enumerate(tiers, 1):
-        together = "" if len(tier) == 1 else "   (order among these not certain)"
+        together = "" if len(tier) == 1 else "   (order undetermined)"
         lines += wrapped(f"{', '.join(tier)}{together}", width, f"{number_:>3}. ", "     ")
-    caption = "place, channel, and when it crossed its limit, relative to the time above:"
+    caption = "rank, channel, limit crossing relative to first-out:"
     lines += ["", *wrapped(caption, width)]
     reference = post_mortem.reference_ns
     ordered = ordered_stories(post_mortem)
     longest = max(len(story.channel) for story, _ in ordered)
     bars = [
         Bar(
-            label=f"{place(post_mortem, story.channel):>5}  {story.channel}",
+            label=f"{rank(post_mortem, story.channel):>5}  {story.channel}",
             earliest_s=_seconds(excursion.interval.earliest_ns, reference),
             latest_s=_seconds(excursion.interval.latest_ns, reference),
             best_s=_seconds(excursion.interval.best_ns, reference),
@@ -157,17 +200,17 @@ def _crossings(post_mortem: PostMortem, width: int) -> list[str]:
             lines += _crossing_lines(post_mortem, story, excursion, width)
         return lines
     reference = post_mortem.reference_ns
-    rows = [("place", "channel", "limit", "last inside", "first outside", "crossed between", "because of")]
+    rows = [("rank", "channel", "limit", "last inside", "first outside", "crossed between", "method")]
     for story, e in ordered:
-        inside = mark_words(e.last_inside, reference) if e.last_inside else "out from the start"
+        inside = mark_words(e.last_inside, reference, e.limit) if e.last_inside else "out from the start"
         earliest, latest = (relative(t, reference) for t in (e.interval.earliest_ns, e.interval.latest_ns))
         rows.append(
             (
-                place(post_mortem, story.channel),
+                rank(post_mortem, story.channel),
                 story.channel,
                 limit_words(e, story.unit_of_measure),
                 inside,
-                mark_words(e.first_outside, reference),
+                mark_words(e.first_outside, reference, e.limit),
                 f"{earliest} and {latest}",
                 reasons(e.interval),
             )
@@ -175,9 +218,9 @@ def _crossings(post_mortem: PostMortem, width: int) -> list[str]:
     return lines + table(rows, width)
 
 
-def mark_words(mark: Mark, reference_ns: int) -> str:
+def mark_words(mark: Mark, reference_ns: int, limit: float) -> str:
     """Return a reading as value and time: ``95.6 at +11.77 s``."""
-    return f"{figure(mark.value)} at {relative(mark.t_ns, reference_ns)}"
+    return f"{figure(mark.value, near=limit)} at {relative(mark.t_ns, reference_ns)}"
 
 
 def _crossing_lines(
@@ -185,46 +228,50 @@ def _crossing_lines(
 ) -> list[str]:
     reference = post_mortem.reference_ns
     head = f"{story.channel}, {limit_words(e, story.unit_of_measure)}"
-    inside = "out already at the first reading"
+    inside = "out at the first reading"
     if e.last_inside is not None:
-        inside = f"last inside {mark_words(e.last_inside, reference)}"
-    outside = f"first outside {mark_words(e.first_outside, reference)}"
-    lost = f"; {counted(e.lost, 'reading')} between them lost" if e.lost else ""
+        inside = f"last inside {mark_words(e.last_inside, reference, e.limit)}"
+    outside = f"first outside {mark_words(e.first_outside, reference, e.limit)}"
+    lost = f"; {counted(e.lost, 'reading')} lost between them" if e.lost else ""
     between = (
         f"crossed between {relative(e.interval.earliest_ns, reference)} and "
         f"{relative(e.interval.latest_ns, reference)} ({reasons(e.interval)})"
     )
     return [
-        *wrapped(head, width, f"{place(post_mortem, story.channel):>5}  ", " " * 9),
+        *wrapped(head, width, f"{rank(post_mortem, story.channel):>5}  ", " " * 9),
         *wrapped(f"{inside}, {outside}{lost}", width, " " * 7, " " * 9),
         *wrapped(between, width, " " * 7, " " * 9),
     ]
 
 
 def reasons(interval: Interval) -> str:
-    """Return what made an interval as wide as it is, the largest part first, in few words."""
-    parts = sorted(interval.reasons, key=lambda reason: -abs(reason.widened_s))
-    words = [
-        f"{part.code} {'-' if part.widened_s < 0 else ''}{duration(abs(part.widened_s))}"
-        for part in parts
-        if part.widened_s
-    ]
-    return f"{interval.method.value}: {', '.join(words)}" if words else interval.method.value
+    """Return the method behind an interval and its uncertainty, the largest contribution first."""
+    method, left = _METHODS[interval.method], list(interval.reasons)
+    sampling = next((part for part in left if part.code == "sampling"), None)
+    if interval.method is Method.BRACKET and sampling is not None:
+        method = f"{method} {duration(sampling.widened_s)} apart"
+        left.remove(sampling)
+    parts = sorted(
+        (part for part in left if part.widened_s > 0 and math.isfinite(part.widened_s)),
+        key=lambda part: -part.widened_s,
+    )
+    words = [f"{_PARTS.get(part.code, part.code)} {duration(part.widened_s)}" for part in parts]
+    return f"{method}; uncertainty: {', '.join(words)}" if words else method
 
 
-def _silent_ones(post_mortem: PostMortem, width: int) -> list[str]:
-    """Return what there is to say of the channels that take no part in the order."""
-    lines = [text for words in silent_words(post_mortem) for text in wrapped(words, width, "- ", "  ")]
-    return [*titled("Channels that take no part in the order", width), *lines] if lines else []
+def _not_ranked(post_mortem: PostMortem, width: int) -> list[str]:
+    """Return the channels outside the sequence, with the reason."""
+    lines = [text for words in not_ranked(post_mortem) for text in wrapped(words, width, "- ", "  ")]
+    return [*titled("Channels not ranked", width), *lines] if lines else []
 
 
-def silent_words(post_mortem: PostMortem) -> list[str]:
-    """Return why the channels outside of the order are there, a sentence for each reason."""
+def not_ranked(post_mortem: PostMortem) -> list[str]:
+    """Return the channels outside the sequence, one line for each reason."""
     rest = [story for story in post_mortem.channels if story.ordered is None]
     words = {
-        Censoring.RIGHT: "never out of a limit while read",
-        Censoring.UNREAD: "not one usable reading",
-        Censoring.UNLIMITED: "has no limit",
+        Censoring.RIGHT: "within limits whenever read",
+        Censoring.UNREAD: "no usable reading",
+        Censoring.UNLIMITED: "no limit",
         Censoring.NONE: "out at other times only",
         Censoring.LEFT: "out from the first reading",
     }

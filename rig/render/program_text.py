@@ -1,4 +1,4 @@
-"""The test program and what soakrig may switch, as ``soakrig check`` says it at the desk."""
+"""Test program and switching, as printed by ``soakrig check``."""
 
 from __future__ import annotations
 
@@ -9,7 +9,7 @@ from rig.domain.switching import CAUTION
 from rig.render.text_layout import table, titled, wrapped
 from rig.rigfile.config import RigConfig
 
-_SOURCE_CAUTION = "soakrig moves these by itself, with nobody there; hard-wired limits must do without it"
+_SOURCE_CAUTION = "soakrig sets these unattended; hard-wired limits must work without it"
 
 
 def lines(config: RigConfig, width: int) -> list[str]:
@@ -21,7 +21,7 @@ def lines(config: RigConfig, width: int) -> list[str]:
     if config.switch_offs:
         found += titled("Switched off on a trip limit", width)
         found += wrapped(CAUTION, width)
-        rows: list[tuple[str, ...]] = [("unit", "told", "commands", "seen off", "tries")]
+        rows: list[tuple[str, ...]] = [("unit", "instrument", "commands", "verified off", "tries")]
         for one in config.switch_offs.values():
             bound = f"below {one.high:g}" if one.high < float("inf") else f"above {one.low:g}"
             unit = config.layout.channels[one.channel].unit_of_measure
@@ -38,10 +38,10 @@ def _program(program: Program, config: RigConfig, width: int) -> list[str]:
     text = f"{counted(len(steps), 'step')} in {passes} of {', '.join(program.order)}; "
     text += f"{duration(planned_s)} within targets"
     if any(one.phase.duration_s is None for one in steps):
-        text += ", and what is not planned by time"
+        text += ", and steps without a planned time"
     found = wrapped(text, width)
     if planned_s > config.planned_s:
-        found += wrapped(f"that is more than the planned {duration(config.planned_s)} of the run", width)
+        found += wrapped(f"longer than the planned {duration(config.planned_s)} of the run", width)
     for phase in program.phases:
         first = f"{phase.name}{' (once)' if phase.once else ''}: "
         found += wrapped(_words(phase, program, config), width, first, "    ")
@@ -53,7 +53,7 @@ def _program(program: Program, config: RigConfig, width: int) -> list[str]:
         found += wrapped(_SOURCE_CAUTION, width)
         for channel, source in program.sources.items():
             unit = config.layout.channels[channel].unit_of_measure
-            words = f"{channel}: {source.instrument} gets {plain(source.command)}, never outside of "
+            words = f"{channel}: {plain(source.command)} to {source.instrument}, limited to "
             found += wrapped(f"{words}{source.lowest:g} to {source.highest:g} {unit}", width)
     return found
 
@@ -64,7 +64,7 @@ def _words(phase: Phase, program: Program, config: RigConfig) -> str:
         name = each(channel, config.layout.units)[0]
         unit = config.layout.channels[name].unit_of_measure
         by = " (set)" if channel in program.sources else ""
-        targets.append(f"{channel} {one.value:g} +- {one.tolerance:g} {unit}{by}")
+        targets.append(f"{channel} {one.value:g} ± {one.tolerance:g} {unit}{by}")
     parts = [", ".join(targets) or "no targets", f"ends {_end(phase)}"]
     before = _before(phase)
     if before:

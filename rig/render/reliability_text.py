@@ -1,4 +1,4 @@
-"""What many runs prove, as text and as JSON; beside every number stands what it does not say."""
+"""Demonstrated reliability as text and as JSON, each figure with what it does not cover."""
 
 from __future__ import annotations
 
@@ -6,44 +6,48 @@ import json
 import math
 from collections.abc import Sequence
 
-from rig.domain.formatting import counted, in_hours
+from rig.domain.formatting import counted, figure, in_hours
 from rig.endurance.account_json import to_json
 from rig.reliability.design_evidence import DemonstratedReliability
 from rig.reliability.growth import Growth
-from rig.render.text_layout import figure, table, titled, wrapped
+from rig.render.text_layout import table, titled, wrapped
 
 MOST_UNITS = 40
 MOST_AGES = 20
 
 
 def as_json(proof: DemonstratedReliability, unread: Sequence[str] = ()) -> str:
-    """Return all of it as JSON text; ``unread``: runs that could not be read, and why."""
+    """Return the result as JSON text; ``unread``: runs that could not be read, and why."""
     content = {**to_json("reliability", proof), "not_read": list(unread)}
     return json.dumps(content, indent=2, ensure_ascii=False)
 
 
 def text(proof: DemonstratedReliability, unread: Sequence[str] = (), width: int = 100) -> str:
-    """Return all of it as plain text: the hours, the bounds, what would be needed, the lives."""
+    """Return the result as plain text: hours, bounds, hours needed, failures, lives."""
     lines = wrapped(
-        f"WHAT IS PROVED by {counted(proof.runs, 'run')} of {', '.join(proof.rigs)}: "
+        f"DEMONSTRATED RELIABILITY from {counted(proof.runs, 'run')} of {', '.join(proof.rigs)}: "
         f"{counted(len(proof.lives), 'unit')}, {in_hours(proof.unit_h)} unit-hours, "
         f"{counted(len(proof.failures), 'failure')}",
         width,
     )
-    for way, stays in proof.countings:
-        lines += wrapped(f"counted: {way.words} ({counted(stays, 'stay')})", width, "  ", "  ")
-    lines += _said("Mean time between failures", proof.bounds.says, proof.bounds.does_not_say, width)
+    for way, installations in proof.countings:
+        lines += wrapped(
+            f"counted: {way.words} ({counted(installations, 'installation')})", width, "  ", "  "
+        )
+    lines += _statement(
+        "Mean time between failures", proof.bounds.statement, proof.bounds.does_not_cover, width
+    )
     low, high = proof.bounds.two_sided_h
     upper = f"{in_hours(high)} h" if high is not None else "no bound"
     estimate = f"{in_hours(proof.bounds.estimate_h)} h" if proof.bounds.estimate_h is not None else "none"
     words = f"estimate {estimate}; two-sided at {proof.bounds.confidence:.0%}: {in_hours(low)} h to {upper}"
     lines += wrapped(words, width, "  ", "  ")
     if proof.needed is not None:
-        lines += _said("What would prove it", proof.needed.says, proof.needed.does_not_say, width)
+        lines += _statement("Hours needed", proof.needed.statement, proof.needed.does_not_cover, width)
     if proof.risks is not None:
-        lines += _said("Risks of that test", proof.risks.says, proof.risks.does_not_say, width)
+        lines += _statement("Risks of that test", proof.risks.statement, proof.risks.does_not_cover, width)
     if proof.success is not None:
-        lines += _said("Units that must survive", proof.success.says, proof.success.does_not_say, width)
+        lines += _statement("Success run", proof.success.statement, proof.success.does_not_cover, width)
     if proof.in_use is not None:
         lines += _in_use(proof, width)
     lines += _failures(proof, width)
@@ -51,52 +55,51 @@ def text(proof: DemonstratedReliability, unread: Sequence[str] = (), width: int 
     if proof.trend is not None:
         lines += _trend(proof.trend, width)
     if unread:
-        lines += titled("Runs that take no part", width)
+        lines += titled("Runs not read", width)
         lines += [line for words in unread for line in wrapped(words, width, "- ", "  ")]
-    if proof.doubts:
-        lines += titled("What cannot be as it is recorded", width)
-        lines += [line for words in proof.doubts for line in wrapped(words, width, "- ", "  ")]
+    if proof.inconsistencies:
+        lines += titled("Inconsistent records", width)
+        lines += [line for words in proof.inconsistencies for line in wrapped(words, width, "- ", "  ")]
     if proof.left_out:
-        lines += titled("Not told", width)
+        lines += titled("Not computed", width)
         lines += [line for words in proof.left_out for line in wrapped(words, width, "- ", "  ")]
     return "\n".join(line.rstrip() for line in lines)
 
 
-def _said(title: str, says: str, does_not_say: str, width: int) -> list[str]:
-    lines = titled(title, width) + wrapped(says, width, "  ", "  ")
-    return lines + wrapped(does_not_say, width, "  does not say: ", "    ")
+def _statement(title: str, statement: str, does_not_cover: str, width: int) -> list[str]:
+    lines = titled(title, width) + wrapped(statement, width, "  ", "  ")
+    return lines + wrapped(does_not_cover, width, "  does not cover: ", "    ")
 
 
 def _in_use(proof: DemonstratedReliability, width: int) -> list[str]:
     assert proof.in_use is not None
     factor = proof.in_use.acceleration
     between = f" ({figure(factor.low, 3)} to {figure(factor.high, 3)})" if factor.low != factor.high else ""
-    says = (
-        f"an hour of test is worth {figure(factor.factor, 3)}{between} hours of use by {factor.model}, so "
-        f"the lower bound in use is {in_hours(proof.in_use.lower_h)} h, or "
-        f"{in_hours(proof.in_use.least_h)} h at the least that the constants allow"
+    statement = (
+        f"acceleration factor {figure(factor.factor, 3)}{between} by {factor.model}: lower bound in use "
+        f"{in_hours(proof.in_use.lower_h)} h, {in_hours(proof.in_use.least_h)} h with the most unfavourable "
+        "constants"
     )
-    lines = _said("Carried over to use", says, proof.in_use.does_not_say, width)
+    lines = _statement("In use", statement, proof.in_use.does_not_cover, width)
     for one in factor.assumptions:
         lines += wrapped(one, width, "  assumes: ", "    ")
     return lines
 
 
 def _failures(proof: DemonstratedReliability, width: int) -> list[str]:
-    lines = titled("What counts as a failure here", width)
+    lines = titled("Failures counted", width)
     for one in proof.failures:
         lines += wrapped(f"{one.serial} after {in_hours(one.hours)} h: {one.how}", width, "- ", "  ")
     if not proof.failures:
-        lines += wrapped("none: no unit is known to have died", width, "- ", "  ")
+        lines += wrapped("none: no unit is known to have failed", width, "- ", "  ")
     for suspect in proof.suspects:
         words = (
-            f"{suspect.serial} is not counted, but {', '.join(suspect.channels)} left limits and had not "
-            f"come back at the end of the record; look at it, then say --failed {suspect.serial} or "
-            f"--survived {suspect.serial}"
+            f"{suspect.serial} is not counted, but {', '.join(suspect.channels)} still out at end: inspect "
+            f"the unit, then give --failed {suspect.serial} or --survived {suspect.serial}"
         )
         lines += wrapped(words, width, "? ", "  ")
     if proof.idle:
-        words = f"without any hours that count, left out: {', '.join(proof.idle)}"
+        words = f"excluded, no hours that count: {', '.join(proof.idle)}"
         lines += wrapped(words, width, "- ", "  ")
     return lines
 
@@ -110,10 +113,10 @@ def _lives(proof: DemonstratedReliability, width: int) -> list[str]:
     ]
     lines += table(rows, width, frozenset({1}))
     if len(oldest) > MOST_UNITS:
-        lines += [f"  and {counted(len(oldest) - MOST_UNITS, 'unit')} more (all are in --json)"]
+        lines += [f"  {counted(len(oldest) - MOST_UNITS, 'further unit')} in --json"]
     if proof.weibull is not None:
         fit = proof.weibull
-        lines += _said("Weibull fit", fit.says, fit.does_not_say, width)
+        lines += _statement("Weibull fit", fit.statement, fit.does_not_cover, width)
         (b_low, b_high), (s_low, s_high) = fit.shape_bounds, fit.scale_bounds_h
         words = (
             f"{fit.confidence:.0%} bounds: shape {figure(b_low, 3)} to {figure(b_high, 3)}, scale "
@@ -126,24 +129,28 @@ def _lives(proof: DemonstratedReliability, width: int) -> list[str]:
         )
         lines += wrapped(words, width, "  ", "  ")
     if proof.assumed is not None:
-        lines += _said("With a shape that is assumed", proof.assumed.says, proof.assumed.does_not_say, width)
+        lines += _statement(
+            "With an assumed shape", proof.assumed.statement, proof.assumed.does_not_cover, width
+        )
     return lines + _survival(proof, width)
 
 
 def _trend(trend: Growth, width: int) -> list[str]:
-    lines = _said("From run to run", trend.says, trend.does_not_say, width)
+    lines = _statement("Trend over runs", trend.statement, trend.does_not_cover, width)
     low, high = trend.bounds_h
     upper = in_hours(high) + " h" if math.isfinite(high) else "no bound"
     words = (
         f"power law (Duane, Crow): N(t) = {figure(trend.a, 3)} t^{figure(trend.b, 3)}, t in unit-hours; "
-        f"{trend.confidence:.0%} bounds of the mean time at the end: {in_hours(low)} h to {upper}"
+        f"{trend.confidence:.0%} bounds of the MTBF at the end: {in_hours(low)} h to {upper}"
     )
     return lines + wrapped(words, width, "  ", "  ")
 
 
 def _survival(proof: DemonstratedReliability, width: int) -> list[str]:
     curve = proof.survival
-    lines = _said("Survival, without any assumed distribution", curve.says, curve.does_not_say, width)
+    lines = _statement(
+        "Survival (Kaplan-Meier, no distribution assumed)", curve.statement, curve.does_not_cover, width
+    )
     if not len(curve.age_h):
         return lines
     half = (

@@ -1,4 +1,4 @@
-"""What a report needs of a run beside its readings: identity, state, configurations, what was left out."""
+"""Facts of a run beside its readings: identity, state, rig files, files left out."""
 
 from __future__ import annotations
 
@@ -13,7 +13,7 @@ from rig.store.reader import RecordingState, RunReader
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Frozen:
-    """A rig file as the run keeps it. sessions: the numbers of those that were recorded with it.
+    """Rig file stored with a run. sessions: the numbers of those that were recorded with it.
 
     text: empty where it could not be read; sha256: of the text, 64 hex digits.
     """
@@ -28,7 +28,7 @@ class Frozen:
 class RunFacts:
     """Identity and state of a run. state: ``running``, ``finished``, ``stopped`` or ``crashed``.
 
-    created_ns: UTC; planned_s: 0 for no plan; ended: why the run is over, '' if it may go on.
+    created_ns: UTC; planned_s: 0 for no plan; ended: why the run is over, '' if it may be resumed.
     skipped: what reading it leaves out, in sentences.
     """
 
@@ -45,7 +45,7 @@ class RunFacts:
 
 
 def facts(run: RunReader) -> RunFacts:
-    """Return what the run directory says of itself. Raises nothing for files that cannot be read."""
+    """Return the facts of a run directory. Raises nothing for files that cannot be read."""
     used: dict[str, list[int]] = {}
     for number, session in rundir.read_sessions(run.dir, run.disk).items():
         used.setdefault(session.facts.config, []).append(number)
@@ -64,7 +64,7 @@ def facts(run: RunReader) -> RunFacts:
 
 
 def state_word(run: RunReader) -> str:
-    """Return ``running``, ``finished`` (the run is over), ``stopped`` (it may go on) or ``crashed``."""
+    """Return ``running``, ``finished`` (the run is over), ``stopped`` (it may be resumed) or ``crashed``."""
     if run.state is RecordingState.RUNNING:
         return "running"
     if rundir.has_ended(run.dir):

@@ -1,4 +1,4 @@
-"""A list of runs, one line each."""
+"""List of runs, one line each."""
 
 from __future__ import annotations
 
@@ -8,17 +8,17 @@ from datetime import UTC
 from pathlib import PurePath
 from typing import Any
 
-from rig.domain.formatting import counted, duration, moment, size
+from rig.domain.formatting import duration, moment, size
 from rig.endurance.account_json import to_json
 from rig.endurance.run_summary import RunSummary
 from rig.render.text_layout import table, wrapped
 
 _WIDTH = 140
-_HEAD = ("run", "rig", "state", "began (UTC)", "length", "units", "sessions", "out of limit", "never back",
+_HEAD = ("run", "rig", "state", "start (UTC)", "length", "units", "sessions", "excursions", "still out",
          "size")  # fmt: skip
 _NOTE = (
-    "never back: units with a channel that was still out of a limit when the record ended: dead, or stopped "
-    "meanwhile ('soakrig postmortem RUN' tells)"
+    "still out: units with a channel still out of limits at the end of the record: failed, or stopped in "
+    "between (see 'soakrig postmortem RUN')"
 )
 
 
@@ -45,7 +45,7 @@ def text(found: Sequence[RunSummary], unread: Sequence[str] = ()) -> str:
         if len(folders) > 1:
             lines += [*([""] if lines else []), f"{folder}:"]
         lines += _listed(runs)
-    if any(one.never_back for one in found):
+    if any(one.still_out for one in found):
         lines += ["", *wrapped(_NOTE, _WIDTH)]
     reasons = [f"{one.facts.name}: {reason}" for one in in_order(found) for reason in one.facts.skipped]
     lines += [
@@ -55,7 +55,7 @@ def text(found: Sequence[RunSummary], unread: Sequence[str] = ()) -> str:
 
 
 def _listed(runs: Sequence[RunSummary]) -> list[str]:
-    """Return runs as a table; the rig has a column only where a run's name does not begin with it."""
+    """Return runs as a table; with a column for the rig only where a run's name does not begin with it."""
     rows = [_HEAD, *(_row(one) for one in runs)]
     if all(one.facts.name.startswith(one.facts.rig) for one in runs):
         return table([(row[0], *row[2:]) for row in rows], _WIDTH, frozenset({3, 4, 5, 8}))
@@ -67,8 +67,8 @@ def _folder(one: RunSummary) -> str:
 
 
 def _row(one: RunSummary) -> tuple[str, ...]:
-    count = sum(times for _, times in one.outs)
-    who = ", ".join(unit or "room" for unit, _ in one.outs)
+    count = sum(times for _, times in one.excursions)
+    who = ", ".join(unit or "room" for unit, _ in one.excursions)
     return (
         one.facts.name,
         one.facts.rig,
@@ -77,7 +77,7 @@ def _row(one: RunSummary) -> tuple[str, ...]:
         duration((one.end_ns - one.start_ns) / 1e9) if one.end_ns else "-",
         str(len(one.units)),
         str(one.sessions),
-        f"{counted(count, 'time')}: {who}" if count else "never",
-        ", ".join(one.never_back) or "-",
+        f"{count:,}: {who}" if count else "none",
+        ", ".join(one.still_out) or "-",
         size(one.size),
     )

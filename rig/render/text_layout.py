@@ -1,8 +1,7 @@
-"""Plain text on paper of a given width: wrapped paragraphs, lists, tables, relative times."""
+"""Layout of plain text: wrapped paragraphs, lists, tables, relative times."""
 
 from __future__ import annotations
 
-import math
 import re
 import shutil
 from collections.abc import Sequence
@@ -10,7 +9,7 @@ from datetime import UTC, tzinfo
 
 from rich.cells import cell_len, chop_cells, set_cell_size
 
-from rig.domain.formatting import NOTHING, clock_time, duration, plain, stamp
+from rig.domain.formatting import clock_time, duration, plain, stamp
 
 _TIE = "\x00"
 _QUANTITY = re.compile(r"(?<=\d) (?=[A-Za-z%°µΩ/]{1,4}\b)")
@@ -18,12 +17,12 @@ _QUANTITY = re.compile(r"(?<=\d) (?=[A-Za-z%°µΩ/]{1,4}\b)")
 
 
 def terminal_width(narrowest: int = 80, widest: int = 140) -> int:
-    """Return the width of the terminal, or of a sheet of paper where there is none, within bounds."""
+    """Return the width of the terminal (100 where there is none), within bounds."""
     return min(widest, max(narrowest, shutil.get_terminal_size((100, 24)).columns))
 
 
 def fit(text: str, width: int, *, right: bool = False) -> str:
-    """Return harmless text padded to ``width`` terminal cells; longer text is cut with an ellipsis."""
+    """Return sanitised text padded to ``width`` terminal cells; longer text is cut with an ellipsis."""
     text = plain(text)
     length = cell_len(text)
     if length > width:
@@ -67,7 +66,7 @@ def titled(title: str, width: int) -> list[str]:
 def table(rows: Sequence[Sequence[str]], width: int, right: frozenset[int] = frozenset()) -> list[str]:
     """Return rows as aligned columns, the first row being the titles; cut at ``width``.
 
-    right: numbers of the columns that lean to the right. Where it is too wide, the widest columns give.
+    right: numbers of the right-aligned columns. Where it is too wide, the widest columns are narrowed.
     """
     columns = len(rows[0])
     widths = [max(cell_len(plain(row[at])) for row in rows) for at in range(columns)]
@@ -82,11 +81,6 @@ def table(rows: Sequence[Sequence[str]], width: int, right: frozenset[int] = fro
         "  ".join(fit(text, widths[at], right=at in right) for at, text in enumerate(row)).rstrip()
         for row in rows
     ]
-
-
-def figure(value: float, digits: int = 5) -> str:
-    """Return a value to ``digits`` significant digits; 1270 and not 1.27e+03."""
-    return f"{float(f'{value:.{digits}g}'):.10g}" if math.isfinite(value) else NOTHING
 
 
 def relative(t_ns: int | None, reference_ns: int) -> str:

@@ -1,4 +1,4 @@
-"""Intervals of time as bars of characters: what can have been when, seen at a glance."""
+"""Time intervals as bars of characters on one axis."""
 
 from __future__ import annotations
 
@@ -76,7 +76,7 @@ def axis(bars: Sequence[Bar], width: int) -> Axis:
 
 
 def chart(bars: Sequence[Bar], width: int, label_width: int) -> list[str]:
-    """Return an axis and one line per bar: ``[``, ``=`` and ``]`` for the interval, ``*`` for the best guess.
+    """Return an axis and one line per bar: ``[``, ``=``, ``]`` for the interval, ``*`` for the best estimate.
 
     ``<`` and ``>`` stand where a side is open; ``:`` marks the reference.
     """

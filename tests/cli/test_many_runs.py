@@ -87,7 +87,7 @@ def test_where_no_run_can_be_read_that_is_said_and_not_that_nothing_is_proved(
 
 def test_the_account_of_one_run_is_told_unit_by_unit(dead: Path, capsys: pytest.CaptureFixture[str]) -> None:
     text = said(capsys, "account", str(dead))
-    assert "DIED" in text
+    assert "FAILED" in text
     assert "A2, serial number 0002" in text
     assert "A2" not in said(capsys, "account", str(dead), "--unit", "0001").replace("0002", "")
     found = data(capsys, "account", str(dead), "--unit", "A1")["account"]
@@ -104,7 +104,7 @@ def test_an_unknown_unit_is_refused_with_those_there_are(
 
 
 def test_the_verdict_is_the_exit_code(good: Path, dead: Path, capsys: pytest.CaptureFixture[str]) -> None:
-    assert "FAIL  it died: by readback" in said(capsys, "verdict", str(dead), code=10)
+    assert "FAIL          failed: no output for" in said(capsys, "verdict", str(dead), code=10)
     text = said(capsys, "verdict", str(good))
     assert text.startswith("VERDICT on rig room: PASS")
     assert data(capsys, "verdict", str(good))["verdict"]["outcome"] == "pass"
@@ -126,10 +126,10 @@ def test_unit_is_held_against_unit_and_run_against_run(
 
 def test_a_unit_is_not_held_against_itself(good: Path, capsys: pytest.CaptureFixture[str]) -> None:
     assert main(["compare", str(good), str(good)]) == 2
-    assert "say which units" in capsys.readouterr().err
+    assert "give the units" in capsys.readouterr().err
 
 
-def test_what_many_runs_prove_is_told_with_what_it_does_not_say(
+def test_what_many_runs_prove_is_told_with_what_it_does_not_cover(
     fleet: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
     words = (
@@ -150,7 +150,7 @@ def test_what_many_runs_prove_is_told_with_what_it_does_not_say(
     assert "WHAT IS PROVED by 8 runs of room-1, room-2, room-3" in text
     assert text.count("does not say:") == 6
     assert "- D6 after 0.019" in text
-    assert "h: by readback: A1.volts gave no output for 30 s to the end of the record" in text
+    assert "h: no output for 30 s while driven (A1.volts), to the end of the record" in text
     found = data(capsys, *words)["reliability"]
     assert [one["serial"] for one in found["failures"]] == ["D6"]
     # chi-square with 4 degrees of freedom at 90 %: 7.779 (NIST/SEMATECH e-Handbook, 1.3.6.7.4)
@@ -175,7 +175,7 @@ def test_a_person_may_overrule_what_counts_as_a_failure(
     fleet: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
     found = data(capsys, "reliability", str(fleet), "--survived", "D6", "--failed", "0001")["reliability"]
-    assert [(one["serial"], one["how"]) for one in found["failures"]] == [("0001", "said by who asks")]
+    assert [(one["serial"], one["how"]) for one in found["failures"]] == [("0001", "stated with --failed")]
     assert main(["reliability", str(fleet), "--failed", "nobody"]) == 2
     assert "serial number 'nobody' is in none of these runs" in capsys.readouterr().err
 
@@ -184,19 +184,19 @@ def test_excursions_of_one_kind_of_channel_are_found_in_all_runs(
     fleet: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
     text = said(capsys, "search", str(fleet), "--channel", "heatsink")
-    assert text.startswith("found 1 time in 8 runs")
+    assert text.startswith("1 match in 8 runs")
     assert "A1.heatsink" in text
     words = ("search", str(fleet), "--channel", "heatsink")
     assert data(capsys, *words, "--since", "2031-01-06")["found"] == []
     assert len(data(capsys, *words, "--until", "2031-01-05")["found"]) == 1
     assert main(["search", str(fleet), "--kind", "excursions"]) == 2
-    assert "--kind 'excursions': there are excursion, early" in capsys.readouterr().err
+    assert "--kind 'excursions': there are excursion, warning" in capsys.readouterr().err
 
 
 def test_serial_numbers_are_followed_over_runs(fleet: Path, capsys: pytest.CaptureFixture[str]) -> None:
     text = said(capsys, "account", str(fleet), "--all", "--unit", "D6")
     assert "ACCOUNT of 1 serial number over 1 run" in text
-    assert "DIED 2031-01-07" in text
+    assert "FAILED 2031-01-07" in text
     every = data(capsys, "account", "--all", str(fleet))["histories"]
     assert len(every) == 16
 
@@ -221,5 +221,5 @@ def test_a_note_that_a_unit_died_ends_its_account(tmp_path: Path, capsys: pytest
     run = makers.make(tmp_path, Recipe(name="soak", seconds=60, sealed=False, stopped=False)).path
     said(capsys, "note", str(run), "smoke", "--unit", "A2", "--died", "--at", "2031-01-01T02:14:00Z")
     (death,) = data(capsys, "account", str(run))["account"]["deaths"]
-    assert (death["serial"], death["text"]) == ("0002", "a person noted it: smoke")
+    assert (death["serial"], death["text"]) == ("0002", "noted by a person: smoke")
     assert main(["note", str(run), "smoke", "--died"]) == 2

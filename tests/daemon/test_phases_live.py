@@ -10,7 +10,7 @@ import pytest
 
 from rig.domain.limit_history import limit_spans
 from rig.domain.model import EventKind
-from rig.endurance.account_options import asked
+from rig.endurance.account_options import account_options
 from rig.endurance.exposure import exposures
 from rig.endurance.phases_in_force import in_force
 from rig.simulator import running_room
@@ -96,7 +96,7 @@ def test_hand_turned_phases_are_asked_for_seen_timed_and_resumed_after_a_crash(
     forces = in_force(events, run.span)
     assert [one.phase for one in forces] == ["low", "high"]
     assert forces[-1].end_ns == ended.t_ns
-    wanted = asked(run.layout)
+    wanted = account_options(run.layout)
     assert [one.name for one in wanted.phases] == ["low", "high"]
     for exposure in exposures(run, wanted.phases):
         low, second = exposure.phases

@@ -37,7 +37,7 @@ def test_every_kind_of_result_becomes_json() -> None:
     accounts = exposures(made, phases, ExposureOptions(cycles={"A1.heat": 1.0}))
     worst = margins(made, phases)
     readings = HeldReadings(made)
-    party = Party(name="a", readings=readings, stay=readings.stays()[0], phases=phases)
+    party = Party(name="a", readings=readings, installation=readings.installations()[0], phases=phases)
     results = {
         "exposures": accounts,
         "margins": worst,
@@ -51,7 +51,7 @@ def test_every_kind_of_result_becomes_json() -> None:
     }
     for kind, value in results.items():
         text = json.dumps(to_json(kind, value), allow_nan=False)
-        assert json.loads(text)["schema"] == 1
+        assert json.loads(text)["schema"] == 2
     back = to_json("exposures", accounts)["exposures"][0]
     assert back["phases"][0]["phase"] == "low"
     assert back["cycles"]["A1.heat"]["range"][0] == 49.0

@@ -13,7 +13,7 @@ from rig.endurance.run_account import account
 from rig.errors import UsageError
 from tests.endurance.test_run_account import room
 
-AT_55 = InUseAt(activation_ev=0.7, use_c=55, quantity="heat", pm_ev=0.1)
+AT_55 = InUseAt(activation_ev=0.7, use_c=55, quantity="heat", half_width_ev=0.1)
 
 
 def arrhenius_of(activation_ev: float, use_c: float, test_c: float) -> float:
@@ -67,4 +67,4 @@ def test_it_is_said_what_the_hours_rest_on() -> None:
     (got,) = account(room(), use=AT_55).use
     assert any("0.7 eV +- 0.1 eV" in one for one in got.assumptions)
     assert any("in this run at what A1.heat shows" in one for one in got.assumptions)
-    assert "does not drive" in got.does_not_say
+    assert "does not drive" in got.does_not_cover

@@ -36,7 +36,7 @@ def test_the_true_mean_lies_within_the_interval_as_often_as_stated(tau: float, l
     for _ in range(200):
         got = mean(*held(alike(rng, 3000, tau)))
         assert got is not None
-        hits.append(abs(got.value) <= got.pm * float(stdtrit(got.freedom, 0.975)))
+        hits.append(abs(got.value) <= got.standard_uncertainty * float(stdtrit(got.freedom, 0.975)))
     assert np.mean(hits) >= least
 
 
@@ -45,13 +45,13 @@ def test_readings_that_never_forget_are_called_alike() -> None:
     assert got is not None
     assert got.correlated
     assert got.value == pytest.approx(50)
-    assert got.pm > 10
+    assert got.standard_uncertainty > 10
 
 
 def test_a_constant_has_no_scatter() -> None:
     got = mean(*held(np.full(1000, 7.25)))
     assert got is not None
-    assert (got.value, got.pm, got.correlated) == (7.25, 0.0, False)
+    assert (got.value, got.standard_uncertainty, got.correlated) == (7.25, 0.0, False)
 
 
 def test_too_few_readings_have_no_mean() -> None:

@@ -47,11 +47,14 @@ def room(seed: int, heat: float = 0.0, out: float = 0.0, air: float = 30.0, **fa
 def party(name: str, made: Room, **more: object) -> Party:
     readings = HeldReadings(made)
     settings: dict[str, object] = {"phases": (LOW, HIGH), "ambient": "air", **more}
-    return Party(name=name, readings=readings, stay=readings.stays()[0], **settings)  # type: ignore[arg-type]
+    return Party(name=name, readings=readings, installation=readings.installations()[0], **settings)  # type: ignore[arg-type]
 
 
 def by_place(got: RunComparison) -> Mapping[tuple[str, str], tuple[float, float, bool]]:
-    return {(one.quantity, one.phase): (one.difference, one.pm, one.proven) for one in got.differences}
+    return {
+        (one.quantity, one.phase): (one.difference, one.expanded_uncertainty, one.significant)
+        for one in got.differences
+    }
 
 
 def test_true_differences_lie_within_their_uncertainty_phase_by_phase() -> None:
@@ -98,7 +101,7 @@ def test_the_differences_that_matter_come_first_and_at_most_three() -> None:
     assert got.matter[0].phase == "high"
     # 20 K of the 25 K that the first had left to its limit
     assert got.matter[0].weight == pytest.approx(0.8, abs=0.01)
-    assert got.by_chance == pytest.approx(len(got.differences) * 0.05)
+    assert got.expected_false_positives == pytest.approx(len(got.differences) * 0.05)
 
 
 def test_output_into_two_loads_stands_in_decibels() -> None:
@@ -122,8 +125,8 @@ def test_what_cannot_be_compared_is_said() -> None:
     other = room(2)
     other.channels = [one for one in other.channels if one.name != "A1.idle"]
     got = compare(party("a", room(1)), party("b", other, phases=(LOW,)))
-    assert "idle: only a has it" in got.cautions
-    assert "phase high: b has none like it" in got.cautions
+    assert "idle: only in a" in got.cautions
+    assert "phase high: not in b" in got.cautions
 
 
 def test_without_a_program_the_whole_stays_are_compared() -> None:
@@ -138,6 +141,8 @@ def test_a_drift_within_a_phase_is_told_for_the_party_it_belongs_to() -> None:
     drifting = Room(channels=made.channels, data={**made.data, "A1.out": ramp}, happened=made.happened)
     got = compare(party("steady", room(1)), party("drifting", drifting))
     proven = {
-        (one.party, one.drift.channel) for one in got.drifts if one.drift.proven and one.drift.change < -0.3
+        (one.party, one.drift.channel)
+        for one in got.drifts
+        if one.drift.significant and one.drift.change < -0.3
     }
     assert proven == {("drifting", "A1.out")}

@@ -9,12 +9,12 @@ import numpy as np
 import pytest
 
 from rig.domain.model import Event, EventKind, Status
-from rig.endurance.account_options import asked
-from rig.endurance.deaths import deaths, lived, suspects
+from rig.endurance.account_options import account_options
+from rig.endurance.deaths import deaths, suspects, until_death
 from rig.endurance.drive import Level
 from rig.endurance.exposure import ExposureOptions
 from rig.endurance.held_readings import HeldReadings
-from rig.endurance.phases_in_force import Stay
+from rig.endurance.phases_in_force import Installation
 from tests.endurance.rooms import Room, at, channel, event, limit, series, session
 
 WANTED = ExposureOptions(
@@ -40,7 +40,7 @@ def test_no_output_to_the_end_though_driven_is_a_death_at_the_moment_it_ended() 
     (death,) = deaths(HeldReadings(room(np.where(T < 400, 20.0, 0.0))), WANTED, 60.0)
     assert death.serial == "SA1"
     assert death.t_ns == pytest.approx(at(400), abs=1.5e9)
-    assert "by readback: A1.v gave no output" in death.text
+    assert "no output for 3.3 min while driven (A1.v)" in death.text
 
 
 def test_a_unit_that_came_back_is_not_dead() -> None:
@@ -70,7 +70,7 @@ def test_a_unit_that_never_gave_output_is_not_said_to_have_died() -> None:
 def test_without_levels_only_a_person_can_say_so() -> None:
     dead = room(np.where(T < 400, 20.0, 0.0))
     assert deaths(HeldReadings(dead), ExposureOptions(), 60.0) == []
-    assert asked(dead.layout).wanted == ExposureOptions()
+    assert account_options(dead.layout).exposure == ExposureOptions()
 
 
 @pytest.mark.parametrize(
@@ -84,7 +84,7 @@ def test_without_levels_only_a_person_can_say_so() -> None:
 def test_a_person_s_word_counts(said: dict[str, Any], when_s: float) -> None:
     note = event(EventKind.NOTE, 450, "run", "smoke", **said)
     (death,) = deaths(HeldReadings(room(np.full(600, 20.0), 1.0, note)), WANTED, 60.0)
-    assert (death.t_ns, death.text) == (at(when_s), "a person noted it: smoke")
+    assert (death.t_ns, death.text) == (at(when_s), "noted by a person: smoke")
 
 
 @pytest.mark.parametrize(
@@ -159,7 +159,7 @@ def test_what_is_said_after_the_end_of_a_run_makes_it_no_longer_and_nobody_healt
 def test_a_unit_taken_out_after_the_end_of_a_run_is_suspected_under_its_own_serial_number() -> None:
     swap = event(EventKind.UNIT, 86400.0, "A1", "swapped", session=2, before="SA1", serial="0099")
     readings = HeldReadings(noted_later(swap))
-    assert [(one.serial, one.end_ns) for one in readings.stays()] == [("SA1", at(599))]
+    assert [(one.serial, one.end_ns) for one in readings.installations()] == [("SA1", at(599))]
     (one,) = suspects(readings)
     assert one.serial == "SA1"
 
@@ -172,8 +172,8 @@ def test_a_death_that_is_noted_after_the_end_of_a_run_counts_at_its_end() -> Non
 
 def test_a_life_ends_with_its_death() -> None:
     readings = HeldReadings(room(np.where(T < 400, 20.0, 0.0)))
-    (stay,) = readings.stays()
-    short = lived(stay, deaths(readings, WANTED, 60.0))
+    (installation,) = readings.installations()
+    short = until_death(installation, deaths(readings, WANTED, 60.0))
     assert (short.end_ns - short.start_ns) / 1e9 == pytest.approx(400, abs=1.5)
-    other = Stay(unit="A1", serial="else", start_ns=stay.start_ns, end_ns=stay.end_ns)
-    assert lived(other, deaths(readings, WANTED, 60.0)) == other
+    other = Installation(unit="A1", serial="else", start_ns=installation.start_ns, end_ns=installation.end_ns)
+    assert until_death(other, deaths(readings, WANTED, 60.0)) == other

@@ -39,7 +39,7 @@ def looked_at(
         },
     )
     readings = HeldReadings(room)
-    return part_load(readings, one, readings.stays()[0])
+    return part_load(readings, one, readings.installations()[0])
 
 
 def loaded(power: Sequence[float], temp: Sequence[float], one: Part | None = None) -> PartLoad:

@@ -99,7 +99,7 @@ def test_a_drift_is_found_with_its_size_per_hour() -> None:
     span = (at(0), at(36_000))
     got = drift(hold(series("x", t, value), span), stretch(*span))
     assert got is not None
-    assert got.proven
+    assert got.significant
     assert got.low_per_h <= 0.4 <= got.high_per_h
     assert got.change == pytest.approx(4.0, abs=0.3)
     assert got.step_ns is None
@@ -123,7 +123,7 @@ def test_noise_drifts_no_more_often_than_stated() -> None:
     for _ in range(100):
         got = drift(hold(series("x", np.arange(2000), rng.normal(0, 1, 2000)), span), stretch(*span))
         assert got is not None
-        proven.append(got.proven)
+        proven.append(got.significant)
     assert np.mean(proven) <= 0.12
 
 
@@ -131,4 +131,4 @@ def test_a_flat_channel_has_no_drift() -> None:
     span = (at(0), at(500))
     got = drift(hold(series("x", np.arange(500), 5.0), span), stretch(*span))
     assert got is not None
-    assert (got.per_h, got.proven, got.p, got.step_ns) == (0.0, False, 1.0, None)
+    assert (got.per_h, got.significant, got.p, got.step_ns) == (0.0, False, 1.0, None)

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from rig.domain.model import Event, EventKind
-from rig.endurance.event_search import KINDS, EventMatch, EventQuery, in_order, sightings
+from rig.endurance.event_search import KINDS, EventMatch, EventQuery, in_order, matches
 from rig.endurance.run_identity import RunIdentity
 from tests.endurance.rooms import Room, at, channel, event, limit, phase_event, series
 
@@ -33,8 +33,8 @@ def room(*events: Event) -> Room:
     )
 
 
-def found(wish: EventQuery, *events: Event) -> list[EventMatch]:
-    return sightings(room(*events), FACTS, wish)
+def found(query: EventQuery, *events: Event) -> list[EventMatch]:
+    return matches(room(*events), FACTS, query)
 
 
 def test_an_excursion_has_a_beginning_an_end_and_a_worst_value() -> None:
@@ -98,7 +98,7 @@ def test_a_channel_is_picked_by_its_quantity_or_a_pattern(pattern: str, expected
 
 
 @pytest.mark.parametrize(
-    ("wish", "count"),
+    ("query", "count"),
     [
         ({"unit": "A1"}, 1),
         ({"unit": "A9"}, 0),
@@ -112,9 +112,9 @@ def test_a_channel_is_picked_by_its_quantity_or_a_pattern(pattern: str, expected
         ({"since_ns": at(5000)}, 0),
     ],
 )
-def test_the_other_filters(wish: dict[str, Any], count: int) -> None:
+def test_the_other_filters(query: dict[str, Any], count: int) -> None:
     events = (out(100, "A1.heat"), back(200, "A1.heat"), out(300, "A2.heat"), back(400, "A2.heat"))
-    assert len(found(EventQuery(**wish), *events)) == count
+    assert len(found(EventQuery(**query), *events)) == count
 
 
 def test_who_sat_there_and_which_phase_was_in_force_are_told() -> None:
@@ -130,7 +130,7 @@ def test_every_kind_of_event_can_be_looked_for() -> None:
     gap = event(EventKind.GAP, 10, "meter", "3 polls passed over")
     early = out(20, "A1.heat", kind=EventKind.EARLY_OUT)
     note = event(EventKind.NOTE, 30, "A1", "smells")
-    for kind, subject in (("gap", "meter"), ("early", "A1.heat"), ("note", "A1")):
+    for kind, subject in (("gap", "meter"), ("warning", "A1.heat"), ("note", "A1")):
         (one,) = found(EventQuery(kind=kind), gap, early, note)
         assert (one.kind, one.subject) == (kind, subject)
     assert set(KINDS) >= {kind.value for kind in EventKind}

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from rig.endurance.heat import HeatStage, resistance, winding_c, winding_pm_c, winding_rise_k
+from rig.endurance.heat import HeatStage, resistance, winding_c, winding_rise_k, winding_uncertainty_k
 from rig.endurance.held_readings import HeldReadings
 from rig.errors import UsageError
 from tests.endurance.rooms import Room, channel, series
@@ -35,12 +35,12 @@ def test_ten_watts_through_three_kelvin_per_watt_are_thirty_kelvin() -> None:
     t = np.arange(0, 7200.0, 2)
     noise = np.random.default_rng(4).normal(0, 0.2, len(t))
     readings = room(t, 60 - 30 * np.exp(-t / 300) + noise, np.full(len(t), 10.0))
-    got = resistance(readings, STAGE, readings.stays()[0])
+    got = resistance(readings, STAGE, readings.installations()[0])
     assert got is not None
     assert got.k_per_w == pytest.approx(3.0, abs=0.02)
     assert got.rise_k == pytest.approx(30, abs=0.2)
     assert got.windows < got.of_all
-    assert abs(got.k_per_w - 3.0) < 4 * got.pm + 0.01
+    assert abs(got.k_per_w - 3.0) < 4 * got.standard_uncertainty + 0.01
 
 
 def test_a_pulsed_drive_counts_with_its_mean_power() -> None:
@@ -48,7 +48,7 @@ def test_a_pulsed_drive_counts_with_its_mean_power() -> None:
     t = np.arange(0, 3600.0)
     power = np.where(t % 60 < 55, 12.0, 0.0)
     readings = room(t, np.full(len(t), 30 + 11 * 3.0), power)
-    got = resistance(readings, STAGE, readings.stays()[0])
+    got = resistance(readings, STAGE, readings.installations()[0])
     assert got is not None
     assert got.power_w == pytest.approx(11.0, rel=1e-6)
     assert got.k_per_w == pytest.approx(3.0, rel=1e-6)
@@ -57,21 +57,21 @@ def test_a_pulsed_drive_counts_with_its_mean_power() -> None:
 def test_without_a_steady_window_there_is_no_resistance() -> None:
     t = np.arange(0, 3600.0)
     readings = room(t, 30 + t / 100, np.full(len(t), 10.0))
-    assert resistance(readings, STAGE, readings.stays()[0]) is None
+    assert resistance(readings, STAGE, readings.installations()[0]) is None
 
 
 def test_without_power_there_is_no_resistance() -> None:
     t = np.arange(0, 3600.0)
     readings = room(t, np.full(len(t), 30.0), np.zeros(len(t)))
-    assert resistance(readings, STAGE, readings.stays()[0]) is None
+    assert resistance(readings, STAGE, readings.installations()[0]) is None
 
 
 def test_sensor_accuracy_is_part_of_the_uncertainty() -> None:
     t = np.arange(0, 3600.0)
     readings = room(t, np.full(len(t), 60.0), np.full(len(t), 10.0), accuracy=1.0)
-    got = resistance(readings, STAGE, readings.stays()[0])
+    got = resistance(readings, STAGE, readings.installations()[0])
     assert got is not None
-    assert got.pm == pytest.approx(0.57735 / 10, abs=1e-5)
+    assert got.standard_uncertainty == pytest.approx(0.57735 / 10, abs=1e-5)
 
 
 @pytest.mark.parametrize(
@@ -109,7 +109,7 @@ def test_uncertainty_of_the_winding_is_that_of_many_throws() -> None:
         12 * (1 + 0.003 * rng.standard_normal(200_000)),
     )
     temps = hot / cold * (234.5 + 20 + 0.5 * rng.standard_normal(200_000)) - 234.5
-    got = winding_pm_c(10, 20, 12, share_cold=0.002, share_hot=0.003, pm_cold_c=0.5)
+    got = winding_uncertainty_k(10, 20, 12, share_cold=0.002, share_hot=0.003, uncertainty_cold_k=0.5)
     assert got == pytest.approx(float(temps.std()), rel=0.01)
 
 

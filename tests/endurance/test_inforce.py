@@ -1,4 +1,4 @@
-"""Margins by the limits that stood at the time, stays by what the record says of before."""
+"""Margins by the limits that stood at the time, installations by what the record says of before."""
 
 from __future__ import annotations
 
@@ -9,7 +9,7 @@ import numpy as np
 from rig.domain.layout_json import limits_to_json
 from rig.domain.model import Event, EventKind
 from rig.endurance.margins import margins
-from rig.endurance.phases_in_force import in_force, stays
+from rig.endurance.phases_in_force import in_force, installations
 from tests.endurance.rooms import Room, at, channel, event, limit, series, session
 
 HEAT = channel("A1.heat", limit("high", 95.0), uom="degC")
@@ -37,7 +37,7 @@ def test_limits_that_were_reloaded_count_for_the_time_in_which_they_stood() -> N
 def test_who_sat_there_before_the_first_swap_is_who_the_swap_names() -> None:
     """The rig file may have been edited since: it names who sits there now."""
     swap = event(EventKind.UNIT, 120, "A1", serial="S77", before="S66")
-    found = stays(room().layout, [swap], (at(0), at(199)))
+    found = installations(room().layout, [swap], (at(0), at(199)))
     assert [(one.serial, one.start_ns, one.end_ns) for one in found] == [
         ("S66", at(0), at(120)),
         ("S77", at(120), at(199)),

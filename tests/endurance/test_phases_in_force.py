@@ -7,7 +7,7 @@ from typing import Any
 import pytest
 
 from rig.domain.model import EventKind
-from rig.endurance.phases_in_force import Phase, PhaseTarget, in_force, stays, time_of
+from rig.endurance.phases_in_force import Phase, PhaseTarget, in_force, installations, time_of
 from tests.endurance.rooms import Room, S, at, channel, event, limit, phase_event
 
 SPAN = (at(0), at(100))
@@ -61,7 +61,7 @@ def test_a_place_holds_one_serial_number_after_another_and_may_be_empty() -> Non
         event(EventKind.UNIT, 40, "A1", serial="0099"),
         event(EventKind.UNIT, 50, "A1", "looked at; nothing changed"),
     ]
-    got = [(one.unit, one.serial, one.start_ns, one.end_ns) for one in stays(layout, events, SPAN)]
+    got = [(one.unit, one.serial, one.start_ns, one.end_ns) for one in installations(layout, events, SPAN)]
     assert got == [
         ("A1", "SA1", at(0), at(30)),
         ("A1", "0099", at(40), at(100)),

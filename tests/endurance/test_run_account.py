@@ -10,7 +10,7 @@ import pytest
 
 from rig.domain.accounting import Accounting, LevelPlan, PartPlan, Pass, StagePlan, WindingPlan
 from rig.domain.model import EventKind, Layout, Status
-from rig.endurance.account_options import asked
+from rig.endurance.account_options import account_options
 from rig.endurance.held_readings import HeldReadings
 from rig.endurance.run_account import account, judged
 from rig.endurance.sides import sides
@@ -73,7 +73,7 @@ def test_everything_that_was_asked_is_worked_out() -> None:
     assert turn.temp_c == pytest.approx(70.9)
     assert turn.rise_k == pytest.approx(30.9)
     # no accuracy is stated for the resistance, so only that of the cold temperature: 1.2 x 1 K / sqrt 3
-    assert turn.pm_k == pytest.approx(0.6928, abs=5e-5)
+    assert turn.uncertainty_k == pytest.approx(0.6928, abs=5e-5)
     assert found.stated
 
 
@@ -127,9 +127,9 @@ def test_without_a_section_limits_and_hours_are_told_all_the_same() -> None:
     made.asks = None
     found = account(made)
     assert not found.stated
-    assert found.exposures[0].logged_s == pytest.approx(3600, abs=1)
+    assert found.exposures[0].observed_s == pytest.approx(3600, abs=1)
     assert found.exposures[0].energy is None
-    assert asked(made.layout).criteria.trips == 0
+    assert account_options(made.layout).criteria.trips == 0
 
 
 def parties(*args: Any) -> list[tuple[str, str]]:
@@ -155,7 +155,7 @@ def test_within_one_run_two_different_units_must_be_named() -> None:
     same = ("run", readings)
     assert parties(same, same, "A1", "A2") == [("A1 (serial number SA1)", "A2 (serial number SA2)")]
     for units in ((None, None), ("A1", None), ("A1", "SA1")):
-        with pytest.raises(UsageError, match="say which units"):
+        with pytest.raises(UsageError, match="give the units"):
             sides(same, same, *units)
 
 
@@ -163,4 +163,4 @@ def test_of_a_place_that_several_served_in_the_last_is_taken_and_a_serial_number
     swap = event(EventKind.UNIT, 1800, "A1", "swapped", serial="0099")
     run = ("run", HeldReadings(room(("A1",), happened=[swap])))
     assert parties(run, run, "0099", "SA1") == [("A1 (serial number 0099)", "A1 (serial number SA1)")]
-    assert sides(run, ("other", HeldReadings(room())), "A1", None)[0][0].stay.serial == "0099"
+    assert sides(run, ("other", HeldReadings(room())), "A1", None)[0][0].installation.serial == "0099"

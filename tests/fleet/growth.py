@@ -20,7 +20,7 @@ from rig.endurance.event_search import EventQuery, in_order
 from rig.fleet import ask_runs, run_places
 from rig.fleet.ask_runs import Crew
 from rig.fleet.run_questions import DigestQuestion, Search, Summarise
-from rig.reliability.design_evidence import prove
+from rig.reliability.design_evidence import demonstrate
 from rig.reliability.run_digest import RunDigest, histories
 from rig.store.reader import RunReader
 from tests.fleet import makers
@@ -56,7 +56,7 @@ def line(folder: Path, count: int) -> list[str]:
     assert alone == both
     digests = [one.value for one in alone if one.value is not None]
     assert len(digests) == count
-    proof, prove_s = timed(lambda: printed(prove(digests)))
+    proof, prove_s = timed(lambda: printed(demonstrate(digests)))
     _check(digests, proof, count)
     assert len(in_order(one.value or [] for one in hits)) == sum(n % 5 == 4 for n in range(count))
     size = sum(one.value.size for one in summaries if one.value is not None)

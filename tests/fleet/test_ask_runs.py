@@ -82,4 +82,4 @@ def test_a_run_that_is_being_recorded_takes_part(tmp_path: Path) -> None:
     makers.make(tmp_path, Recipe(name="soak", seconds=30, stopped=False, sealed=False))
     (answer,) = ask_runs.ask(DigestQuestion(), run_places.find([str(tmp_path)]))
     assert answer.value is not None
-    assert answer.value.stays[0].logged_h == pytest.approx(29.5 / 3600, abs=1 / 3600)
+    assert answer.value.installations[0].observed_h == pytest.approx(29.5 / 3600, abs=1 / 3600)

@@ -14,7 +14,7 @@ from rig.errors import UsageError
 from rig.fleet import ask_runs, run_places, upload
 from rig.fleet.ask_runs import Crew
 from rig.fleet.run_questions import DigestQuestion, RunAnswer, RunQuestion, Search, Summarise
-from rig.reliability.design_evidence import prove
+from rig.reliability.design_evidence import demonstrate
 from rig.reliability.run_digest import RunDigest, histories
 from tests.fleet import makers, peers
 from tests.fleet.peers import Cluster
@@ -108,10 +108,10 @@ def test_what_a_fleet_proves_does_not_depend_on_where_and_in_which_order_it_was_
 ) -> None:
     here = [one.value for one in ask_runs.ask(DigestQuestion(), archive.here) if one.value is not None]
     there = [one.value for one in ask_runs.ask(DigestQuestion(), archive.there) if one.value is not None]
-    assert printed(prove(here)) == printed(prove(list(reversed(here))))
-    assert printed(prove(here)) == printed(prove(there))
+    assert printed(demonstrate(here)) == printed(demonstrate(list(reversed(here))))
+    assert printed(demonstrate(here)) == printed(demonstrate(there))
     # copies of the same runs in two places count once
-    assert printed(prove([*here, *there])) == printed(prove(here))
+    assert printed(demonstrate([*here, *there])) == printed(demonstrate(here))
     assert [one.hours for one in histories([*there, *here])] == [one.hours for one in histories(here)]
 
 

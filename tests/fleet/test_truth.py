@@ -196,11 +196,11 @@ def test_unlogged_time_is_exact(recorded: Recorded) -> None:
         got = band(recorded, channel)
         stretches = vouched(series, _usual_s(series))
         first, last = recorded.run.span
-        logged_s = sum(min(end, last) - max(start, first) for start, end in stretches) / 1e9
+        observed_s = sum(min(end, last) - max(start, first) for start, end in stretches) / 1e9
         # a stream runs faster than its poll: at each edge of a gap a reading may vouch for half a poll
         slack_s = 3 * POLL_S if channel == "mains" else 5e-3
-        assert got.unlogged_s == pytest.approx((last - first) / 1e9 - logged_s, abs=slack_s), channel
-        assert sum(got.time_s) + got.unlogged_s == pytest.approx((last - first) / 1e9, abs=1e-6)
+        assert got.unobserved_s == pytest.approx((last - first) / 1e9 - observed_s, abs=slack_s), channel
+        assert sum(got.time_s) + got.unobserved_s == pytest.approx((last - first) / 1e9, abs=1e-6)
 
 
 def _usual_s(series: Series) -> float:
@@ -214,8 +214,8 @@ def test_a_hung_meter_and_a_killed_logger_are_unlogged_and_nothing_else_is(recor
     assert outage_s >= again - killed
     level, mains = band(recorded, "level"), band(recorded, "mains")
     # a session begins before its instruments are opened, which takes as long as a busy machine makes it
-    assert outage_s / 1e9 - POLL_S <= level.unlogged_s <= outage_s / 1e9 + 2 * OPENING_S
-    hung_s = mains.unlogged_s - level.unlogged_s
+    assert outage_s / 1e9 - POLL_S <= level.unobserved_s <= outage_s / 1e9 + 2 * OPENING_S
+    hung_s = mains.unobserved_s - level.unobserved_s
     assert HUNG_S - POLL_S <= hung_s <= HUNG_S + BACK_OFF_S + 2 * POLL_S
 
 
@@ -230,7 +230,7 @@ def test_time_within_targets_is_true_within_one_poll_per_transition(recorded: Re
         assert true_s > 3
         assert phases[name].anywhere_s == pytest.approx(true_s, abs=slack_s + POLL_S * transitions)
         one = phases[name]
-        assert one.within_s + one.out_s + one.unlogged_s == pytest.approx(one.in_force_s, abs=1e-6)
+        assert one.within_s + one.out_s + one.unobserved_s == pytest.approx(one.in_force_s, abs=1e-6)
 
 
 def test_the_death_is_found_where_it_happened(recorded: Recorded) -> None:

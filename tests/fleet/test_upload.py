@@ -46,7 +46,7 @@ def test_a_copy_is_a_run_that_answers_like_the_original(run: RunDir, tmp_path: P
     first, second = (answered(DigestQuestion(), str(one)).value for one in (run.path, copy))
     assert first is not None
     assert second is not None
-    assert second.stays == first.stays
+    assert second.installations == first.installations
     assert names(copy) == names(run.path) - {"lock", "seal.lock", "upload.lock", "uploads.json"}
 
 

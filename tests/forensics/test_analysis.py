@@ -40,16 +40,16 @@ def test_the_unit_that_never_came_back_is_chosen_and_its_first_channel_named() -
     assert answer.unit == "A1"
     assert answer.serial == "SA1"
     assert answer.order.tiers == (("A1.rise",), ("A1.out",))
-    assert answer.order.places == {"A1.rise": (1, 1), "A1.out": (2, 2)}
+    assert answer.order.ranks == {"A1.rise": (1, 1), "A1.out": (2, 2)}
     assert answer.story("A1.calm").censoring is Censoring.RIGHT
-    assert "A1.rise" in answer.headline.first
+    assert "A1.rise" in answer.headline.first_out
 
 
 def test_the_answer_is_plain_json_data() -> None:
     data = to_json(analyse(two_channel_death()))
     again = json.loads(json.dumps(data, allow_nan=False))
     assert again == data
-    assert again["schema"] == 1
+    assert again["schema"] == 2
     assert again["order"]["tiers"] == [["A1.rise"], ["A1.out"]]
 
 
@@ -59,7 +59,7 @@ def test_a_recording_in_which_nothing_happened_says_so() -> None:
     answer = analyse(quiet)
     assert answer.order.channels == ()
     assert answer.episode_ns is None
-    assert "no channel" in answer.headline.what
+    assert "no channel" in answer.headline.result
 
 
 def test_an_unknown_unit_is_refused_by_name() -> None:
@@ -87,6 +87,6 @@ def test_an_instrument_that_was_silent_for_a_while_is_named_though_it_came_back(
         happened(10, EventKind.INSTRUMENT_LOST), happened(14, EventKind.INSTRUMENT_BACK),
         happened(80, EventKind.INSTRUMENT_LOST),
     ])  # fmt: skip
-    (told,) = (one for one in analyse(room).doubts if "did not answer" in one)
+    (told,) = (one for one in analyse(room).limitations if "offline" in one)
     # the second silence has no end on record: it lasts to the last reading, at 99.4 s
-    assert told.startswith("two did not answer for 23 s, 2 times, the last from ")
+    assert told.startswith("two offline 2 times, 23 s in all, last from ")

@@ -75,7 +75,7 @@ class Bench:
 def main(answer: PostMortem) -> tuple[Role, str]:
     assert answer.main is not None
     assert answer.main.evidence or answer.main.role is Role.NONE
-    assert answer.main.refuted_by
+    assert answer.main.ruled_out_if
     return answer.main.role, answer.main.subject
 
 
@@ -90,7 +90,7 @@ def test_a_unit_that_fails_alone_is_the_unit() -> None:
     assert answer.unit == "A2"
     assert main(answer) == (Role.UNIT, "A2")
     assert {n.subject: n.state for n in answer.neighbours} == {
-        "A1": "quiet", "A3": "quiet", "mains": "quiet", "air": "quiet"
+        "A1": "normal", "A3": "normal", "mains": "normal", "air": "normal"
     }  # fmt: skip
 
 

@@ -92,11 +92,11 @@ def test_a_limit_that_was_moved_past_the_readings_counts_but_crossed_nothing_and
     assert [(e.limit, e.moved) for e in moved.channels[0].excursions] == [(95.0, False), (105.0, True)]
     assert (past.sure, past.last_inside, past.interval.earliest_ns) == (False, None, None)
     assert moved.channels[0].ordered is None
-    assert any("moved past it" in one for one in moved.doubts)
-    assert not any("moved past it" in one for one in answer().doubts)
+    assert any("moved past it" in one for one in moved.limitations)
+    assert not any("moved past it" in one for one in answer().limitations)
     away = happened(170, EventKind.CONFIG_CHANGE, limits=limits(high(130.0)))
     back = answer(high_before, happened(150, EventKind.CONFIG_CHANGE, limits=limits(high(105.0))), away)
-    assert not any("moved past it" in one for one in back.doubts)
+    assert not any("moved past it" in one for one in back.limitations)
 
 
 def test_an_empty_place_has_no_limits_until_somebody_is_put_in() -> None:

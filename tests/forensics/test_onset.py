@@ -42,13 +42,13 @@ def test_the_onset_of_a_slow_rise_is_bracketed_long_before_any_limit() -> None:
     assert found.interval.width_s < 300
     assert found.rising
     assert found.baseline == pytest.approx(60, abs=0.1)
-    assert set(found.against) == {"A2.t", "A3.t"}
+    assert set(found.corrected_for) == {"A2.t", "A3.t"}
 
 
 def test_no_departure_is_an_answer_with_the_slope_that_would_not_have_been_seen() -> None:
     found, note = look({"A1.t": 60 + wander(4), "A2.t": 61 + wander(5)})
     assert found is None
-    assert "slower than" in note
+    assert "drift below" in note
 
 
 def test_what_all_units_do_together_is_not_a_departure() -> None:
@@ -84,4 +84,4 @@ def test_too_short_a_recording_says_so() -> None:
     room = Room(channels=[channel("A1.t")], data={"A1.t": series("A1.t", np.arange(20.0), np.ones(20))})
     found, note = onset(AnalysisData(room, room.layout, room.span), "A1.t", START_NS + int(20e9), None, 0.95)
     assert found is None
-    assert "too few" in note
+    assert note == "baseline too short"

@@ -81,7 +81,7 @@ def test_no_two_disjoint_chains_without_a_cross_relation(spans: list[tuple[int, 
 def test_places_and_tiers_agree_with_every_order_the_intervals_allow(spans: list[tuple[int, int]]) -> None:
     items = {f"c{i}": interval(float(a), float(b)) for i, (a, b) in enumerate(spans)}
     found = order(items)
-    for name, (best, worst) in found.places.items():
+    for name, (best, worst) in found.ranks.items():
         assert best == 1 + sum(certainly_before(i, items[name]) for i in items.values())
         assert worst == len(items) - sum(certainly_before(items[name], i) for i in items.values())
     assert sorted(itertools.chain(*found.tiers)) == sorted(items)
@@ -104,7 +104,7 @@ def test_polling_that_would_have_told_is_half_the_distance() -> None:
     found = order({"a": interval(0, 1), "b": interval(0.6, 1.6)})
     [pair] = found.open_pairs
     assert (pair.first, pair.second) == ("a", "b")
-    assert pair.told_by_s == pytest.approx(0.3)
+    assert pair.resolvable_at_s == pytest.approx(0.3)
     assert 0.5 < pair.probability < 1
 
 
@@ -118,7 +118,7 @@ def test_most_likely_orders_are_judged_by_kendalls_distance() -> None:
     found = order(stated)
     wrong = sum(truth[int(p.first[1])] > truth[int(p.second[1])] for p in found.pairs if p.certain)
     assert wrong == 4
-    place = [found.places[f"c{k}"][0] for k in range(5)]
+    place = [found.ranks[f"c{k}"][0] for k in range(5)]
     assert kendalltau(truth, place).statistic == pytest.approx(0.2)
     assert 1 - 2 * wrong / 10 == pytest.approx(0.2)
     assert kendalltau([12, 2, 1, 12, 2], [1, 4, 7, 1, 0]).statistic == pytest.approx(

@@ -207,10 +207,10 @@ def test_ill_sensors_and_instruments_are_found_alike_however_the_recording_is_cu
     data["A1.sink"] = replace(data["A1.sink"], value=jump)
     silent = np.where(np.arange(count) > 0.99 * count, int(Status.NO_REPLY), 0)
     data["mains"] = replace(data["mains"], status=silent.astype(np.uint8))
-    ill = Room(channels=room.channels, data=data)
+    fault = Room(channels=room.channels, data=data)
     for unit in ("A1", "A3"):
-        told = to_json(analyse(Whole(ill), unit=unit))
-        alike(told, to_json(analyse(Cut(ill, at=[0.1, 0.4999, 0.5, 0.7001, 0.95]), unit=unit)))
+        told = to_json(analyse(Whole(fault), unit=unit))
+        alike(told, to_json(analyse(Cut(fault, at=[0.1, 0.4999, 0.5, 0.7001, 0.95]), unit=unit)))
         assert {one["role"] for one in told["findings"]} >= {"sensor", "instrument"}
 
 

@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 
 from rig.forensics.analysis import analyse
 from rig.forensics.answer import ExcursionOrder, PostMortem
-from rig.forensics.postmortem_json import SCHEMA, restored, to_json, whole
+from rig.forensics.postmortem_json import SCHEMA, from_storage, to_json, to_storage
 from tests.everything import every
 from tests.forensics.test_analysis import two_channel_death
 
@@ -19,13 +19,13 @@ from tests.forensics.test_analysis import two_channel_death
 @given(every(PostMortem))
 @settings(max_examples=15, deadline=None)
 def test_any_post_mortem_comes_back_as_it_was_kept(found: PostMortem) -> None:
-    assert restored(json.loads(json.dumps(whole(found)))) == found
+    assert from_storage(json.loads(json.dumps(to_storage(found)))) == found
 
 
 TOP = {
     "schema", "rig", "unit", "serial", "confidence", "span_ns", "reference_ns", "episode_ns", "headline",
     "channels", "order", "onset_order", "findings", "consequences", "cycling", "early", "neighbours", "events",  # noqa: E501
-    "doubts",
+    "limitations",
 }  # fmt: skip
 CHANNEL = {
     "channel", "unit", "kind", "unit_of_measure", "censoring", "readings", "usable", "excursions", "ordered",
@@ -36,8 +36,8 @@ EXCURSION = {
     "counted_ns", "sure", "pieces", "part", "moved", "lost", "interval",
 }  # fmt: skip
 INTERVAL = {"earliest_ns", "latest_ns", "best_ns", "method", "reasons"}
-PAIR = {"first", "second", "certain", "probability", "told_by_s", "obstacle"}
-FINDING = {"role", "subject", "weight", "text", "channels", "evidence", "refuted_by", "main"}
+PAIR = {"first", "second", "certain", "probability", "resolvable_at_s", "obstacle"}
+FINDING = {"role", "subject", "weight", "text", "channels", "evidence", "ruled_out_if", "main"}
 
 
 def test_field_names_stay_as_the_schema_number_promises() -> None:
@@ -50,10 +50,10 @@ def test_field_names_stay_as_the_schema_number_promises() -> None:
     assert set(rise["ordered"]["interval"]) == INTERVAL
     assert set(rise["ordered"]["interval"]["reasons"][0]) == {"code", "text", "widened_s"}
     assert set(rise["ordered"]["first_outside"]) == {"index", "t_ns", "h_ns", "value"}
-    assert set(data["order"]) == {"channels", "tiers", "places", "pairs"}
+    assert set(data["order"]) == {"channels", "tiers", "ranks", "pairs"}
     assert set(data["order"]["pairs"][0]) == PAIR
     assert set(data["findings"][0]) == FINDING
-    assert set(data["headline"]) == {"what", "when", "first", "sure", "look_at"}
+    assert set(data["headline"]) == {"result", "when", "first_out", "confidence", "check_first"}
 
 
 @given(every(PostMortem))
@@ -71,7 +71,7 @@ def test_a_channel_that_is_called_like_what_is_left_out_stays(found: PostMortem)
 
 def test_what_is_no_post_mortem_is_refused() -> None:
     with pytest.raises(ValueError, match="missing required field"):
-        restored({"headline": {}})
+        from_storage({"headline": {}})
 
 
 def objects(value: Any) -> list[dict[str, Any]]:

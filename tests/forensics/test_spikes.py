@@ -41,13 +41,13 @@ def test_one_stray_reading_counts_and_blames_nobody() -> None:
     assert found.episode_ns is None
     (story, _) = found.channels
     assert [e.is_spike for e in story.excursions] == [True]
-    assert any("one reading blames nobody" in one for one in found.doubts)
+    assert any("one reading blames nobody" in one for one in found.limitations)
 
 
 def test_two_readings_in_a_row_are_no_spike() -> None:
     found = answer(spiked(200, 201))
     assert main(found)[0] is Role.UNIT
-    assert not any("single-sample" in one for one in found.doubts)
+    assert not any("single-sample" in one for one in found.limitations)
 
 
 def test_a_single_reading_at_the_very_end_may_be_the_beginning_of_something() -> None:
@@ -82,8 +82,8 @@ def test_a_spike_of_one_unit_is_not_explained_by_what_another_unit_did() -> None
 def test_of_many_spikes_the_first_are_told_and_the_rest_counted() -> None:
     assert NAMED == 3
     places = [20, 55, 61, 170, 330]
-    said = [one for one in answer(spiked(*places)).doubts if "single-sample" in one]
+    said = [one for one in answer(spiked(*places)).limitations if "single-sample" in one]
     assert len(said) == NAMED + 1
     assert said[-1] == "2 more single-sample spikes of A1.heat"
-    few = [one for one in answer(spiked(*places[:3])).doubts if "single-sample" in one]
+    few = [one for one in answer(spiked(*places[:3])).limitations if "single-sample" in one]
     assert len(few) == 3

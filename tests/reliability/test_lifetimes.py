@@ -96,7 +96,7 @@ def test_quantiles_are_those_of_the_distribution() -> None:
 
 def test_too_few_failures_are_refused_with_a_way_out() -> None:
     for lives in (units((), (500,)), units((100,), (500,)), units((100, 100), (500,))):
-        with pytest.raises(UsageError, match="two different ages at least; assume a shape instead"):
+        with pytest.raises(UsageError, match="two different ages at least; give a shape"):
             weibull(lives)
 
 
@@ -155,7 +155,7 @@ def test_the_bounds_of_the_curve_are_made_on_the_log_log_scale() -> None:
 def test_without_any_failure_there_is_no_curve_to_draw() -> None:
     curve = kaplan_meier(units((), (5, 9)))
     assert (len(curve.age_h), len(curve.low), curve.last_h) == (0, 0, 9)
-    assert "100.0%" in curve.says
+    assert "100.0%" in curve.statement
 
 
 def test_when_the_last_unit_dies_nothing_is_left() -> None:

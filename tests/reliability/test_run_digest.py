@@ -62,36 +62,41 @@ def facts(run: str = "r1", **more: Any) -> RunIdentity:
     return RunIdentity(run=run, name=run, rig="room", where=f"/{run}", state="stopped", created_ns=0, **more)
 
 
-def later(one: RunDigest, hours: float, run: str, **stay: Any) -> RunDigest:
+def later(one: RunDigest, hours: float, run: str, **installation: Any) -> RunDigest:
     """Return the same run once more, so many hours later, under another id."""
     move = round(hours * 3600e9)
-    stays = tuple(
-        dataclasses.replace(s, start_ns=s.start_ns + move, end_ns=s.end_ns + move, **stay) for s in one.stays
+    installations = tuple(
+        dataclasses.replace(s, start_ns=s.start_ns + move, end_ns=s.end_ns + move, **installation)
+        for s in one.installations
     )
     return dataclasses.replace(
-        one, facts=facts(run), start_ns=one.start_ns + move, end_ns=one.end_ns + move, stays=stays
+        one,
+        facts=facts(run),
+        start_ns=one.start_ns + move,
+        end_ns=one.end_ns + move,
+        installations=installations,
     )
 
 
 def test_a_run_is_told_in_the_numbers_of_its_account() -> None:
     mains = np.where(T < 1800, 230.0, 250.0)
     out = event(EventKind.LIMIT_OUT, 600, "A1.heat", side="high")
-    (stay,) = digest(room(mains=mains, happened=[out]), facts()).stays
-    assert (stay.unit, stay.serial, stay.counting) == ("A1", "SA1", Counting.OUTPUT)
-    assert stay.hours == pytest.approx(1.0, abs=0.001)
-    assert stay.energy_wh == pytest.approx(100.0, rel=0.001)
-    assert stay.bands["mains"].hours == pytest.approx((0, 0.5, 0.5), abs=0.001)
-    assert (stay.trips, stay.excursions, stay.death) == (0, 1, None)
-    assert stay.suspect is not None
+    (installation,) = digest(room(mains=mains, happened=[out]), facts()).installations
+    assert (installation.unit, installation.serial, installation.counting) == ("A1", "SA1", Counting.OUTPUT)
+    assert installation.hours == pytest.approx(1.0, abs=0.001)
+    assert installation.energy_wh == pytest.approx(100.0, rel=0.001)
+    assert installation.bands["mains"].hours == pytest.approx((0, 0.5, 0.5), abs=0.001)
+    assert (installation.trips, installation.excursions, installation.death) == (0, 1, None)
+    assert installation.suspect is not None
 
 
 def test_hours_that_count_end_with_a_death() -> None:
-    (stay,) = digest(room(np.where(T < 900, 20.0, 0.0)), facts()).stays
-    assert stay.death is not None
-    assert stay.suspect is None
-    assert stay.hours == pytest.approx(0.25, abs=0.001)
-    assert stay.logged_h == pytest.approx(1.0, abs=0.001)
-    logged = digest(room(np.where(T < 900, 20.0, 0.0)), facts(), Counting.LOGGED).stays[0]
+    (installation,) = digest(room(np.where(T < 900, 20.0, 0.0)), facts()).installations
+    assert installation.death is not None
+    assert installation.suspect is None
+    assert installation.hours == pytest.approx(0.25, abs=0.001)
+    assert installation.observed_h == pytest.approx(1.0, abs=0.001)
+    logged = digest(room(np.where(T < 900, 20.0, 0.0)), facts(), Counting.OBSERVED).installations[0]
     assert logged.hours == pytest.approx(0.25, abs=0.001)
 
 
@@ -99,19 +104,19 @@ def test_with_a_program_only_hours_within_targets_count() -> None:
     phase = Phase(name="high", duration_s=3600, targets={"mains": PhaseTarget(value=250, tolerance=3)})
     made = room(mains=np.where(T < 1800, 230.0, 250.0), happened=[phase_event(0, "high")])
     made.program = Program(phases=(phase,), order=("high",))
-    (stay,) = digest(made, facts()).stays
-    assert stay.counting is Counting.TARGETS
-    assert stay.hours == pytest.approx(0.5, abs=0.001)
-    assert stay.phases["high"].out_h == pytest.approx(0.5, abs=0.001)
+    (installation,) = digest(made, facts()).installations
+    assert installation.counting is Counting.TARGETS
+    assert installation.hours == pytest.approx(0.5, abs=0.001)
+    assert installation.phases["high"].out_h == pytest.approx(0.5, abs=0.001)
 
 
 def test_a_way_of_counting_that_the_rig_file_has_no_words_for_is_refused() -> None:
-    with pytest.raises(UsageError, match="has no program with"):
+    with pytest.raises(UsageError, match="no program with targets"):
         digest(room(), facts(), Counting.TARGETS)
     silent = room()
     silent.asks = None
-    assert digest(silent, facts()).stays[0].counting is Counting.LOGGED
-    with pytest.raises(UsageError, match="does not say when a unit"):
+    assert digest(silent, facts()).installations[0].counting is Counting.OBSERVED
+    with pytest.raises(UsageError, match="no output level"):
         digest(silent, facts(), Counting.OUTPUT)
 
 
@@ -119,7 +124,7 @@ def test_a_serial_number_is_followed_over_runs_whatever_their_order() -> None:
     one = digest(room(), facts("r1"))
     runs = [one, later(one, 24, "r2"), later(one, 48, "r3", serial="else")]
     first, second = histories(runs)
-    assert [(f.serial, len(f.stays)) for f in (first, second)] == [("SA1", 2), ("else", 1)]
+    assert [(f.serial, len(f.installations)) for f in (first, second)] == [("SA1", 2), ("else", 1)]
     assert first.hours == pytest.approx(2.0, abs=0.002)
     assert first.energy_wh == pytest.approx(200.0, rel=0.001)
     assert first.bands["mains"].hours[1] == pytest.approx(2.0, abs=0.002)
@@ -131,7 +136,7 @@ def test_a_serial_number_is_followed_over_runs_whatever_their_order() -> None:
 def test_a_copy_of_a_run_counts_once_and_the_longer_one_wins() -> None:
     whole = digest(room(), facts())
     copy = dataclasses.replace(
-        whole, facts=facts(skipped=("x",)), end_ns=whole.end_ns - 10, stays=whole.stays
+        whole, facts=facts(skipped=("x",)), end_ns=whole.end_ns - 10, installations=whole.installations
     )
     assert in_order([copy, whole]) == [whole]
     assert in_order([whole, copy]) == [whole]
@@ -156,7 +161,7 @@ def test_a_serial_number_in_two_places_at_once_is_said() -> None:
 def test_a_unit_that_served_on_after_its_death_must_be_said_to_be_repaired() -> None:
     dead = digest(room(np.where(T < 900, 20.0, 0.0)), facts("r1"))
     alive = later(digest(room(), facts()), 24, "r2")
-    with pytest.raises(UsageError, match="failed in run r1 and served again in run r2"):
+    with pytest.raises(UsageError, match="failed in run r1 and has hours in run r2"):
         lives(services([dead, alive]))
     found = lives(services([dead, alive], repaired=["SA1"]))
     assert [(one.serial, one.failed, round(one.hours, 2)) for one in found] == [
@@ -182,6 +187,6 @@ def test_a_run_is_summed_up_from_its_events_alone() -> None:
         event(EventKind.NOTE, 50, "run", "hm"),
     ]
     found = summary(room(happened=events), facts(), 123)
-    assert found.outs == (("", 1), ("A1", 1))
+    assert found.excursions == (("", 1), ("A1", 1))
     assert found.serials == ("SA1", "0099")
     assert (found.notes, found.size) == (1, 123)

@@ -86,13 +86,13 @@ def event(kind: EventKind, at_s: float, text: str) -> Event:
 def post_mortem(names: Sequence[str] = ("A3.fan", "A3.heatsink", "A3.volts", "A3.bias")) -> PostMortem:
     """Return an answer about unit A3: two certainly ordered, two not, the last of them censored."""
     fan, heat, volts, bias = names
-    places = ((-0.2, 0.3), (10.0, 10.6), (12.6, 13.2), (None, 13.4))
-    excursions = [excursion(name, *place) for name, place in zip(names, places, strict=True)]
+    ranks = ((-0.2, 0.3), (10.0, 10.6), (12.6, 13.2), (None, 13.4))
+    excursions = [excursion(name, *place) for name, place in zip(names, ranks, strict=True)]
     early = excursion(heat, -7201.0, -7200.0)
     stories = [story(name, one) for name, one in zip(names, excursions, strict=True)]
     onset = Onset(
         channel=heat, interval=interval(-30.0, -20.0), rising=True, baseline=70.04, scatter=0.1234,
-        departed_ns=T0 - 10 * SECOND, reached=12.0, against=("ambient",),
+        detected_ns=T0 - 10 * SECOND, reached=12.0, corrected_for=("ambient",),
     )  # fmt: skip
     stories[1] = story(heat, excursions[1], onset=onset, early=(early,))
     stories[2] = story(
@@ -110,7 +110,7 @@ def post_mortem(names: Sequence[str] = ("A3.fan", "A3.heatsink", "A3.volts", "A3
         *certain,
         ChannelPair(first=heat, second=volts, certain=True, probability=1.0),
         ChannelPair(
-            first=volts, second=bias, certain=False, probability=0.9999, told_by_s=0.05, obstacle="gap"
+            first=volts, second=bias, certain=False, probability=0.9999, resolvable_at_s=0.05, obstacle="gap"
         ),
         ChannelPair(first=heat, second=bias, certain=False, probability=0.63),
     )
@@ -123,41 +123,43 @@ def post_mortem(names: Sequence[str] = ("A3.fan", "A3.heatsink", "A3.volts", "A3
         reference_ns=T0,
         episode_ns=(T0, T0 + 60 * SECOND),
         headline=Headline(
-            what="unit A3 left its limits on 4 channels",
+            result="unit A3 left its limits on 4 channels",
             when="2030-03-17T17:46:40.000+00:00",
-            first=fan,
-            sure="certain: every other channel's interval begins after this one's has ended",
-            look_at="the fan and what drives it",
+            first_out=fan,
+            confidence="certain: every other channel's interval begins after this one's has ended",
+            check_first="the fan and what drives it",
         ),
         channels=tuple(stories),
         order=ExcursionOrder(
             channels=tuple(names),
             tiers=((fan,), (heat,), (volts, bias)),
-            places={fan: (1, 1), heat: (2, 3), volts: (3, 4), bias: (2, 4)},
+            ranks={fan: (1, 1), heat: (2, 3), volts: (3, 4), bias: (2, 4)},
             pairs=pairs,
         ),
-        onset_order=ExcursionOrder(channels=(heat,), tiers=((heat,),), places={heat: (1, 1)}),
+        onset_order=ExcursionOrder(channels=(heat,), tiers=((heat,),), ranks={heat: (1, 1)}),
         findings=(
             Attribution(
                 role=Role.UNIT, subject="A3", weight=0.9, text="the fan stopped, then heat rose", main=True,
-                channels=(fan, heat), refuted_by=("a fan supply that sagged at the same time",),
+                channels=(fan, heat), ruled_out_if=("a fan supply that sagged at the same time",),
                 evidence=(AttributionEvidence(subject=fan, t_ns=T0, text="speed fell from 980 to 760 rpm"),),
             ),
             Attribution(role=Role.RIG, subject="mains", weight=0.05, text="mains stayed within 1 V"),
         ),
-        consequences=(Consequence(channel=volts, of=heat, reason="protection had tripped"),),
+        consequences=(
+            Consequence(channel=volts, of="A3", reason="effect of A3 shutting down (protection tripped)"),
+        ),
         cycling=(
             Cycling(channels=(volts,), count=5, period_s=42.0, first_ns=T0, last_ns=T0 + SECOND,
-                    text="protection went out and came back"),
+                    text="A3.volts: 5 excursions and returns, one every 42 s"),
         ),
         early=(early,),
-        neighbours=(Neighbour(subject="A4", state="quiet", text="nothing out, nothing shifted"),),
+        neighbours=(Neighbour(subject="A4", state="normal", text="within limits, unchanged"),),
         events=(
             event(EventKind.NOTE, -65.0, "fan guard touched"),
             event(EventKind.LIMIT_OUT, 0.3, "told elsewhere"),
             event(EventKind.GAP, 3.0, "3 polls of scanner passed over"),
         ),
-        doubts=("the clock was not synchronised",),
+        limitations=("the clock was not synchronised",),
     )  # fmt: skip
 
 
@@ -167,7 +169,8 @@ def nothing() -> PostMortem:
         rig="hot-room", unit=None, serial="", confidence=0.95, span_ns=(T0, T0 + SECOND),
         reference_ns=T0 + SECOND, episode_ns=None,
         headline=Headline(
-            what="no channel left its limits", when="", first="nothing", sure="", look_at="nothing"
+            result="no channel left its limits", when="", first_out="none", confidence="",
+            check_first="nothing"
         ),
         channels=(story("A3.quiet"),), order=ExcursionOrder(), onset_order=ExcursionOrder(),
     )  # fmt: skip

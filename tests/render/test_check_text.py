@@ -21,19 +21,19 @@ def config() -> RigConfig:
 
 
 @pytest.mark.parametrize("width", [80, 100, 140])
-def test_the_desk_shows_every_bus_instrument_channel_and_limit(config: RigConfig, width: int) -> None:
-    text = check_text.desk(config, width)
+def test_the_rig_file_shows_every_bus_instrument_channel_and_limit(config: RigConfig, width: int) -> None:
+    text = check_text.rig_file(config, width)
     lines = text.split("\n")
     assert max(cell_len(line) for line in lines) <= width
     for name in (*config.buses, *config.instruments, *config.layout.channels):
         assert any(line.split()[:1] == [name] for line in lines), name
     heat = next(line for line in lines if line.startswith("A1.heatsink "))
-    assert "95 TRIP (early 85)" in heat
+    assert "95 TRIP (warn 85)" in heat
     assert ("2, 5 s" in heat) == (width >= 110)
 
 
 def test_a_bus_shows_how_busy_its_polls_keep_it(config: RigConfig) -> None:
-    line = next(x for x in check_text.desk(config, 120).split("\n") if x.startswith("scanner-line"))
+    line = next(x for x in check_text.rig_file(config, 120).split("\n") if x.startswith("scanner-line"))
     instrument = config.instruments["scanner"]
     share = instrument.talk_s(config.buses["scanner-line"]) / instrument.poll_s
     assert line.endswith(f"{share:.0%}")
@@ -41,8 +41,8 @@ def test_a_bus_shows_how_busy_its_polls_keep_it(config: RigConfig) -> None:
 
 
 def test_channels_that_nothing_can_be_concluded_from_are_named(config: RigConfig) -> None:
-    words = " ".join(check_text.desk(config, 100).split())
-    assert "without limits, so never out of one: room_power, drive" in words
+    words = " ".join(check_text.rig_file(config, 100).split())
+    assert "without limits: room_power, drive" in words
     assert "neither resolution nor accuracy" in words
 
 
@@ -89,10 +89,10 @@ GOOD = Answer("meter", "bench", "EXAMPLE,METER", channels=[Value("mains", 230.1,
 
 def test_a_ready_rig_is_called_ready_with_every_value() -> None:
     text = check_text.probed(Found([GOOD]), 80)
-    assert 'good  meter on bench, calls itself "EXAMPLE,METER", answered in 42 ms' in text
+    assert 'good  meter on bench, identity "EXAMPLE,METER", reply in 42 ms' in text
     assert "mains 230.1 V" in text
     assert "good  runs: 1 TB free, 1 GB needed" in text
-    assert text.endswith("READY: every instrument answers with good values and the disk is large enough")
+    assert text.endswith("READY: every instrument online with good values, disk space sufficient")
 
 
 def test_each_reason_not_to_start_is_marked_and_counted() -> None:
@@ -108,20 +108,20 @@ def test_each_reason_not_to_start_is_marked_and_counted() -> None:
     assert "*** suspect 400 degC ***" in text
     assert "BAD   dead on line2: TCP 192.168.7.20:5025: cannot connect" in text
     assert "BAD   runs: 5 B free, 1 GB needed" in text
-    assert "NOTE  the wall clock is not known to be right" in text
-    assert text.endswith("NOT READY: 3 instruments not good and the disk will not do; see BAD above")
+    assert "NOTE  wall clock not synchronised" in text
+    assert text.endswith("NOT READY: 3 instruments not good and disk not sufficient; see BAD above")
 
 
 def test_a_disk_that_cannot_be_asked_is_bad() -> None:
     text = check_text.probed(Found([GOOD], disk_error="cannot be written: read-only"), 80)
     assert "BAD   runs: cannot be written: read-only" in text
-    assert "NOT READY: the disk will not do" in text
+    assert "NOT READY: disk not sufficient" in text
 
 
 def test_what_the_computer_does_that_may_cost_readings_is_a_note_and_no_fault() -> None:
     text = check_text.probed(Found([GOOD], notes=["line: the adapter may be put to sleep"]), 80)
     assert "NOTE  line: the adapter may be put to sleep" in text
-    assert text.endswith("large enough")
+    assert text.endswith("disk space sufficient")
 
 
 def test_the_probe_of_the_daemon_fits_what_is_printed_here() -> None:
@@ -131,4 +131,4 @@ def test_the_probe_of_the_daemon_fits_what_is_printed_here() -> None:
         instruments=[], runs_path=Path("runs"), disk_free_bytes=2, disk_needed_bytes=1, disk_error="",
         synchronised=True,
     )  # fmt: skip
-    assert check_text.probed(found, 80).endswith("large enough")
+    assert check_text.probed(found, 80).endswith("disk space sufficient")

@@ -60,7 +60,7 @@ def test_the_stray_reading_is_there_whole_and_close_up(recording: Recording) -> 
 
 def test_a_stretch_without_length_or_outside_is_refused_with_what_there_is(recording: Recording) -> None:
     for start, end in ((at(5), at(5)), (at(6), at(5)), (at(80), None), (None, at(-1))):
-        with pytest.raises(UsageError, match=r"goes from 2030-03-17 17:46:40 UTC to 2030-03-20"):
+        with pytest.raises(UsageError, match=r"spans 2030-03-17 17:46:40 UTC to 2030-03-20"):
             plot.plot(recording, ["mains"], start, end)
 
 

@@ -33,13 +33,13 @@ def test_a_run_is_listed_with_what_became_of_it(tmp_path: Path) -> None:
     recording.event(EventKind.LIMIT_OUT, "A1.heatsink", "out", side="high")
     recording.crash()
     assert line(tmp_path).split()[2] == "crashed"
-    assert "1 time: A1" in line(tmp_path)
-    assert line(tmp_path).split()[-3] == "A1"  # it was out when the record ended: never back
-    assert "never back: units" in listed(tmp_path)
+    assert "1: A1" in line(tmp_path)
+    assert line(tmp_path).split()[-3] == "A1"  # it was out when the record ended
+    assert "still out: units" in listed(tmp_path)
     recording.begin(recording.plan)
     recording.stop()
     assert line(tmp_path).split()[2] == "stopped"
-    assert line(tmp_path).split()[-3] == "-"  # the new session has not said it again
+    assert line(tmp_path).split()[-3] == "-"  # the new session has not reported it again
     rundir.end_run(recording.run, SYSTEM.utc_ns(), "a test")
     assert line(tmp_path).split()[2] == "finished"
 

@@ -8,15 +8,17 @@ import subprocess
 import sys
 from dataclasses import replace
 from pathlib import Path
+from zlib import crc32
 
 import pytest
 
 from rig.cli.app import main
 from rig.errors import DamageError
 from rig.forensics.analysis import analyse
-from rig.forensics.postmortem_json import restored, whole
+from rig.forensics.postmortem_json import from_storage, to_storage
 from rig.render import stored_answers
 from rig.render.stored_answers import StoredPostMortem
+from rig.store import result_cache
 from rig.store.reader import RunReader
 from rig.store.result_cache import FOLDER
 from rig.store.rundir import newest_run
@@ -45,7 +47,7 @@ def copied(name: str, folder: Path) -> Path:
 def test_everything_a_post_mortem_can_hold_survives_being_kept() -> None:
     made = post_mortem()
     made = replace(made, channels=(replace(made.channels[0], period_s=float("inf")), *made.channels[1:]))
-    assert restored(json.loads(json.dumps(whole(made)))) == made
+    assert from_storage(json.loads(json.dumps(to_storage(made)))) == made
 
 
 @pytest.mark.parametrize("name", [path.name for path in sorted(SAMPLES.iterdir()) if path.is_dir()])
@@ -131,5 +133,44 @@ def test_the_helper_seals_a_run_that_cannot_be_explained_and_says_why(
     recorder.sync()
     recorder.close()
     assert stored_answers.main([str(run.path)]) == DamageError.exit_code
-    assert "no post-mortem was worked out ahead" in capsys.readouterr().err
+    assert "no post-mortem stored" in capsys.readouterr().err
     assert list((run.path / "sealed").iterdir())
+
+
+def test_an_answer_with_the_field_names_of_version_1_is_worked_out_again(
+    sample: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Such an answer carries the mark of its own program; even under this program's it is not misread."""
+    run = RunReader.open(sample)
+    stored = StoredPostMortem(sample)
+    assert stored.keep(analyse(run), run)
+    (file,) = (sample / FOLDER).iterdir()
+    head, _, body = file.read_bytes().partition(b"\n")
+    data = json.loads(body)
+    names = {"result": "what", "first_out": "first", "confidence": "sure", "check_first": "look_at"}
+    data["headline"] = {names.get(name, name): one for name, one in data["headline"].items()}
+    data["doubts"] = data.pop("limitations")
+    older = json.dumps(data).encode()
+    facts = {**json.loads(head), "crc": crc32(older)}
+    file.write_bytes(json.dumps(facts).encode() + b"\n" + older)
+    assert stored.answer() is None
+    file.write_bytes(json.dumps({**facts, "made_of": "0" * 32}).encode() + b"\n" + older)
+    assert stored.answer() is None
+    assert main(["postmortem", str(sample)]) == 0
+    assert "Result      A2 failed" in capsys.readouterr().out
+    assert StoredPostMortem(sample).answer() == analyse(RunReader.open(sample))
+
+
+def test_an_answer_of_a_program_with_other_files_is_not_taken(
+    sample: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    run = RunReader.open(sample)
+    assert StoredPostMortem(sample).keep(analyse(run), run)
+    taken = result_cache.listed
+
+    def changed(folder: Path, ending: str = "") -> list[str]:
+        lines = taken(folder, ending)
+        return [*lines, "words.py 1 1"] if folder.name == "forensics" else lines
+
+    monkeypatch.setattr(result_cache, "listed", changed)
+    assert StoredPostMortem(sample).answer() is None

@@ -7,7 +7,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 from rich.cells import cell_len
 
-from rig.render.text_layout import both_times, figure, fit, relative, table, wrapped
+from rig.domain.formatting import figure
+from rig.render.text_layout import both_times, fit, relative, table, wrapped
 
 SECOND = 1_000_000_000
 
@@ -63,3 +64,14 @@ def test_figures_carry_no_empty_zeros() -> None:
         "1.25e-07",
     ]
     assert figure(float("nan")) == "-"
+
+
+def test_figures_have_an_exponent_only_below_a_millionth() -> None:
+    assert [figure(v) for v in (1.25e-6, 9.5e-7, 1e12)] == ["0.00000125", "9.5e-07", "1000000000000"]
+
+
+def test_a_value_far_below_its_limit_is_rounded_to_the_digits_of_the_limit() -> None:
+    """40 W to five digits is known to 1 mW: what is left of 72 W after a shutdown is 0 W."""
+    shown = [figure(v, near=40.0) for v in (2.45e-05, -0.0004, 0.0006, 72.03, -40.25)]
+    assert shown == ["0", "0", "0.001", "72.03", "-40.25"]
+    assert figure(0.0006, near=0.0) == "0.0006"

@@ -4,7 +4,7 @@ from dataclasses import replace
 from typing import Any
 
 from rig.domain.model import Event, EventKind, Session
-from rig.render.unrecorded import UnrecordedTime, outages, recorded_s, unlogged
+from rig.render.unrecorded import UnrecordedTime, between_sessions, outages, recorded_s
 
 SECOND = 1_000_000_000
 T0 = 1_900_000_000 * SECOND
@@ -27,26 +27,28 @@ def seconds(one: UnrecordedTime) -> tuple[float, float | None]:
     return ((one.start_ns - T0) / SECOND, end)
 
 
-def test_time_between_sessions_is_unlogged_and_says_how_the_one_before_ended() -> None:
-    found = unlogged([session(1, 0, 100, clean=False), session(2, 130, 200), session(3, 260, 300, boot="b")])
+def test_time_between_sessions_is_unrecorded_and_says_how_the_one_before_ended() -> None:
+    found = between_sessions(
+        [session(1, 0, 100, clean=False), session(2, 130, 200), session(3, 260, 300, boot="b")]
+    )
     assert [seconds(one) for one in found] == [(100, 130), (200, 260)]
     assert "ended without a stop" in found[0].text
-    assert "started anew" not in found[0].text
-    assert "the machine was started anew" in found[1].text
-    assert all(one.whole for one in found)
+    assert "restarted in between" not in found[0].text
+    assert "the machine was restarted in between" in found[1].text
+    assert all(one.everything for one in found)
 
 
 def test_a_note_after_the_end_makes_no_gap_and_one_in_a_gap_does_not_split_it() -> None:
     brief = replace(session(2, 150, 151), brief=True)
-    assert unlogged([session(1, 0, 100), brief]) == []
-    assert [seconds(one) for one in unlogged([session(1, 0, 100), brief, session(3, 200, 300)])] == [
+    assert between_sessions([session(1, 0, 100), brief]) == []
+    assert [seconds(one) for one in between_sessions([session(1, 0, 100), brief, session(3, 200, 300)])] == [
         (100, 200)
     ]
 
 
 def test_sessions_whose_wall_clock_went_back_leave_no_negative_gap() -> None:
     sessions = [session(1, 0, 100), session(2, 40, 200)]
-    assert unlogged(sessions) == []
+    assert between_sessions(sessions) == []
     assert recorded_s(sessions) == 260
 
 

@@ -70,7 +70,9 @@ def _use(args: argparse.Namespace) -> InUseAt | None:
             f"--in-use {' '.join(args.in_use)}: expected an energy in eV, a temperature in degC and a "
             "quantity, such as 0.7 55 heatsink"
         ) from None
-    return InUseAt(activation_ev=activation_ev, use_c=use_c, quantity=args.in_use[2], pm_ev=args.ev_pm)
+    return InUseAt(
+        activation_ev=activation_ev, use_c=use_c, quantity=args.in_use[2], half_width_ev=args.ev_pm
+    )
 
 
 def _histories(args: argparse.Namespace) -> tuple[int, str]:
@@ -89,4 +91,4 @@ def _histories(args: argparse.Namespace) -> tuple[int, str]:
 def _seats(one: object) -> set[str]:
     from rig.reliability.run_digest import History
 
-    return {stay.unit for _, stay in one.stays} if isinstance(one, History) else set()
+    return {installation.unit for _, installation in one.installations} if isinstance(one, History) else set()

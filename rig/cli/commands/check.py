@@ -37,7 +37,7 @@ def run(args: argparse.Namespace) -> tuple[int, str]:
         from rig.render import budget
 
         return 0, budget.budgets(config.layout, args.at)
-    said = check_text.desk(config)
+    said = check_text.rig_file(config)
     if args.no_probe:
         return 0, said
     say(said)

@@ -9,7 +9,7 @@ from rig.cli.many_runs import counting_argument, digests, ev_pm_argument, exit_c
 from rig.errors import StoreError
 
 if TYPE_CHECKING:
-    from rig.reliability.acceleration import Acceleration
+    from rig.endurance.acceleration import Acceleration
 
 EXAMPLE = "soakrig reliability runs --mtbf 20000 --confidence 0.9"
 
@@ -48,13 +48,13 @@ def arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> tuple[int, str]:
     """Carry the command out."""
-    from rig.reliability.design_evidence import EvidenceOptions, prove
+    from rig.reliability.design_evidence import EvidenceOptions, demonstrate
     from rig.render import reliability_text as report
 
     found, unread = digests(args, args.places)
     if unread and not found:
         raise StoreError(f"no run could be read: {'; '.join(unread)}")
-    proof = prove(
+    proof = demonstrate(
         found,
         EvidenceOptions(
             confidence=args.confidence,
@@ -76,9 +76,9 @@ def run(args: argparse.Namespace) -> tuple[int, str]:
 
 
 def _acceleration(args: argparse.Namespace) -> Acceleration | None:
-    from rig.reliability.acceleration import arrhenius, power_law
+    from rig.endurance.acceleration import arrhenius, power_law
 
-    heat = arrhenius(*args.arrhenius, pm_ev=args.ev_pm) if args.arrhenius else None
+    heat = arrhenius(*args.arrhenius, half_width_ev=args.ev_pm) if args.arrhenius else None
     if not args.power_law:
         return heat
     exponent, use, test = args.power_law

@@ -15,7 +15,7 @@ def arguments(parser: argparse.ArgumentParser) -> None:
     """Add the arguments."""
     places_arguments(parser)
     parser.add_argument(
-        "--kind", default="excursion", help="excursion, early, or any kind of event; default: excursion"
+        "--kind", default="excursion", help="excursion, warning, or any kind of event; default: excursion"
     )
     parser.add_argument("--channel", help="a quantity such as heatsink, or a pattern such as 'A*.heatsink'")
     parser.add_argument("--unit", help="only this place")
@@ -35,17 +35,17 @@ def run(args: argparse.Namespace) -> tuple[int, str]:
 
     if args.kind not in KINDS:
         raise UsageError(f"--kind {args.kind!r}: there are {', '.join(KINDS)}")
-    wish = EventQuery(
+    query = EventQuery(
         kind=args.kind, channel=args.channel, unit=args.unit, serial=args.serial,
         since_ns=_moment_ns(args.since, "--since"), until_ns=_moment_ns(args.until, "--until", whole=True),
         text=args.text,
     )  # fmt: skip
-    lists, unread = ask(Search(wish), args.places, args)
+    lists, unread = ask(Search(query), args.places, args)
     found = in_order(lists)
     said = (
-        fleet_text.sightings_json(found, unread)
+        fleet_text.matches_json(found, unread)
         if args.json
-        else fleet_text.sightings(found, unread, len(lists), width())
+        else fleet_text.matches(found, unread, len(lists), width())
     )
     if not found and not args.json and args.kind == EXCURSION and args.text:
         said += "\nlooked at excursions only: --kind note, phase, check ... looks at other events"

@@ -13,7 +13,7 @@ Points = NDArray[np.float64]
 
 
 class Shape(enum.StrEnum):
-    """Signs that stand at one place; each can be told from the others without colour."""
+    """Signs drawn at one point; each differs from the others without colour."""
 
     CROSS = "cross"
     DIAMOND = "diamond"
@@ -21,7 +21,7 @@ class Shape(enum.StrEnum):
 
 
 class Anchor(enum.StrEnum):
-    """Which end of a label stands at its place."""
+    """End of a label that is at its position."""
 
     START = "start"
     MIDDLE = "middle"
@@ -70,7 +70,7 @@ Part = PolyLine | Area | Sign | Label
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Drawing:
-    """A picture: size in pixels, what it shows in words (for those who do not see it), its parts in order."""
+    """Picture: size in pixels, description in words (for those who do not see it), parts in order."""
 
     width: float
     height: float

@@ -1,4 +1,4 @@
-"""A channel's readings condensed to what a picture can show, without losing a single spike.
+"""Envelope of a channel's readings for a picture: single-sample spikes stay visible.
 
 Where there are more readings than columns, each column keeps the least and the greatest value in it, so
 that one reading among millions is as high in the picture as it was. Where there are fewer, every reading
@@ -45,7 +45,7 @@ class BadStretch:
 class Envelope:
     """One channel between two times (UTC ns).
 
-    runs: least and greatest good values; bad: where there were others; suspect: stamps and values of (some
+    runs: lowest and highest good values; bad: where there were others; suspect: stamps and values of (some
     of) the numbers that came and cannot be; good: how many readings had a good value, of ``readings``;
     single: every run's columns are single readings; usual_s: usual time between good readings (0: unknown).
     """
@@ -103,7 +103,7 @@ MOST_SUSPECT = 60
 def envelope(
     series: Series, start_ns: int, end_ns: int, columns: int = 480, usual_s: float = 0.0
 ) -> Envelope:
-    """Return what a picture with that many columns can show of the readings from ``start_ns`` to ``end_ns``.
+    """Return the envelope of the readings from ``start_ns`` to ``end_ns`` in a number of columns.
 
     Stamps may repeat or go backwards. usual_s: time between readings where it is known beforehand.
     """

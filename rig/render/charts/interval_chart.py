@@ -1,4 +1,4 @@
-"""When each channel left its limits and departed from its normal: intervals as bars on one axis."""
+"""Limit crossings and onsets: intervals as bars on one axis."""
 
 from __future__ import annotations
 
@@ -35,9 +35,9 @@ _TICKS_S = (
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class IntervalRow:
-    """One channel: its place in the order as words (empty: none), and its intervals."""
+    """One channel: its range of ranks as text (empty: none), and its intervals."""
 
-    place: str
+    rank: str
     channel: str
     crossing: Bar | None
     onset: Bar | None = None
@@ -99,7 +99,7 @@ def _chosen(scale: _Pixels) -> list[float]:
 
 
 def _row(row: IntervalRow, scale: _Pixels, top: float, left: float, right: float) -> list[Part]:
-    words = f"{row.place}  {row.channel}" if row.place else row.channel
+    words = f"{row.rank}  {row.channel}" if row.rank else row.channel
     parts: list[Part] = [
         Label(x=left - 8.0, y=top + 17.0, text=shortened(words, left - 12.0), anchor=Anchor.END),
         across(left, right, top + _ROW, "grid"),

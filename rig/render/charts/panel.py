@@ -9,6 +9,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from rig.domain.formatting import figure
 from rig.domain.model import Limit, Side, Status
 from rig.render.charts.drawing import (
     Anchor,
@@ -25,7 +26,6 @@ from rig.render.charts.drawing import (
 )
 from rig.render.charts.envelope import Envelope
 from rig.render.charts.scales import Scale, value_ticks
-from rig.render.text_layout import figure
 
 _LEAST_SHARE = 0.2
 """A limit is drawn to scale if the readings still fill this share of the panel's height."""
@@ -48,7 +48,7 @@ class Moment:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Trace:
-    """One channel in a panel. look: ``s1`` to ``s6``, or ``other`` for what only serves to compare."""
+    """One channel in a panel. look: ``s1`` to ``s6``, or ``other`` for comparison only."""
 
     label: str
     look: str
@@ -73,7 +73,7 @@ class Panel:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PanelPlace:
-    """Where a panel stands, in pixels; head: base line of its title."""
+    """Position of a panel, in pixels; head: base line of its title."""
 
     left: float
     right: float
@@ -94,7 +94,7 @@ class PanelFrame:
 
 
 def value_range(panel: Panel) -> tuple[float, float]:
-    """Return the least and greatest value the panel shows: all good readings, and limits that are near.
+    """Return the lowest and highest value the panel shows: all good readings, and limits that are near.
 
     A limit so far away that the readings would shrink to a fifth of the panel stays outside.
     """
@@ -117,7 +117,7 @@ def value_range(panel: Panel) -> tuple[float, float]:
 def draw_panel(
     panel: Panel, frame: PanelFrame, legend: Sequence[Sequence[tuple[float, Trace]]], zero_ns: int | None
 ) -> list[Part]:
-    """Return everything in and above one panel."""
+    """Return the parts of one panel and its title."""
     place = frame.place
     parts: list[Part] = _head(panel, frame, legend)
     parts += _grid(frame)
@@ -172,7 +172,7 @@ def _grid(frame: PanelFrame) -> list[Part]:
 
 
 def _band(limit: Limit, frame: PanelFrame) -> list[Part]:
-    """Return the tinted bands: beyond the limit, and between early warning and limit."""
+    """Return the tinted bands: beyond the limit, and between warning limit and limit."""
     place, values = frame.place, frame.values
     edge = place.top if limit.side is Side.HIGH else place.bottom
     parts: list[Part] = []
@@ -203,7 +203,7 @@ def _limit_lines(limits: Sequence[Limit], frame: PanelFrame, unit_of_measure: st
         y = values.at(limit.early)
         lines.append(across(place.left, place.right, y, "early"))
         inner, outer = (y + 11.0, y - 3.0) if limit.side is Side.HIGH else (y - 3.0, y + 11.0)
-        words.put(inner, outer, f"early {figure(limit.early)}", "earlyword")
+        words.put(inner, outer, f"warning {figure(limit.early)}", "earlyword")
     return lines + words.labels
 
 
@@ -219,7 +219,7 @@ class _Words:
         self._taken: dict[Anchor, list[float]] = {Anchor.START: [], Anchor.END: []}
 
     def put(self, y: float, else_y: float, words: str, look: str) -> None:
-        """Put a label at ``y`` or ``else_y``; leave it out where there is no room at all."""
+        """Put a label at ``y`` or ``else_y``; leave it out where there is no space."""
         for anchor, at in itertools.product((Anchor.START, Anchor.END), (y, else_y)):
             inside = self._place.top + 7.0 <= at <= self._place.bottom - 1.0
             if inside and all(abs(at - other) >= _LABEL_PX for other in self._taken[anchor]):
@@ -249,7 +249,7 @@ def _trace(trace: Trace, frame: PanelFrame) -> list[Part]:
 
 
 def bad_words(envelope: Envelope) -> str:
-    """Return how many readings had no good value, and why, in few words; '' if none."""
+    """Return the number of readings without a good value, and why; '' if none."""
     bad = [(one, count) for one, count in envelope.counts.items() if one in STATUS_WORDS]
     return ", ".join(f"{STATUS_WORDS[one]} {count:,}" for one, count in bad)
 

@@ -27,7 +27,7 @@ class NamedSpan:
 class Figure:
     """Panels on one time axis from ``start_ns`` to ``end_ns`` (UTC).
 
-    zero_ns: times count from there (None: UTC clock); phases: of the test program; unlogged: nobody
+    zero_ns: times count from there (None: UTC clock); phases: of the test program; unrecorded: nobody
     recorded; sessions: when each later session began; panel_px: height of a panel in the wide version.
     """
 
@@ -38,7 +38,7 @@ class Figure:
     panels: tuple[Panel, ...]
     zero_ns: int | None = None
     phases: tuple[NamedSpan, ...] = ()
-    unlogged: tuple[NamedSpan, ...] = ()
+    unrecorded: tuple[NamedSpan, ...] = ()
     sessions: tuple[NamedSpan, ...] = ()
     panel_px: float = 92.0
 
@@ -101,7 +101,7 @@ def _background(figure: Figure, times: Scale, top: float, bottom: float) -> Sequ
         if right - left > 24.0:
             words = shortened(phase.name, right - left - 6.0, 11.0)
             parts.append(Label(x=left + 3.0, y=top - 5.0, text=words, look="quiet"))
-    for stretch in figure.unlogged:
+    for stretch in figure.unrecorded:
         left, right = times.at(stretch.start_ns), times.at(stretch.end_ns)
         parts.append(box(left, top, max(right, left + 1.0), bottom, "gap"))
         parts += [

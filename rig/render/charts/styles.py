@@ -9,7 +9,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 SERIES = 6
-"""How many series can be told apart in one panel."""
+"""Number of series with distinct styles in one panel."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -113,7 +113,7 @@ def rules() -> str:
 
 
 def sheet(selector: str) -> str:
-    """Return the whole style sheet; ``selector`` carries the colours. Paper is always by day."""
+    """Return the style sheet; ``selector`` carries the colours. Printed pages use the light ones."""
     return (
         f"{selector}{{{variables(night=False)}}}"
         f"@media screen and (prefers-color-scheme:dark){{{selector}{{{variables(night=True)}}}}}" + rules()

@@ -1,4 +1,4 @@
-"""Drawings as SVG (W3C SVG 1.1 elements only): inside a page, or as a file that stands alone."""
+"""Drawings as SVG (W3C SVG 1.1 elements only): inside a page, or as a file of its own."""
 
 from __future__ import annotations
 
@@ -27,7 +27,7 @@ def inside(drawing: Drawing, name: str, classes: str = "") -> str:
 
 
 def alone(drawing: Drawing) -> str:
-    """Return a whole SVG file with its style sheet: light and dark, no outside reference."""
+    """Return an SVG file with its style sheet: light and dark, no outside reference."""
     size = f'width="{drawing.width:g}" height="{drawing.height:g}"'
     head = (
         '<?xml version="1.0" encoding="UTF-8"?>\n'
@@ -44,7 +44,7 @@ def _words(drawing: Drawing, name: str) -> str:
 
 
 def text(words: str) -> str:
-    """Return foreign text made harmless for HTML and XML."""
+    """Return text escaped for HTML and XML."""
     return escape(plain(words), quote=True)
 
 

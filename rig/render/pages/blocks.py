@@ -1,4 +1,4 @@
-"""What a page consists of. All words are plain text; whoever writes them out makes them harmless."""
+"""Blocks of a page. All text is plain; the writers escape it."""
 
 from __future__ import annotations
 
@@ -27,14 +27,14 @@ class Paragraph:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class FactList:
-    """Names and what there is to say of each; the first page's answer stands in such a list."""
+    """List of names with a text each, such as the short answer of a post-mortem."""
 
     pairs: tuple[tuple[str, str], ...]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Table:
-    """Titles of the columns and the rows; right: numbers of the columns that lean to the right."""
+    """Table with column titles; right: numbers of the right-aligned columns."""
 
     titles: tuple[str, ...]
     rows: tuple[tuple[str, ...], ...]
@@ -61,7 +61,7 @@ class PagePicture:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Verbatim:
-    """A text to be shown as it is, line by line."""
+    """Preformatted text."""
 
     text: str
     caption: str = ""
@@ -72,7 +72,7 @@ Block = Heading | Paragraph | FactList | Table | Bullets | PagePicture | Verbati
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ReportPage:
-    """A whole page. contents: whether its headings of level 2 are listed at the top; foot: the last line."""
+    """Page. contents: whether its headings of level 2 are listed at the top; foot: the last line."""
 
     title: str
     blocks: tuple[Block, ...]
@@ -81,5 +81,9 @@ class ReportPage:
 
 
 def more(total: int, most: int, what: str) -> list[Block]:
-    """Return a line that says how many were left out, nothing if none was."""
-    return [Paragraph(text=f"And {counted(total - most, what)} more.", quiet=True)] if total > most else []
+    """Return a line with the number left out, nothing if none was."""
+    return (
+        [Paragraph(text=f"{counted(total - most, f'further {what}')} not shown.", quiet=True)]
+        if total > most
+        else []
+    )

@@ -1,4 +1,4 @@
-"""The three pictures of a post-mortem: intervals by channel, the minutes around, the days before."""
+"""Pictures of a post-mortem: crossing intervals by channel, the minutes around, the time before."""
 
 from __future__ import annotations
 
@@ -6,7 +6,7 @@ import dataclasses
 import math
 from collections.abc import Sequence
 
-from rig.domain.formatting import duration, stamp
+from rig.domain.formatting import duration, figure, stamp
 from rig.domain.model import Channel, ChannelKind
 from rig.domain.recording import Recording
 from rig.endurance.phases_in_force import in_force
@@ -17,8 +17,8 @@ from rig.render.charts.interval_chart import IntervalRow
 from rig.render.charts.panel import Moment, Panel, Trace
 from rig.render.charts.panels import NARROW, WIDE, Figure, NamedSpan
 from rig.render.pages.blocks import PagePicture
-from rig.render.postmortem_text import anything_wrong, ordered_stories, place
-from rig.render.text_layout import figure, relative
+from rig.render.postmortem_text import anything_wrong, ordered_stories, rank
+from rig.render.text_layout import relative
 from rig.render.timeline import Bar
 
 MOST_PANELS = 10
@@ -29,10 +29,10 @@ _S = 1_000_000_000
 
 
 def timeline(found: PostMortem) -> PagePicture | None:
-    """Return the picture of when each channel left its limits and its normal; None if none did."""
+    """Return the picture of the limit crossings and onsets; None if there are none."""
     rows = [
         IntervalRow(
-            place=place(found, story.channel),
+            rank=rank(found, story.channel),
             channel=story.channel,
             crossing=_bar(story.channel, excursion.interval, found.reference_ns),
             onset=_onset_bar(story, found.reference_ns),
@@ -40,20 +40,20 @@ def timeline(found: PostMortem) -> PagePicture | None:
         for story, excursion in ordered_stories(found)
     ]
     rows += [
-        IntervalRow(place="", channel=s.channel, crossing=None, onset=_onset_bar(s, found.reference_ns))
+        IntervalRow(rank="", channel=s.channel, crossing=None, onset=_onset_bar(s, found.reference_ns))
         for s in found.channels
         if s.ordered is None and s.onset is not None
     ]
     if not rows:
         return None
     caption = (
-        "Bars: between when and when each channel crossed its limit, upright stroke: most likely."
-        + (" An arrow at the end of a bar: not bounded on that side." if _any_open(rows) else "")
-        + (" Diamonds: first departure from normal, with its interval." if _any_onset(found) else "")
-        + f" Before each name: its possible places. Times count from {stamp(found.reference_ns, decimals=1)}."
+        f"Bars: {found.confidence:.0%} interval of the crossing; line: best estimate."
+        + (" Arrow at the end of a bar: not bounded on that side." if _any_open(rows) else "")
+        + (" Diamonds: onset, with its interval." if _any_onset(found) else "")
+        + f" Before each name: possible ranks. Times relative to {stamp(found.reference_ns, decimals=1)}."
     )
-    title = f"When the channels of {_who(found)} left their limits and their normal"
-    words = "; ".join(f"{row.place} {row.channel} {_bar_words(row)}".strip() for row in rows)
+    title = f"Limit crossings and onsets of {_who(found)}"
+    words = "; ".join(f"{row.rank} {row.channel} {_bar_words(row)}".strip() for row in rows)
     return PagePicture(
         name="order",
         wide=interval_chart.draw(rows, title, words, WIDE),
@@ -89,7 +89,7 @@ def _onset_bar(story: ChannelStory, reference_ns: int) -> Bar | None:
 
 def _bar_words(row: IntervalRow) -> str:
     words = []
-    for name, bar in (("departed", row.onset), ("crossed", row.crossing)):
+    for name, bar in (("onset", row.onset), ("crossed", row.crossing)):
         if bar is not None:
             ends = [
                 "open" if s is None else relative(round(s * _S), 0) for s in (bar.earliest_s, bar.latest_s)
@@ -98,7 +98,7 @@ def _bar_words(row: IntervalRow) -> str:
     return ", ".join(words)
 
 
-def _blamed(found: PostMortem) -> list[str]:
+def _in_evidence(found: PostMortem) -> list[str]:
     """Return the channels that the main attribution is about or rests on."""
     main = found.main
     if main is None:
@@ -122,11 +122,11 @@ def around(found: PostMortem, recording: Recording) -> PagePicture | None:
     )  # fmt: skip
     caption = (
         f"From {relative(start_ns, found.reference_ns)} to {relative(end_ns, found.reference_ns)}, in the "
-        "order in which the channels left their limits. Dashed: limits; dotted: early warnings; tinted "
-        "upright bar: the interval of the crossing; upright dashes: the first crossing"
-        + ("; diamond: first departure from normal" if _any_onset(found) else "")
-        + ". Thin grey: the same quantity of the other units. Marks along the foot: readings without a "
-        f"good value.{_rest(left_out)}"
+        "order of the limit crossings. Dashed: limits; dotted: warning limits; tinted vertical band: "
+        "interval of the crossing; vertical dashes: first-out"
+        + ("; diamond: onset" if _any_onset(found) else "")
+        + ". Thin grey: same channel of the other units. Marks at the bottom: readings without a good value."
+        f"{_rest(left_out)}"
     )
     return _both("around", whole, caption)
 
@@ -147,9 +147,8 @@ def before(found: PostMortem, recording: Recording) -> PagePicture | None:
         zero_ns=None, phases=phases(recording),
     )  # fmt: skip
     caption = (
-        f"The {duration((end_ns - start_ns) / _S)} up to the failure. Each column of the picture shows the "
-        "least and the greatest reading in it, so that a single one that strayed is as high here as it was."
-        f"{_rest(left_out)}"
+        f"The {duration((end_ns - start_ns) / _S)} before the failure. Each column shows the lowest and "
+        f"highest reading in it: single-sample spikes stay visible.{_rest(left_out)}"
     )
     return _both("before", whole, caption)
 
@@ -190,7 +189,7 @@ def _description(found: PostMortem, names: Sequence[str], start_ns: int, end_ns:
 
 
 def around_window(found: PostMortem) -> tuple[int, int]:
-    """Return the minutes worth looking at (UTC ns): the whole cascade with as much before as it lasted.
+    """Return the minutes to show (UTC ns): the sequence of excursions and as long before it.
 
     At least 40 polls of the slowest of its channels, at most half an hour on either side.
     """
@@ -214,13 +213,12 @@ def around_window(found: PostMortem) -> tuple[int, int]:
 
 
 def _chosen(found: PostMortem) -> tuple[list[str], list[str]]:
-    """Return the channels to show, and those for which there is no room.
+    """Return the channels to show, and those for which there is no space.
 
-    First those in the order, then those that departed from normal or are blamed, then what the rig did to
-    the unit, then the unit's others.
+    Ranked ones first, then those in the evidence or with an onset, then stimuli, then the unit's others.
     """
     names = list(found.order.channels)
-    names += _blamed(found)
+    names += _in_evidence(found)
     names += [s.channel for s in found.channels if s.onset is not None]
     names += [
         s.channel for s in found.channels if s.unit is None and s.kind is ChannelKind.STIMULUS and s.usable
@@ -240,9 +238,9 @@ def _panel(
     if compare and channel.unit is not None:
         traces += _others(recording, channel, span_ns)
     ordered = story.ordered
-    rank = f"{place(found, name)}.  " if ordered is not None else ""
+    number = f"{rank(found, name)}.  " if ordered is not None else ""
     return Panel(
-        title=f"{rank}{name}",
+        title=f"{number}{name}",
         unit_of_measure=channel.unit_of_measure,
         traces=tuple(traces),
         limits=channel.limits,
@@ -253,10 +251,10 @@ def _panel(
 
 
 def worst_words(low: float, high: float) -> str:
-    """Return the least and greatest reading in few words."""
+    """Return the lowest and highest reading: ``20.1 to 95.2``."""
     if not (math.isfinite(low) and math.isfinite(high)):
         return "no good reading"
-    return f"{figure(low, 4)} to {figure(high, 4)}" if low != high else f"always {figure(low, 4)}"
+    return f"{figure(low, 4)} to {figure(high, 4)}" if low != high else f"constant {figure(low, 4)}"
 
 
 def _moment(interval: Interval) -> Moment:
@@ -264,7 +262,7 @@ def _moment(interval: Interval) -> Moment:
 
 
 def _others(recording: Recording, channel: Channel, span_ns: tuple[int, int]) -> list[Trace]:
-    """Return the same quantity of the other units: same name behind the unit's, same unit of measure."""
+    """Return the same channel of the other units: same name after the unit's, same unit of measure."""
     quantity = channel.name.removeprefix(f"{channel.unit}.")
     others = [
         one

@@ -26,7 +26,7 @@ from rig.render.pages.style import page_sheet
 
 
 def write(page: ReportPage) -> str:
-    """Return the page as a whole HTML document."""
+    """Return the page as an HTML document."""
     style = page_sheet()
     digest = base64.b64encode(hashlib.sha256(style.encode()).digest()).decode()
     policy = f"default-src 'none'; style-src 'sha256-{digest}'; base-uri 'none'; form-action 'none'"
@@ -53,7 +53,7 @@ def write(page: ReportPage) -> str:
 
 
 class _Ids:
-    """Numbers for what must be unique in a page, and the headings met so far."""
+    """Unique numbers of a page, and its headings so far."""
 
     def __init__(self) -> None:
         self.headings: list[tuple[str, str]] = []
@@ -94,7 +94,7 @@ def _block(block: Block, ids: _Ids, *, first: bool) -> str:
 
 
 def _lines(words: str) -> str:
-    """Return a text of several lines made harmless; its line ends and tabs stay."""
+    """Return a text of several lines escaped, line ends and tabs kept."""
     return "\n".join(text(line.expandtabs(4)) for line in words.splitlines())
 
 

@@ -55,7 +55,7 @@ def cell(text: str) -> str:
 
 
 def _quoted(match: re.Match[str]) -> str:
-    """Return what stands at the beginning of a line so that it means nothing there."""
+    """Return the beginning of a line, escaped so that it has no meaning in Markdown."""
     sign = match.group(1)
     return f"{sign}\\" if sign.isdigit() else f"\\{sign}"
 

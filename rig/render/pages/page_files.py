@@ -49,7 +49,7 @@ def save_both(page: ReportPage, place: Path) -> list[Path]:
 
 
 def put(path: Path, data: bytes) -> None:
-    """Write a whole file or none of it; its folder is made. Raises StoreError."""
+    """Write a file completely or not at all; its folder is made. Raises StoreError."""
     try:
         make_dirs(OS_DISK, path.parent)
     except OSError as error:

@@ -1,26 +1,36 @@
-"""A post-mortem as a page: the answer, the pictures, then every table behind them."""
+"""Post-mortem as a page: short answer, pictures, then the tables."""
 
 from __future__ import annotations
 
 from datetime import tzinfo
 
 from rig import __version__
-from rig.domain.formatting import counted, duration
+from rig.domain.formatting import counted, duration, figure
 from rig.domain.recording import Recording
 from rig.forensics.answer import Attribution, CrossingExcursion, PostMortem
 from rig.render.pages import death_charts
 from rig.render.pages.blocks import Block, Bullets, FactList, Heading, Paragraph, ReportPage, Table, more
-from rig.render.postmortem_sections import MOST_EVIDENCE, TOLD_ELSEWHERE, consequences, percent, together
+from rig.render.postmortem_sections import (
+    MOST_EVIDENCE,
+    SHOWN_ELSEWHERE,
+    cause_words,
+    consequences,
+    percent,
+    together,
+)
 from rig.render.postmortem_text import (
+    CAUTION,
     answer_facts,
+    anything_wrong,
     limit_words,
     mark_words,
+    not_ranked,
     ordered_stories,
-    place,
+    rank,
     reasons,
-    silent_words,
+    subject,
 )
-from rig.render.text_layout import figure, relative
+from rig.render.text_layout import relative
 
 MOST_PAIRS = 40
 MOST_EVENTS = 100
@@ -29,10 +39,10 @@ MOST_EARLY = 60
 
 def page(found: PostMortem, recording: Recording, zone: tzinfo | None = None) -> ReportPage:
     """Return the page of one post-mortem; ``zone``: for local times beside UTC, None: this machine's."""
-    who = f"unit {found.unit}" if found.unit else "no unit"
-    serial = f" (serial {found.serial})" if found.serial else ""
     blocks: list[Block] = [FactList(pairs=tuple(answer_facts(found, zone)))]
-    blocks += doubts(found)
+    if anything_wrong(found):
+        blocks.append(Paragraph(text=f"Caution: {CAUTION}", warning=True))
+    blocks += limitations(found)
     for picture in (
         death_charts.timeline(found),
         death_charts.around(found, recording),
@@ -46,38 +56,38 @@ def page(found: PostMortem, recording: Recording, zone: tzinfo | None = None) ->
     blocks += causes(found)
     blocks += before(found)
     blocks += surroundings(found)
-    if silent := silent_words(found):
-        blocks += [Heading(text="Channels that take no part in the order"), Bullets(items=tuple(silent))]
+    if rest := not_ranked(found):
+        blocks += [Heading(text="Channels not ranked"), Bullets(items=tuple(rest))]
     return ReportPage(
-        title=f"Post-mortem of {who}{serial}, rig {found.rig}",
+        title=f"Post-mortem {subject(found)}",
         blocks=tuple(blocks),
         foot=(
             f"Written by soakrig {__version__} from the recording alone; intervals at {found.confidence:.0%} "
-            "confidence. Times are relative to the moment above unless they carry a date."
+            "confidence. Times without a date are relative to first-out."
         ),
     )
 
 
 _PICTURES = {
-    "order": "When each channel left its limits",
-    "around": "The minutes around",
-    "before": "The time before",
+    "order": "Limit crossings",
+    "around": "Minutes around the failure",
+    "before": "Time before the failure",
 }
 
 
-def doubts(found: PostMortem) -> list[Block]:
-    """Return what limits the answer."""
-    if not found.doubts:
+def limitations(found: PostMortem) -> list[Block]:
+    """Return the limitations of the analysis."""
+    if not found.limitations:
         return []
-    return [Heading(text="What limits this answer", level=3), Bullets(items=found.doubts)]
+    return [Heading(text="Limitations", level=3), Bullets(items=found.limitations)]
 
 
 def order(found: PostMortem) -> list[Block]:
-    """Return tiers and crossings."""
+    """Return the sequence of excursions and the crossings."""
     if not found.order.channels:
         return []
     tiers = tuple(
-        f"step {number}: {', '.join(tier)}" + ("" if len(tier) == 1 else " (order among these not certain)")
+        f"step {number}: {', '.join(tier)}" + ("" if len(tier) == 1 else " (order undetermined)")
         for number, tier in enumerate(found.order.tiers, 1)
     )
     reference = found.reference_ns
@@ -87,51 +97,51 @@ def order(found: PostMortem) -> list[Block]:
         rows.append(
             (
                 story.channel,
-                place(found, story.channel),
+                rank(found, story.channel),
                 limit_words(e, story.unit_of_measure),
-                mark_words(e.last_inside, reference) if e.last_inside else "out from the start",
-                mark_words(e.first_outside, reference),
+                mark_words(e.last_inside, reference, e.limit) if e.last_inside else "out from the start",
+                mark_words(e.first_outside, reference, e.limit),
                 between,
                 reasons(e.interval) + (f"; {counted(e.lost, 'reading')} lost" if e.lost else ""),
             )
         )
-    titles = ("channel", "place", "limit", "last inside", "first outside", "crossed between", "because of")
+    titles = ("channel", "rank", "limit", "last inside", "first outside", "crossed between", "method")
     return [
-        Heading(text="Order of leaving the limits"),
+        Heading(text="Sequence of excursions"),
         Bullets(items=tiers),
         Table(titles=titles, rows=tuple(rows), caption=f"Crossings at {found.confidence:.0%} confidence"),
     ]
 
 
 def pairs(found: PostMortem) -> list[Block]:
-    """Return the pairs whose order cannot be told."""
+    """Return the pairs whose order is undetermined."""
     open_pairs = sorted(found.order.open_pairs, key=lambda pair: abs(pair.probability - 0.5))
     if not open_pairs:
         if len(found.order.channels) < 2:
             return []
-        return [Paragraph(text="Every pair of these channels is certainly ordered.")]
+        return [Paragraph(text="The order of every pair is certain.")]
     rows = tuple(
         (
             f"{pair.first} before {pair.second}",
             percent(pair.probability),
-            f"a reading every {duration(pair.told_by_s)}" if pair.told_by_s else "-",
+            f"{duration(pair.resolvable_at_s)} sampling" if pair.resolvable_at_s else "-",
             pair.obstacle,
         )
         for pair in open_pairs[:MOST_PAIRS]
     )
     blocks: list[Block] = [
-        Heading(text=f"Cannot be told apart ({counted(len(open_pairs), 'pair')})"),
-        Table(titles=("pair", "likely", "would have told", "what hides it"), rows=rows),
+        Heading(text=f"Order undetermined ({counted(len(open_pairs), 'pair')})"),
+        Table(titles=("pair", "probability", "resolvable at", "uncertainty"), rows=rows),
     ]
     return blocks + more(len(open_pairs), MOST_PAIRS, "pair")
 
 
 def onsets(found: PostMortem) -> list[Block]:
-    """Return when channels first departed from their normal."""
-    rank = {name: at for at, name in enumerate(found.onset_order.channels)}
+    """Return the onset of each channel."""
+    order_of = {name: at for at, name in enumerate(found.onset_order.channels)}
     seen = sorted(
         (story for story in found.channels if story.onset is not None),
-        key=lambda story: rank.get(story.channel, len(rank)),
+        key=lambda story: order_of.get(story.channel, len(order_of)),
     )
     unseen = [s for s in found.channels if s.onset is None and s.onset_note and s.ordered is not None]
     if not seen and not unseen:
@@ -148,13 +158,13 @@ def onsets(found: PostMortem) -> list[Block]:
                 " and ".join(relative(t, reference) for t in ends),
                 "rising" if onset.rising else "falling",
                 f"{figure(onset.baseline)} ±{figure(onset.scatter, 2)} {story.unit_of_measure}",
-                relative(onset.departed_ns, reference),
-                ", ".join(onset.against) or "-",
+                relative(onset.detected_ns, reference),
+                ", ".join(onset.corrected_for) or "-",
             )
         )
-    blocks: list[Block] = [Heading(text="First departure from normal, before any limit")]
+    blocks: list[Block] = [Heading(text="Onset (first deviation from baseline)")]
     if rows:
-        titles = ("channel", "departed between", "way", "normal", "sure at", "corrected for")
+        titles = ("channel", "onset between", "direction", "baseline", "detected", "corrected for")
         blocks.append(Table(titles=titles, rows=tuple(rows)))
     if unseen:
         words = together((story.channel, story.onset_note) for story in unseen)
@@ -163,33 +173,28 @@ def onsets(found: PostMortem) -> list[Block]:
 
 
 def causes(found: PostMortem) -> list[Block]:
-    """Return attributions with their evidence, cycling, consequences."""
+    """Return the attributions with their evidence, cycling and consequences."""
     blocks: list[Block] = []
     if found.findings:
-        blocks.append(Heading(text="Where it belongs, and what speaks for it"))
+        blocks.append(Heading(text="Cause and evidence"))
         for finding in sorted(found.findings, key=lambda f: (not f.main, -f.weight)):
             blocks += _finding(finding, found.reference_ns)
     if found.cycling:
         blocks.append(Heading(text="Cycling", level=3))
-        words = [
-            f"{one.text} ({one.count} times, every {duration(one.period_s)}: {', '.join(one.channels)})"
-            for one in found.cycling
-        ]
-        blocks.append(Bullets(items=tuple(words)))
+        blocks.append(Bullets(items=tuple(one.text for one in found.cycling)))
     if found.consequences:
-        blocks.append(Heading(text="Consequences, not causes", level=3))
+        blocks.append(Heading(text="Consequences", level=3))
         blocks.append(Bullets(items=tuple(consequences(found))))
     return blocks
 
 
 def _finding(finding: Attribution, reference_ns: int) -> list[Block]:
-    head = f"{finding.role.value} ({finding.weight:.0%}), {finding.subject}"
     items = []
     for one in finding.evidence[: 2 * MOST_EVIDENCE]:
         when = f" at {relative(one.t_ns, reference_ns)}" if one.t_ns is not None else ""
-        items.append(f"for: {one.subject}{when}: {one.text}")
-    items += [f"would be refuted by: {words}" for words in finding.refuted_by]
-    return [Heading(text=head, level=3), Paragraph(text=finding.text), Bullets(items=tuple(items))]
+        items.append(f"evidence: {one.subject}{when}: {one.text}")
+    items += [f"ruled out if: {words}" for words in finding.ruled_out_if]
+    return [Heading(text=cause_words(finding), level=3), Bullets(items=tuple(items))]
 
 
 def before(found: PostMortem) -> list[Block]:
@@ -201,7 +206,7 @@ def before(found: PostMortem) -> list[Block]:
     rows = tuple(_early_row(one, measure.get(one.channel, ""), found) for one in early[:MOST_EARLY])
     titles = ("first outside", "channel", "limit", "worst", "lasted")
     blocks: list[Block] = [
-        Heading(text=f"Earlier excursions that came back ({len(early)})"),
+        Heading(text=f"Earlier excursions, returned to normal ({len(early)})"),
         Table(titles=titles, rows=rows),
     ]
     return blocks + more(len(early), MOST_EARLY, "excursion")
@@ -213,26 +218,26 @@ def _early_row(one: CrossingExcursion, measure: str, found: PostMortem) -> tuple
         relative(one.first_outside.t_ns, found.reference_ns),
         one.channel,
         limit_words(one, measure),
-        figure(one.worst.value),
+        figure(one.worst.value, near=one.limit),
         duration((end.t_ns - one.first_outside.t_ns) / 1e9),
     )
 
 
 def surroundings(found: PostMortem) -> list[Block]:
-    """Return what the other units and the room did, and the recorded events nearby."""
+    """Return the state of the other units and the room, and the recorded events at that time."""
     blocks: list[Block] = []
     if found.neighbours:
         rows = tuple((one.subject, one.state, one.text) for one in found.neighbours)
-        blocks.append(Heading(text="The other units and the room in the same minutes"))
-        blocks.append(Table(titles=("who", "state", "what it did"), rows=rows))
-    events = [e for e in found.events if e.kind not in TOLD_ELSEWHERE]
+        blocks.append(Heading(text="Other units and room at the same time"))
+        blocks.append(Table(titles=("unit or channel", "state", "details"), rows=rows))
+    events = [e for e in found.events if e.kind not in SHOWN_ELSEWHERE]
     if events:
         nearest = sorted(events, key=lambda e: abs(e.t_ns - found.reference_ns))[:MOST_EVENTS]
         rows_ = tuple(
             (relative(e.t_ns, found.reference_ns), e.kind.value, e.text or e.subject)
             for e in sorted(nearest, key=lambda e: (e.t_ns, e.seq))
         )
-        blocks.append(Heading(text="Recorded events nearby"))
-        blocks.append(Table(titles=("when", "kind", "what"), rows=rows_))
+        blocks.append(Heading(text="Recorded events at that time"))
+        blocks.append(Table(titles=("time", "kind", "event"), rows=rows_))
         blocks += more(len(events), MOST_EVENTS, "event")
     return blocks

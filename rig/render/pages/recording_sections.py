@@ -1,4 +1,4 @@
-"""The parts of a report about the recording itself: outages, instruments, calibration, sessions, files."""
+"""Sections of a report about the recording: outages, instruments, calibration, sessions, files."""
 
 from __future__ import annotations
 
@@ -9,14 +9,13 @@ from collections.abc import Iterable, Mapping, Sequence
 from importlib import metadata
 
 from rig import __version__
-from rig.domain.formatting import counted, duration, stamp
+from rig.domain.formatting import counted, duration, figure, stamp
 from rig.domain.model import Calibration, Channel, Event, EventKind, Layout, Session, Status
 from rig.domain.uncertainty import accuracy_words, certificate_words
 from rig.render.channel_survey import Surveyed
 from rig.render.charts.panel import STATUS_WORDS
 from rig.render.pages.blocks import Block, Bullets, Heading, Paragraph, Table, Verbatim, more
 from rig.render.run_facts import RunFacts
-from rig.render.text_layout import figure
 from rig.render.unrecorded import UnrecordedTime, recorded_s
 
 MOST_OUTAGES = 150
@@ -27,12 +26,12 @@ def missed(
     found: Sequence[UnrecordedTime], sessions: Sequence[Session], span_ns: tuple[int, int]
 ) -> list[Block]:
     """Return outages and lost time."""
-    whole_s = sum((one.end_ns or span_ns[1]) - one.start_ns for one in found if one.whole) / 1e9
+    whole_s = sum((one.end_ns or span_ns[1]) - one.start_ns for one in found if one.everything) / 1e9
     total_s = (span_ns[1] - span_ns[0]) / 1e9
     blocks: list[Block] = [Heading(text="Outages and lost time")]
     words = (
-        f"Of {hours(total_s)} between the first and the last record, sessions were at work for "
-        f"{hours(recorded_s(sessions))}; nothing was recorded for {hours(whole_s)}."
+        f"{hours(total_s)} from first to last record: sessions running for {hours(recorded_s(sessions))}, "
+        f"nothing recorded for {hours(whole_s)}."
     )
     blocks.append(Paragraph(text=words))
     if not found:
@@ -40,12 +39,12 @@ def missed(
     rows = tuple(
         (stamp(one.start_ns), one.what, one.subject, _lasted(one), one.text) for one in found[:MOST_OUTAGES]
     )
-    blocks.append(Table(titles=("began", "what", "of", "lasted", "in words"), rows=rows))
+    blocks.append(Table(titles=("start", "outage", "of", "lasted", "details"), rows=rows))
     return blocks + more(len(found), MOST_OUTAGES, "outage")
 
 
 def hours(seconds: float) -> str:
-    """Return a length of time as it is accounted for: hours to a tenth, below one hour in words."""
+    """Return a length of time: in hours to a tenth, or in minutes and seconds where it is short."""
     return f"{seconds / 3600:,.1f} h" if seconds >= 3600 else duration(seconds)
 
 
@@ -56,7 +55,7 @@ def _lasted(one: UnrecordedTime) -> str:
 
 
 def instruments(layout: Layout, channels: Mapping[str, Surveyed], events: Sequence[Event]) -> list[Block]:
-    """Return how well each instrument answered, by the readings and the logger's own account of itself."""
+    """Return the availability of each instrument, from the readings and the logger's own events."""
     lost = Counter(e.subject for e in events if e.kind is EventKind.INSTRUMENT_LOST)
     said = Counter(e.subject for e in events if e.kind is EventKind.INSTRUMENT_REPORT)
     late = _lateness_ms(events)
@@ -79,7 +78,7 @@ def instruments(layout: Layout, channels: Mapping[str, Surveyed], events: Sequen
                 f"{figure(late[name], 3)} ms" if name in late else "-",
             )
         )
-    titles = ("instrument", "how", "readings", "not good", "did not answer", "own reports", "worst lateness")
+    titles = ("instrument", "connection", "readings", "not good", "offline", "error reports", "worst delay")
     blocks: list[Block] = [Heading(text="Instruments")]
     if rows:
         blocks.append(Table(titles=titles, rows=tuple(rows), right=frozenset({2})))
@@ -88,22 +87,22 @@ def instruments(layout: Layout, channels: Mapping[str, Surveyed], events: Sequen
     ).most_common(40)
     if reports:
         items = tuple(f"{text} ({counted(count, 'time')})" for (_, text), count in reports)
-        blocks += [Heading(text="What instruments said of themselves", level=3), Bullets(items=items)]
+        blocks += [Heading(text="Error reports of instruments", level=3), Bullets(items=items)]
     derived = [one for one in channels.values() if one.channel.source is None]
     gone = [f"{one.channel.name}: {bad_words(one.counts)}" for one in derived if _bad(one.counts)]
     if gone:
         blocks += [
-            Heading(text="Derived channels without a result at times", level=3),
+            Heading(text="Derived channels without a value at times", level=3),
             Bullets(items=tuple(gone)),
         ]
     return blocks
 
 
 def bad_words(counts: Mapping[Status, int]) -> str:
-    """Return how many readings had no good value, and why: ``12 of 4,000: no reply 10, suspect 2``."""
+    """Return the number of readings without a good value, and why: ``12: no reply 10, suspect 2``."""
     bad = _bad(counts)
     if not sum(counts.values()):
-        return "no reading at all"
+        return "no readings"
     if not bad:
         return "none"
     each = ", ".join(f"{STATUS_WORDS[s]} {n:,}" for s, n in sorted(counts.items()) if s in STATUS_WORDS and n)
@@ -115,20 +114,20 @@ def _bad(counts: Mapping[Status, int]) -> int:
 
 
 def _lateness_ms(events: Iterable[Event]) -> dict[str, float]:
-    """Return the worst lateness of each instrument's polls, as the logger saw it."""
+    """Return the worst delay of each instrument's polls, as recorded by the logger."""
     worst: dict[str, float] = {}
     for event in events:
-        told = event.data.get("lateness_ms")
-        if not isinstance(told, Mapping):
+        delays = event.data.get("lateness_ms")
+        if not isinstance(delays, Mapping):
             continue
-        for name, figures in told.items():
+        for name, figures in delays.items():
             if isinstance(figures, list) and figures and isinstance(figures[-1], int | float):
                 worst[name] = max(worst.get(name, 0.0), float(figures[-1]))
     return worst
 
 
 def calibration(layout: Layout, span_ns: tuple[int, int]) -> list[Block]:
-    """Return the state of calibration of every measured channel during the run."""
+    """Return the calibration state of every measured channel during the run."""
     measured = [channel for channel in layout.channels.values() if channel.source is not None]
     stated = [one for one in measured if one.calibration != Calibration()]
     rows = tuple(
@@ -146,7 +145,7 @@ def calibration(layout: Layout, span_ns: tuple[int, int]) -> list[Block]:
         blocks.append(Table(titles=titles, rows=rows))
     silent = [one.name for one in measured if one not in stated]
     if silent:
-        words = f"No calibration is stated in the rig file for {counted(len(silent), 'channel')}: "
+        words = f"No calibration stated in the rig file for {counted(len(silent), 'channel')}: "
         blocks.append(Paragraph(text=words + ", ".join(silent) + "."))
     return blocks
 
@@ -164,16 +163,16 @@ def _correction(channel: Channel) -> str:
 
 
 def _due(channel: Channel, span_ns: tuple[int, int]) -> str:
-    """Return whether the calibration held over the run; days are UTC, and the due day itself still counts."""
+    """Return whether the calibration was valid over the run; days are UTC, the due day included."""
     due = channel.calibration.due
     if due is None:
         return "no due date stated"
     first, last = (stamp(t)[:10] for t in span_ns)
     if due.isoformat() < first:
-        return f"OUT OF DATE from the start: was due {due}"
+        return f"EXPIRED before the run: due {due}"
     if due.isoformat() < last:
-        return f"RAN OUT during the run: due {due}"
-    return f"in date: due {due}"
+        return f"EXPIRED during the run: due {due}"
+    return f"valid: due {due}"
 
 
 def sessions(found: Sequence[Session], facts: RunFacts) -> list[Block]:
@@ -185,7 +184,7 @@ def sessions(found: Sequence[Session], facts: RunFacts) -> list[Block]:
             stamp(one.start_ns),
             stamp(one.end_ns),
             _end(one, found, facts),
-            "synchronised" if one.synchronised else "not known to be right",
+            "synchronised" if one.synchronised else "not synchronised",
             f"{one.software} on {one.host}",
             config.get(one.number, "?"),
         )
@@ -197,23 +196,23 @@ def sessions(found: Sequence[Session], facts: RunFacts) -> list[Block]:
 
 def _end(session: Session, found: Sequence[Session], facts: RunFacts) -> str:
     if session.brief:
-        return "took down a note or a change, recorded nothing"
+        return "note or change only, no readings"
     if session.clean:
         return "stopped"
-    return "goes on" if facts.state == "running" and session is found[-1] else "ENDED WITHOUT A STOP"
+    return "running" if facts.state == "running" and session is found[-1] else "ENDED WITHOUT A STOP"
 
 
 def configuration(facts: RunFacts, events: Sequence[Event]) -> list[Block]:
-    """Return the rig files as they were frozen, with their hashes, and what changed between them."""
+    """Return the rig files stored with the run, their hashes, and the changes between them."""
     blocks: list[Block] = [Heading(text="Rig file")]
     changes = [event for event in events if event.kind is EventKind.CONFIG_CHANGE]
     if changes:
         rows = tuple((stamp(e.t_ns), e.subject, e.text) for e in changes)
-        blocks.append(Table(titles=("when", "of", "what"), rows=rows, caption="Recorded changes"))
+        blocks.append(Table(titles=("time", "file", "change"), rows=rows, caption="Recorded changes"))
     for number, one in enumerate(facts.configs):
         used = f"used in session {', '.join(map(str, one.sessions))}"
         if not one.text:
-            blocks.append(Paragraph(text=f"{one.name}, {used}: its text could not be read.", warning=True))
+            blocks.append(Paragraph(text=f"{one.name}, {used}: text unreadable.", warning=True))
             continue
         caption = f"SHA-256 {one.sha256}, {used}"
         if number == 0:
@@ -223,12 +222,12 @@ def configuration(facts: RunFacts, events: Sequence[Event]) -> list[Block]:
         lines = difflib.unified_diff(
             before, one.text.splitlines(), facts.configs[number - 1].name, one.name, lineterm=""
         )
-        blocks.append(Verbatim(text="\n".join(lines), caption=f"{caption}; what changed:"))
+        blocks.append(Verbatim(text="\n".join(lines), caption=f"{caption}; changes:"))
     return blocks
 
 
 def limits(layout: Layout) -> list[Block]:
-    """Return every channel with its limits as the newest session knew them."""
+    """Return every channel with its limits of the newest session."""
     rows = tuple(_limit_row(channel) for channel in layout.channels.values())
     titles = ("channel", "unit", "kind", "limits", "deadband, on-delay", "from")
     return [Heading(text="Channels and limits"), Table(titles=titles, rows=rows)]
@@ -237,7 +236,7 @@ def limits(layout: Layout) -> list[Block]:
 def _limit_row(channel: Channel) -> tuple[str, ...]:
     words = []
     for limit in channel.limits:
-        early = f" (early {figure(limit.early)})" if limit.early is not None else ""
+        early = f" (warning {figure(limit.early)})" if limit.early is not None else ""
         trip = ", trips" if limit.trip else ""
         words.append(f"{limit.side.value} {figure(limit.value)}{early}{trip}")
     behaviour = dict.fromkeys(f"{figure(one.deadband)}, {duration(one.on_delay_s)}" for one in channel.limits)
@@ -252,10 +251,10 @@ def _limit_row(channel: Channel) -> tuple[str, ...]:
 
 
 def software(facts: RunFacts, found: Sequence[Session]) -> list[Block]:
-    """Return what recorded the run, what wrote this report, and what could not be read."""
+    """Return the software that recorded the run and wrote the report, and the files left out."""
     recorders = ", ".join(dict.fromkeys(one.software for one in found)) or facts.software
     items = [
-        f"recorded by {recorders}; run made by {facts.software}, run id {facts.id}",
+        f"recorded by {recorders}; run created by {facts.software}, run id {facts.id}",
         f"this report: soakrig {__version__}, Python {platform.python_version()}, "
         + ", ".join(f"{name} {_version(name)}" for name in _LIBRARIES),
     ]
@@ -264,7 +263,7 @@ def software(facts: RunFacts, found: Sequence[Session]) -> list[Block]:
         blocks.append(Heading(text="Left out of this report", level=3))
         blocks.append(Bullets(items=facts.skipped))
     else:
-        blocks.append(Paragraph(text="Every file of the run was read; nothing was left out."))
+        blocks.append(Paragraph(text="Every file of the run was read."))
     return blocks
 
 
@@ -272,4 +271,4 @@ def _version(name: str) -> str:
     try:
         return metadata.version(name)
     except metadata.PackageNotFoundError:
-        return "not there"
+        return "not installed"

@@ -1,4 +1,4 @@
-"""The report of a run: what was tested, with what, what happened, what was missed, what it rests on."""
+"""Report of a run: units, events, pictures, outages, instruments, calibration, files."""
 
 from __future__ import annotations
 
@@ -7,39 +7,40 @@ from collections.abc import Sequence
 from pathlib import Path
 
 from rig import __version__, forensics
-from rig.domain.formatting import counted, duration, stamp
+from rig.domain.formatting import counted, duration, figure, stamp
 from rig.domain.model import Unit
+from rig.domain.units import difference_unit
 from rig.endurance.phases_in_force import in_force
 from rig.errors import SoakrigError
 from rig.render import run_facts, unrecorded
 from rig.render.channel_survey import Surveyed
-from rig.render.pages import channel_courses, death_charts, recording_sections
+from rig.render.pages import channel_sections, death_charts, recording_sections
 from rig.render.pages.blocks import Block, Bullets, FactList, Heading, Paragraph, ReportPage, Table
-from rig.render.pages.channel_courses import Material, out_of
-from rig.render.postmortem_text import answer_facts
-from rig.render.text_layout import both_times, figure
+from rig.render.pages.channel_sections import Material, out_of
+from rig.render.postmortem_text import CAUTION, answer_facts
+from rig.render.text_layout import both_times
 from rig.store.reader import RunReader
 
 MOST_DEATHS = 6
 
 NO_SAFETY_DEVICE = """\
-This report is drawn from readings of instruments through software. Neither is a safety device: hard-wired
-thermal cut-outs, fuses, residual-current protection and smoke detection are, and they must work with the
-computer switched off."""
+This report comes from instrument readings through software. Neither is a safety device: hard-wired thermal
+cut-outs, fuses, residual-current protection and smoke detection are, and they must work with the computer
+switched off."""
 FAILED_UNITS = """\
 A unit that failed may hold charged capacitors and hot parts, and may put the supply rail on its load. Let
 competent persons discharge and open it; a variac does not isolate from the mains."""
 NOT_SEEN = """\
-No excursion seen is not the same as none: what lies between two readings, in a gap, or beyond what a sensor
-can follow is not in the recording."""
+No recorded excursion does not mean none: what lies between two readings, in a gap, or beyond the bandwidth
+of a sensor is not in the recording."""
 CAUTIONS = tuple(" ".join(words.split()) for words in (NO_SAFETY_DEVICE, FAILED_UNITS, NOT_SEEN))
 
 
 def report(path: Path) -> ReportPage:
     """Return the page of the run at ``path``. Raises StoreError where it is none."""
     run = RunReader.open(path)
-    material = channel_courses.gather(run, run_facts.facts(run))
-    # what could not be read shows while it is read
+    material = channel_sections.gather(run, run_facts.facts(run))
+    # files that cannot be read are found while they are read
     return page(dataclasses.replace(material, facts=run_facts.facts(run)))
 
 
@@ -49,9 +50,9 @@ def page(material: Material) -> ReportPage:
     blocks += [Paragraph(text=CAUTIONS[0], warning=True)]
     blocks += _tested(material)
     blocks += _deaths(material)
-    blocks += channel_courses.excursions(material)
-    blocks += channel_courses.happened(material)
-    blocks += channel_courses.pictures(material)
+    blocks += channel_sections.excursions(material)
+    blocks += channel_sections.events(material)
+    blocks += channel_sections.pictures(material)
     blocks += recording_sections.missed(material.missed, material.recording.sessions, material.recording.span)
     blocks += recording_sections.instruments(material.recording.layout, material.channels, material.events)
     blocks += recording_sections.calibration(material.recording.layout, material.recording.span)
@@ -72,19 +73,19 @@ def _summary(material: Material) -> list[tuple[str, str]]:
     facts, layout = material.facts, material.recording.layout
     start_ns, end_ns = material.recording.span
     recorded_s = unrecorded.recorded_s(material.recording.sessions)
-    missing_s = sum((one.end_ns or end_ns) - one.start_ns for one in material.missed if one.whole) / 1e9
+    missing_s = sum((one.end_ns or end_ns) - one.start_ns for one in material.missed if one.everything) / 1e9
     failed = [name for name in layout.units if any(one.open_at_end for one in out_of(material, name))]
     left = [name for name in layout.units if out_of(material, name) and name not in failed]
-    verdict = [f"out of limit at the end: {', '.join(failed)}"] if failed else []
-    verdict += [f"out of limit at times: {', '.join(left)}"] if left else []
+    verdict = [f"out of limits at the end: {', '.join(failed)}"] if failed else []
+    verdict += [f"out of limits at times: {', '.join(left)}"] if left else []
     sessions = sum(not one.brief for one in material.recording.sessions)
     plan = f" of {recording_sections.hours(facts.planned_s)} planned" if facts.planned_s else ""
     ended = f" ({facts.ended})" if facts.ended else ""
     readings = sum(one.readings for one in material.channels.values())
     return [
-        ("Units", "; ".join(verdict) or f"none of {counted(len(layout.units), 'unit')} left a limit"),
+        ("Units", "; ".join(verdict) or f"no excursion on {counted(len(layout.units), 'unit')}"),
         ("State", f"{facts.state}{ended}"),
-        ("Began", both_times(start_ns, material.zone, 0)),
+        ("Start", both_times(start_ns, material.zone, 0)),
         ("Last record", both_times(end_ns, material.zone, 0)),
         (
             "Recorded",
@@ -92,9 +93,7 @@ def _summary(material: Material) -> list[tuple[str, str]]:
         ),
         (
             "Not recorded",
-            recording_sections.hours(missing_s)
-            if missing_s
-            else "no time between the first and the last record",
+            recording_sections.hours(missing_s) if missing_s else "no gap between first and last record",
         ),
         ("Readings", f"{readings:,} on {counted(len(material.channels), 'channel')}"),
     ]
@@ -103,20 +102,20 @@ def _summary(material: Material) -> list[tuple[str, str]]:
 def _tested(material: Material) -> list[Block]:
     layout = material.recording.layout
     rows = [_unit_row(material, unit) for unit in layout.units.values()]
-    titles = ("unit", "serial", "load", "channels", "out of limit", "closest to a limit, or farthest beyond")
-    blocks: list[Block] = [Heading(text="What was tested")]
+    titles = ("unit", "serial", "load", "channels", "excursions", "smallest margin")
+    blocks: list[Block] = [Heading(text="Units under test")]
     if rows:
         blocks.append(Table(titles=titles, rows=tuple(rows), right=frozenset({3})))
     else:
-        blocks.append(Paragraph(text="The rig file names no unit; all channels belong to the room."))
+        blocks.append(Paragraph(text="No unit in the rig file; all channels belong to the room."))
     program = in_force(material.events, material.recording.span)
     if program:
         rows_ = tuple(
             (stamp(one.start_ns), one.phase, str(one.number), duration((one.end_ns - one.start_ns) / 1e9))
             for one in program
         )
-        titles_ = ("began", "phase", "pass", "in force")
-        blocks.append(Table(titles=titles_, rows=rows_, caption="Phases as recorded"))
+        titles_ = ("start", "phase", "pass", "length")
+        blocks.append(Table(titles=titles_, rows=rows_, caption="Recorded phases"))
     return blocks
 
 
@@ -124,30 +123,30 @@ def _unit_row(material: Material, unit: Unit) -> tuple[str, ...]:
     mine = [material.channels[name] for name in unit.channels if name in material.channels]
     out = out_of(material, unit.name)
     count = sum(len(one.excursions) for one in out)
-    words = "never"
+    words = "none"
     if any(extreme.margin < 0 for one in mine for extreme in one.extremes):
-        words = "not for as long as the on-delay"
+        words = "shorter than the on-delay"
     if count:
-        words = f"{counted(count, 'time')} on {counted(len(out), 'channel')}, first {out[0].channel.name}"
+        words = f"{count:,} on {counted(len(out), 'channel')}, first {out[0].channel.name}"
     return (unit.name, unit.serial, unit.load, str(len(unit.channels)), words, _closest(mine))
 
 
 def _closest(channels: Sequence[Surveyed]) -> str:
     known = [(one, one.narrowest) for one in channels if one.narrowest is not None]
     if not known:
-        return "no limit, or no good reading"
+        return "no limit or no good reading"
     one, extreme = min(known, key=lambda pair: pair[1].margin / (abs(pair[1].limit.value) or 1.0))
     measure = one.channel.unit_of_measure
-    apart = "K" if measure in ("degC", "°C") else measure  # a difference of temperatures
     side = "within" if extreme.margin >= 0 else "beyond"
     return (
-        f"{one.channel.name} {figure(extreme.value)} {measure}, {figure(abs(extreme.margin), 3)} {apart} "
+        f"{one.channel.name} {figure(extreme.value, near=extreme.limit.value)} {measure}, "
+        f"{figure(abs(extreme.margin), 3)} {difference_unit(measure)} "
         f"{side} its {extreme.limit.side.value} limit {figure(extreme.limit.value)}"
     )
 
 
 def _deaths(material: Material) -> list[Block]:
-    """Return a short post-mortem of each unit that left a limit, the worst first."""
+    """Return a short post-mortem of each unit with an excursion, the worst first."""
     units = [name for name in material.recording.layout.units if out_of(material, name)]
     units.sort(key=lambda name: (
         not any(one.open_at_end for one in out_of(material, name)),
@@ -155,7 +154,10 @@ def _deaths(material: Material) -> list[Block]:
     ))  # fmt: skip
     if not units:
         return []
-    blocks: list[Block] = [Heading(text="Post-mortems in short")]
+    blocks: list[Block] = [
+        Heading(text="Short post-mortems"),
+        Paragraph(text=f"Caution: {CAUTION}", warning=True),
+    ]
     for name in units[:MOST_DEATHS]:
         blocks.append(Heading(text=f"Unit {name}", level=3))
         try:
@@ -168,6 +170,6 @@ def _deaths(material: Material) -> list[Block]:
         if picture is not None:
             blocks.append(picture)
     if len(units) > MOST_DEATHS:
-        blocks.append(Paragraph(text=f"Out of limit as well: {', '.join(units[MOST_DEATHS:])}.", quiet=True))
-    words = "The whole of each: soakrig postmortem RUN --unit NAME --page FILE.html"
+        blocks.append(Paragraph(text=f"Also out of limits: {', '.join(units[MOST_DEATHS:])}.", quiet=True))
+    words = "Complete post-mortem: soakrig postmortem RUN --unit NAME --page FILE.html"
     return [*blocks, Paragraph(text=words, quiet=True)]

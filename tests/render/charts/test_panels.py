@@ -94,7 +94,7 @@ def test_a_near_limit_is_drawn_and_named_a_far_one_only_named_with_its_direction
     near = panels.draw(figure(panel(HIGH)))
     assert {"limit", "early", "beyond", "nearly"} <= set(looks(near))
     assert "high 95 degC" in words(near)
-    assert "early 85" in words(near)
+    assert "warning 85" in words(near)
     far = panels.draw(figure(panel(FAR)))
     assert "limit" not in looks(far)
     assert "↑ high 9500 degC" in words(far)
@@ -137,7 +137,7 @@ def test_crossing_onset_reference_phases_gaps_and_sessions_are_marked() -> None:
                 NamedSpan(start_ns=T0, end_ns=T0 + 60 * SECOND, name="warm-up"),
                 NamedSpan(start_ns=T0 + 60 * SECOND, end_ns=END, name="high mains"),
             ),
-            unlogged=(NamedSpan(start_ns=T0 + 70 * SECOND, end_ns=T0 + 80 * SECOND),),
+            unrecorded=(NamedSpan(start_ns=T0 + 70 * SECOND, end_ns=T0 + 80 * SECOND),),
             sessions=(NamedSpan(start_ns=T0 + 80 * SECOND, end_ns=END),),
         )
     )
@@ -176,7 +176,7 @@ def test_later_intervals_never_stand_left_of_earlier_ones(
             latest_s=None if open_right else start + length, best_s=start + length / 2,
         )  # fmt: skip
         rows.append(
-            IntervalRow(place="1", channel=f"c{number}", crossing=bar, onset=bar if number % 2 else None)
+            IntervalRow(rank="1", channel=f"c{number}", crossing=bar, onset=bar if number % 2 else None)
         )
     drawing = interval_chart.draw(rows, "t", "d", width)
     boxes = [part for part in drawing.parts if isinstance(part, Area) and part.look == "interval"]
@@ -197,7 +197,7 @@ def test_later_intervals_never_stand_left_of_earlier_ones(
 @pytest.mark.parametrize("width", [WIDE, NARROW])
 def test_names_and_marks_of_the_intervals_do_not_cover_each_other(width: float) -> None:
     bars = [Bar(label="x", earliest_s=s, latest_s=s + 0.5, best_s=s + 0.2) for s in (0.0, 10.0, 12.0, 4000.0)]
-    rows = [IntervalRow(place="1-4", channel=f"A2.channel{at}", crossing=bar) for at, bar in enumerate(bars)]
+    rows = [IntervalRow(rank="1-4", channel=f"A2.channel{at}", crossing=bar) for at, bar in enumerate(bars)]
     drawing = interval_chart.draw(rows, "t", "d", width)
     ticks = sorted(p.x for p in drawing.parts if isinstance(p, Label) and p.anchor == "middle")
     assert len(ticks) >= 3

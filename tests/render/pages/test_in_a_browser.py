@@ -9,7 +9,7 @@ from pathlib import Path
 import pytest
 
 from rig import forensics
-from rig.render.pages import channel_courses, page_files, postmortem_page, run_report
+from rig.render.pages import channel_sections, page_files, postmortem_page, run_report
 from tests.render import recordings
 from tests.render.pages import browser
 from tests.render.recordings import Recording, layout
@@ -27,12 +27,12 @@ def pages(tmp_path_factory: pytest.TempPathFactory) -> list[Path]:
     folder = tmp_path_factory.mktemp("pages")
     usual = Recording(layout())
     page_files.save(
-        run_report.page(channel_courses.gather(usual, recordings.facts(), UTC)), folder / "report.html"
+        run_report.page(channel_sections.gather(usual, recordings.facts(), UTC)), folder / "report.html"
     )
     page_files.save(postmortem_page.page(forensics.analyse(usual), usual, UTC), folder / "death.html")
     hostile = Recording(layout((HOSTILE, LONG), serial="</dd><script>window.struck=1</script>" + "0" * 90))
     page_files.save(
-        run_report.page(channel_courses.gather(hostile, recordings.facts(name="n" * 120), UTC)),
+        run_report.page(channel_sections.gather(hostile, recordings.facts(name="n" * 120), UTC)),
         folder / "hostile.html",
     )
     return [folder / name for name in ("report.html", "death.html", "hostile.html")]

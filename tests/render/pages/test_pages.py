@@ -11,7 +11,7 @@ from rig import forensics
 from rig.domain.model import Event, EventKind, Status
 from rig.forensics.answer import Attribution, AttributionEvidence, Role
 from rig.render.charts.drawing import Area, Label
-from rig.render.pages import channel_courses, death_charts, html, markdown, postmortem_page, run_report
+from rig.render.pages import channel_sections, death_charts, html, markdown, postmortem_page, run_report
 from rig.render.pages.blocks import PagePicture, ReportPage
 from rig.render.postmortem_text import ordered_stories
 from tests.render import recordings, results
@@ -28,7 +28,7 @@ def recording() -> Recording:
 
 @pytest.fixture(scope="module")
 def report(recording: Recording) -> ReportPage:
-    return run_report.page(channel_courses.gather(recording, recordings.facts(), UTC))
+    return run_report.page(channel_sections.gather(recording, recordings.facts(), UTC))
 
 
 @pytest.fixture(scope="module")
@@ -49,7 +49,7 @@ def row(page: ReportPage, first: str, title: str) -> list[str]:
 def test_a_post_mortem_page_answers_first_and_shows_the_three_pictures(death_page: ReportPage) -> None:
     root = parsed(html.write(death_page))
     words = said(root)
-    assert words.index("What failed") < words.index("When each channel left its limits")
+    assert words.index("Result") < words.index("Caution: a failed unit") < words.index("Limit crossings")
     assert set(pictures(death_page)) == {"order", "around", "before"}
     assert not holds(
         words,
@@ -57,7 +57,7 @@ def test_a_post_mortem_page_answers_first_and_shows_the_three_pictures(death_pag
             "unit A2",
             "2030-03-20 16:0",
             "A2.heatsink",
-            "Order of leaving the limits",
+            "Sequence of excursions",
             "above 95 degC",
             "below 18 V",
         ],
@@ -75,17 +75,17 @@ def test_every_section_of_the_answer_is_on_the_page() -> None:
     assert not holds(
         words,
         [
-            "What limits this answer", "the clock was not synchronised", "Cannot be told apart (2 pairs)",
+            "Limitations", "the clock was not synchronised", "Order undetermined (2 pairs)",
             "63 %",
-            "99 %", "a reading every 50 ms", "First departure from normal", "70.04 ±0.12", "no onset seen",
-            "Where it belongs", "the fan stopped, then heat rose", "speed fell from 980 to 760 rpm",
-            "would be refuted by: a fan supply", "Cycling", "5 times, every 42 s", "Consequences, not causes",
-            "protection had tripped", "Earlier excursions that came back (1)", "The other units and the room",
-            "nothing out, nothing shifted", "fan guard touched", "3 polls of scanner passed over",
+            "99 %", "50 ms sampling", "Onset (first deviation from baseline)", "70.04 ±0.12", "no onset seen",
+            "Cause and evidence", "the fan stopped, then heat rose", "speed fell from 980 to 760 rpm",
+            "ruled out if: a fan supply", "Cycling", "one every 42 s", "Consequences",
+            "protection tripped", "Earlier excursions, returned to normal (1)", "Other units and room",
+            "within limits, unchanged", "fan guard touched", "3 polls of scanner passed over",
         ],
     )  # fmt: skip
     assert "told elsewhere" not in words
-    assert "100 %" not in words.split("Cannot be told apart")[1].split("First departure")[0]
+    assert "100 %" not in words.split("Order undetermined")[1].split("Onset (first")[0]
 
 
 def test_a_sensor_that_is_blamed_is_answered_and_shown_though_no_limit_was_left() -> None:
@@ -106,7 +106,7 @@ def test_a_sensor_that_is_blamed_is_answered_and_shown_though_no_limit_was_left(
     page = postmortem_page.page(found, Recording(layout()), UTC)
     words = said(parsed(html.write(page)))
     assert not holds(
-        words, ["a sensor, not the unit (90%): sensor open", "2030-03-18 23:46:40.0 UTC", "Look at"]
+        words, ["sensor (A1.heatsink), not the unit: sensor open", "2030-03-18 23:46:40.0 UTC", "Check first"]
     )
     drawn = pictures(page)["around"].wide
     titles = (part.text for part in drawn.parts if isinstance(part, Label) and part.look == "strong")
@@ -140,20 +140,20 @@ def test_the_report_says_what_was_tested_and_what_happened(report: ReportPage) -
     assert not holds(
         words,
         [
-            "out of limit at the end: A2", "71.0 h of 504.0 h planned in 2 sessions", "Not recorded 1.0 h",
+            "out of limits at the end: A2", "71.0 h of 504.0 h planned in 2 sessions", "Not recorded 1.0 h",
             "warm-up", "high mains", "fan guard touched", "session 1 ended without a stop",
             "high limit 90 degC -> 95 degC", "meter reports -113",
         ],
     )  # fmt: skip
-    assert row(report, "A1", "unit")[4] == "not for as long as the on-delay"
+    assert row(report, "A1", "unit")[4] == "shorter than the on-delay"
     assert "50 K beyond its high limit 90" in row(report, "A1", "unit")[5]  # the one in force then
-    assert row(report, "A2", "unit")[4] == "2 times on 2 channels, first A2.heatsink"
+    assert row(report, "A2", "unit")[4] == "2 on 2 channels, first A2.heatsink"
 
 
 def test_excursions_carry_limit_worst_and_length(report: ReportPage) -> None:
     heat = row(report, "2030-03-20 16:07:00.0 UTC", "first outside")
     assert heat[1:3] == ["A2.heatsink", "above 95 degC"]
-    assert heat[4] == "to the end"
+    assert heat[4] == "still out at end"
 
 
 def test_limits_that_were_changed_hold_only_for_the_sessions_they_stood_in() -> None:
@@ -167,22 +167,22 @@ def test_limits_that_were_changed_hold_only_for_the_sessions_they_stood_in() -> 
         heat, limits=tuple(dataclasses.replace(limit, value=70.0) for limit in heat.limits)
     )
     shifted = Recording(dataclasses.replace(warm.plan, channels=lower))
-    found = channel_courses.gather(shifted, recordings.facts()).channels["A1.heatsink"].excursions
+    found = channel_sections.gather(shifted, recordings.facts()).channels["A1.heatsink"].excursions
     assert [one.limit for one in found] == [70.0]
     assert found[0].start_ns >= recordings.at(recordings.AGAIN_H)
 
 
 def test_what_was_missed_is_counted_in_hours_and_named(report: ReportPage) -> None:
     words = said(parsed(html.write(report)))
-    assert "Of 72.0 h between the first and the last record, sessions were at work for 71.0 h" in words
-    assert row(report, "2030-03-18 23:46:40 UTC", "began")[1:4] == [
-        "instrument did not answer",
+    assert "72.0 h from first to last record: sessions running for 71.0 h" in words
+    assert row(report, "2030-03-18 23:46:40 UTC", "start")[1:4] == [
+        "instrument offline",
         "scanner",
         "2 h",
     ]
-    gap = row(report, "2030-03-19 09:46:40 UTC", "began")
+    gap = row(report, "2030-03-19 09:46:40 UTC", "start")
     assert gap[1:4] == ["nothing recorded", "run", "1 h"]
-    assert "the machine was started anew meanwhile" in gap[4]
+    assert "the machine was restarted in between" in gap[4]
 
 
 def test_instruments_are_judged_by_their_readings(report: ReportPage) -> None:
@@ -195,10 +195,10 @@ def test_instruments_are_judged_by_their_readings(report: ReportPage) -> None:
 
 def test_calibration_that_ran_out_during_the_run_is_said(report: ReportPage) -> None:
     assert row(report, "A1.volts", "channel")[1:3] == [
-        "1.002 × reading - 0.01 V", "RAN OUT during the run: due 2030-03-18",
+        "1.002 × reading - 0.01 V", "EXPIRED during the run: due 2030-03-18",
     ]  # fmt: skip
-    assert row(report, "mains", "channel")[1:] == ["as read", "in date: due 2031-01-01", "0.5 V"]
-    assert "No calibration is stated in the rig file for 2 channels: A1.heatsink, A2.heatsink." in said(
+    assert row(report, "mains", "channel")[1:] == ["as read", "valid: due 2031-01-01", "0.5 V"]
+    assert "No calibration stated in the rig file for 2 channels: A1.heatsink, A2.heatsink." in said(
         parsed(html.write(report))
     )
 
@@ -235,7 +235,7 @@ def test_names_and_serials_from_outside_stay_words_on_every_page() -> None:
             ),
         ),
     )  # fmt: skip
-    whole = run_report.page(channel_courses.gather(hostile, recordings.facts(name="<b>run</b>"), UTC))
+    whole = run_report.page(channel_sections.gather(hostile, recordings.facts(name="<b>run</b>"), UTC))
     dead = postmortem_page.page(forensics.analyse(hostile), hostile, UTC)
     for page in (whole, dead):
         made = html.write(page)
@@ -262,19 +262,17 @@ def test_a_run_without_events_sessions_or_readings_has_a_report() -> None:
             return super().series(name, 5, 5)
 
     page = run_report.page(
-        channel_courses.gather(
+        channel_sections.gather(
             Empty(layout()), recordings.facts(configs=(), skipped=("a.parquet: torn",)), UTC
         )
     )
     words = said(parsed(html.write(page)))
-    assert not holds(
-        words, ["none of 2 units left a limit", "no reading at all", "No event was recorded.", "torn"]
-    )
+    assert not holds(words, ["no excursion on 2 units", "no readings", "No event was recorded.", "torn"])
 
 
 def test_the_cautions_are_on_every_report(report: ReportPage) -> None:
     words = said(parsed(html.write(report)))
-    assert "Neither is a safety device" in words.split("What was tested")[0]
+    assert "Neither is a safety device" in words.split("Units under test")[0]
     assert "Cautions" in headings(parsed(html.write(report)))
     assert "a variac does not isolate" in words
 
@@ -282,7 +280,7 @@ def test_the_cautions_are_on_every_report(report: ReportPage) -> None:
 def test_times_stand_in_the_local_zone_and_in_utc(recording: Recording) -> None:
     from zoneinfo import ZoneInfo
 
-    page = run_report.page(channel_courses.gather(recording, recordings.facts(), ZoneInfo("Europe/Berlin")))
+    page = run_report.page(channel_sections.gather(recording, recordings.facts(), ZoneInfo("Europe/Berlin")))
     assert "2030-03-17 18:46:40 +01:00 = 17:46:40 UTC" in said(parsed(html.write(page)))
 
 
@@ -300,7 +298,7 @@ def test_a_session_that_only_took_down_a_note_is_no_part_of_what_happened_but_it
     words = said(
         parsed(
             html.write(
-                run_report.page(channel_courses.gather(Recording(layout(), noted), recordings.facts(), UTC))
+                run_report.page(channel_sections.gather(Recording(layout(), noted), recordings.facts(), UTC))
             )
         )
     )

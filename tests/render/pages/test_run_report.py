@@ -57,7 +57,7 @@ def test_report_writes_a_page_of_a_run_that_goes_on(
         "State running",
         "guard open <i>here</i>",
         "A1.heatsink",
-        "goes on",
+        "running",
         "ENDED WITHOUT A STOP",
     ):
         assert wanted in words

@@ -1,4 +1,4 @@
-"""The course of a run: excursions, events, and every channel over the whole of it."""
+"""Sections of a run report over time: excursions, events, pictures of every channel."""
 
 from __future__ import annotations
 
@@ -6,7 +6,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import tzinfo
 
-from rig.domain.formatting import duration, stamp
+from rig.domain.formatting import duration, figure, stamp
 from rig.domain.model import Event, EventKind
 from rig.domain.recording import Recording
 from rig.render import unrecorded
@@ -17,7 +17,6 @@ from rig.render.charts.panels import NARROW, WIDE, Figure, NamedSpan
 from rig.render.pages.blocks import Block, Heading, PagePicture, Paragraph, Table, more
 from rig.render.pages.death_charts import COLUMNS, coarser, phases, worst_words
 from rig.render.run_facts import RunFacts
-from rig.render.text_layout import figure
 from rig.render.unrecorded import UnrecordedTime
 
 MOST_PANELS = 10
@@ -26,14 +25,14 @@ MOST_EXCURSIONS = 200
 MOST_EVENTS = 200
 ROOM = "the room"
 HOW_TO_READ = """\
-Least and greatest good reading in each column: a single reading that strayed is as high here as it was.
-Dashed: limits; dotted: early warnings; grey from top to bottom: nothing recorded; marks along the foot:
-readings without a good value, counted at the top right; along the top: phases."""
+Lowest and highest good reading in each column: single-sample spikes stay visible. Dashed: limits; dotted:
+warning limits; grey from top to bottom: nothing recorded; marks at the bottom: readings without a good
+value, counted at the top right; along the top: phases."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Material:
-    """Everything a report is made of."""
+    """Data of a report."""
 
     facts: RunFacts
     recording: Recording
@@ -44,7 +43,7 @@ class Material:
 
 
 def gather(recording: Recording, facts: RunFacts, zone: tzinfo | None = None) -> Material:
-    """Return what the report of a run is made of; reads every series once."""
+    """Return the data of the report of a run; reads every series once."""
     events = tuple(recording.events())
     return Material(
         facts=facts,
@@ -57,17 +56,17 @@ def gather(recording: Recording, facts: RunFacts, zone: tzinfo | None = None) ->
 
 
 def out_of(material: Material, unit: str | None) -> list[Surveyed]:
-    """Return the channels of a unit (None: the room) that left a limit, the first of them first."""
+    """Return the channels of a unit (None: the room) with an excursion, earliest first."""
     mine = [one for one in material.channels.values() if one.channel.unit == unit and one.excursions]
     return sorted(mine, key=lambda one: one.excursions[0].start_ns)
 
 
 def excursions(material: Material) -> list[Block]:
-    """Return every excursion that counts, oldest first."""
+    """Return every counted excursion, oldest first."""
     rows = []
     for one in material.channels.values():
         for e in one.excursions:
-            lasted = "to the end" if e.end_ns is None else duration((e.end_ns - e.start_ns) / 1e9)
+            lasted = "still out at end" if e.end_ns is None else duration((e.end_ns - e.start_ns) / 1e9)
             side = "above" if e.side == "high" else "below"
             measure = one.channel.unit_of_measure
             rows.append(
@@ -85,38 +84,40 @@ def excursions(material: Material) -> list[Block]:
     rows.sort(key=lambda row: row[0])
     blocks: list[Block] = [Heading(text=f"Excursions ({len(rows)})")]
     if not rows:
-        return [*blocks, Paragraph(text="No channel was out of a limit for as long as its on-delay.")]
+        return [*blocks, Paragraph(text="No channel was out of limits for as long as its on-delay.")]
     titles = ("first outside", "channel", "limit", "worst", "lasted")
     blocks.append(Table(titles=titles, rows=tuple(row for _, row in rows[:MOST_EXCURSIONS])))
     blocks += more(len(rows), MOST_EXCURSIONS, "excursion")
-    words = "By the readings and the limits that were in force then; good readings alone begin or end one."
+    words = (
+        "By the readings and the limits effective at the time; only good readings begin or end an excursion."
+    )
     return [*blocks, Paragraph(text=words, quiet=True)]
 
 
-_NO_NEWS = frozenset(
+_SHOWN_ELSEWHERE = frozenset(
     {
         EventKind.HEALTH, EventKind.LIMIT_OUT, EventKind.LIMIT_IN, EventKind.EARLY_OUT, EventKind.EARLY_IN,
         EventKind.INSTRUMENT_LOST, EventKind.INSTRUMENT_BACK, EventKind.INSTRUMENT_REPORT, EventKind.NO_VALID,
         EventKind.VALID_AGAIN, EventKind.FAST_POLL, EventKind.GAP,
     }
 )  # fmt: skip
-"""Kinds of events that another part of the report tells."""
+"""Kinds of events that another section of the report shows."""
 
 
-def happened(material: Material) -> list[Block]:
-    """Return the recorded events that no other part tells."""
-    told = [event for event in material.events if event.kind not in _NO_NEWS and not event.brief]
-    rows = tuple((stamp(event.t_ns), event.kind.value, event_words(event)) for event in told[:MOST_EVENTS])
-    blocks: list[Block] = [Heading(text="What happened")]
+def events(material: Material) -> list[Block]:
+    """Return the recorded events that no other section shows."""
+    listed = [event for event in material.events if event.kind not in _SHOWN_ELSEWHERE and not event.brief]
+    rows = tuple((stamp(event.t_ns), event.kind.value, event_words(event)) for event in listed[:MOST_EVENTS])
+    blocks: list[Block] = [Heading(text="Events")]
     if not rows:
         return [*blocks, Paragraph(text="No event was recorded.")]
-    blocks.append(Table(titles=("when", "kind", "what"), rows=rows))
-    blocks += more(len(told), MOST_EVENTS, "event")
+    blocks.append(Table(titles=("time", "kind", "event"), rows=rows))
+    blocks += more(len(listed), MOST_EVENTS, "event")
     return blocks
 
 
 def event_words(event: Event) -> str:
-    """Return what an event says; where it has no text, what is known of it."""
+    """Return the text of an event; without one, its phase or subject."""
     if event.text:
         return event.text
     if event.kind is EventKind.PHASE:
@@ -125,7 +126,7 @@ def event_words(event: Event) -> str:
 
 
 def pictures(material: Material) -> list[Block]:
-    """Return each unit's channels, and the room's, over the whole run."""
+    """Return the pictures of each unit's channels, and the room's, over the whole run."""
     groups = [(f"Unit {unit.name}", unit.channels) for unit in material.recording.layout.units.values()]
     room = tuple(name for name, one in material.channels.items() if one.channel.unit is None)
     groups.append((ROOM.capitalize(), room))
@@ -149,13 +150,13 @@ def _picture(material: Material, title: str, shown: Sequence[Surveyed]) -> PageP
     start_ns, end_ns = material.recording.span
     whole = Figure(
         title=f"{title} over the whole run",
-        description=f"Least and greatest readings of {', '.join(one.channel.name for one in shown)}.",
+        description=f"Lowest and highest readings of {', '.join(one.channel.name for one in shown)}.",
         start_ns=start_ns, end_ns=end_ns, panels=tuple(_panel(one) for one in shown),
         phases=phases(material.recording),
-        unlogged=tuple(
+        unrecorded=tuple(
             NamedSpan(start_ns=one.start_ns, end_ns=one.end_ns or end_ns)
             for one in material.missed
-            if one.whole
+            if one.everything
         ),
         sessions=tuple(
             NamedSpan(start_ns=one.start_ns, end_ns=one.end_ns)

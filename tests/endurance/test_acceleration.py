@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import pytest
 
+from rig.endurance.acceleration import arrhenius, equivalent_h, power_law
 from rig.errors import UsageError
-from rig.reliability.acceleration import arrhenius, equivalent_h, power_law
 
 
 @pytest.mark.parametrize(("energy", "factor"), [(0.5, 133), (1.0, 17_597)])
@@ -29,7 +29,7 @@ def test_published_factors(energy: float, use: float, test: float, factor: float
 
 
 def test_the_factor_and_what_it_rests_on_stand_together() -> None:
-    got = arrhenius(0.7, 55, 125, pm_ev=0.1)
+    got = arrhenius(0.7, 55, 125, half_width_ev=0.1)
     assert got.low == pytest.approx(arrhenius(0.6, 55, 125).factor)
     assert got.high == pytest.approx(arrhenius(0.8, 55, 125).factor)
     assert any("0.7 eV +- 0.1 eV" in one for one in got.assumptions)
@@ -39,7 +39,7 @@ def test_the_factor_and_what_it_rests_on_stand_together() -> None:
 def test_no_stress_more_than_in_use_accelerates_nothing() -> None:
     assert arrhenius(0.7, 40, 40).factor == 1
     assert power_law(230, 230, 7).factor == 1
-    assert arrhenius(0.7, 60, 40, pm_ev=0.1).low < arrhenius(0.7, 60, 40).factor < 1
+    assert arrhenius(0.7, 60, 40, half_width_ev=0.1).low < arrhenius(0.7, 60, 40).factor < 1
 
 
 def test_factors_multiply_and_so_do_their_assumptions() -> None:
