@@ -10,7 +10,7 @@ from rig.cli.arguments import readable
 from rig.errors import StoreError, UsageError
 
 if TYPE_CHECKING:
-    from rig.fleet.ask_runs import Crew
+    from rig.fleet.ask_runs import Workers
     from rig.fleet.run_questions import RunQuestion
     from rig.reliability.run_digest import RunDigest
     from rig.store.reader import RunReader
@@ -67,12 +67,12 @@ def counting_argument(parser: argparse.ArgumentParser) -> None:
     )
 
 
-def _crew(args: argparse.Namespace) -> Crew:
-    from rig.fleet.ask_runs import Crew
+def _workers(args: argparse.Namespace) -> Workers:
+    from rig.fleet.ask_runs import Workers
 
     if args.processes < 1:
         raise UsageError(f"--processes {args.processes}: expected 1 or more")
-    return Crew(processes=args.processes, scheduler=args.scheduler)
+    return Workers(processes=args.processes, scheduler=args.scheduler)
 
 
 def ask(question: RunQuestion[T], places: list[str], args: argparse.Namespace) -> tuple[list[T], list[str]]:
@@ -81,8 +81,8 @@ def ask(question: RunQuestion[T], places: list[str], args: argparse.Namespace) -
     from rig.fleet import run_places as where
 
     addresses = where.find(places)
-    with progress.shown("asking runs") as told:
-        answers = ask_runs.ask(question, addresses, _crew(args), told)
+    with progress.shown("asking runs") as on_progress:
+        answers = ask_runs.ask(question, addresses, _workers(args), on_progress)
     return [one.value for one in answers if one.value is not None], [
         one.error if one.error.startswith(one.where) else f"{one.where}: {one.error}"
         for one in answers

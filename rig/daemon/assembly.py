@@ -56,7 +56,9 @@ def plan(config: RigConfig) -> PollingPlan:
     return PollingPlan(blocks=blocks, blocks_of=blocks_of, formulas=formulas, drivers_of=drivers_of)
 
 
-def stations(config: RigConfig, planned: PollingPlan, bus: str, clock: Clock) -> list[PolledInstrument]:
+def polled_instruments(
+    config: RigConfig, planned: PollingPlan, bus: str, clock: Clock
+) -> list[PolledInstrument]:
     """Return the stations of one bus, fresh: nothing open, nothing known, first poll due now."""
     now_ns = clock.monotonic_ns()
     mine = [one for one in config.instruments.values() if one.bus == bus]

@@ -22,8 +22,8 @@ from rig.daemon.instrument_commands import CommandQueue
 from rig.daemon.intake import Intake
 from rig.daemon.observers.fast_polling import FastPolling
 from rig.daemon.observers.record_observer import Announcer
-from rig.daemon.observers.session_observers import attendants
-from rig.daemon.order_client import whoever
+from rig.daemon.observers.session_observers import observers
+from rig.daemon.order_client import requester
 from rig.daemon.poller import FastPollRequests, Poller
 from rig.daemon.preflight_session import PreflightSession
 from rig.daemon.realtime_priority import raised_priority
@@ -64,23 +64,23 @@ def record(
     say: Say = lambda _text: None,
     clock: Clock = SYSTEM,
     each_look: Callable[[Supervisor], None] = lambda _supervisor: None,
-    guest: PreflightSession | None = None,
+    preflight: PreflightSession | None = None,
 ) -> SessionResult:
     """Record until stopped by a signal or after ``duration_s``; return how it ended.
 
     Goes on with the open run of this rig; ``new`` ends that run first and begins another. Raises
-    StoreError (RunInUseError if another soakrig has the run), BusError and UsageError. guest: a
-    pre-flight, which ends the session when it is through; nobody is alerted meanwhile.
+    StoreError (RunInUseError if another soakrig has the run), BusError and UsageError. preflight:
+    checks that end the session when they are complete; no alerts are sent meanwhile.
     """
     stops: list[Supervisor] = []
-    early: list[str] = []
+    stops_before: list[str] = []
     # before the first file is opened: a signal during start-up must end in good order too
-    on_signals(lambda reason: stops[0].stop(reason) if stops else early.append(reason))
+    on_signals(lambda reason: stops[0].stop(reason) if stops else stops_before.append(reason))
     faulthandler.enable()
     faulthandler.register(signal.SIGUSR1)  # where every thread is now, on stderr: for one that hangs
     run, resumed = _run_of(config, new=new, clock=clock)
     with Lock(run.path / rundir.LOCK).acquire(f"soakrig log {config.rig}"):
-        say(f"{'going on with' if resumed else 'new'} run {run.path}")
+        say(f"{'resuming' if resumed else 'new'} run {run.path}")
         refuse_other_measures(run, config.layout)  # first: what recovery finds must be recorded
         ServiceManager(clock).starting(RECOVERY_S)
         found = recover.recover(run)
@@ -89,7 +89,7 @@ def record(
         plan = assembly.plan(config)
         session = rundir.next_session(run)
         frozen = rundir.freeze_config(run, config.text, rig_config.to_json(config.layout))
-        keeper = Keeper(run, config.layout, frozen, whoever())
+        keeper = Keeper(run, config.layout, frozen, requester())
         writer = RunWriter(
             run,
             session=session,
@@ -102,7 +102,7 @@ def record(
             host=platform.node(),
             config=frozen,
         )
-        telling = AlertsProcess(run.path, clock)
+        alerts_process = AlertsProcess(run.path, clock)
         supervisor = _supervisor(
             config=config,
             plan=plan,
@@ -112,20 +112,20 @@ def record(
             clock=clock,
             duration_s=duration_s,
             each_look=each_look,
-            guest=guest,
-            telling=telling,
+            preflight=preflight,
+            alerts_process=alerts_process,
             say=say,
         )
         stops.append(supervisor)
         _begin(writer, found, session, config, clock)
         _go_on(writer, keeper, clock)
-        for reason in early:
+        for reason in stops_before:
             supervisor.stop(reason)
-        if guest is None and config.alerts is not None:
-            telling.start()
+        if preflight is None and config.alerts is not None:
+            alerts_process.start()
         channels = counted(len(config.layout.channels), "channel")
         say(f"session {session}: {channels} on {counted(len(config.buses), 'bus', 'buses')}")
-        say(f"what comes in, and what does not: soakrig watch {run.path}")
+        say(f"live view: soakrig watch {run.path}")
         with raised_priority():
             reason = supervisor.run()
         health = supervisor.health()
@@ -140,7 +140,7 @@ def record(
         writer.close()
         if ended:
             rundir.end_run(run, clock.utc_ns(), reason)
-        telling.end()
+        alerts_process.end()
         _close(run, say)
     return SessionResult(reason=reason, path=run.path, health=health)
 
@@ -154,7 +154,7 @@ def _run_of(config: RigConfig, *, new: bool, clock: Clock) -> tuple[RunDir, bool
             if not new:
                 return candidate, True
             with Lock(candidate.path / rundir.LOCK).acquire("soakrig log --new"):
-                rundir.end_run(candidate, clock.utc_ns(), "a new run was asked for")
+                rundir.end_run(candidate, clock.utc_ns(), "new run requested")
     made = rundir.create(
         runs,
         rig=config.rig,
@@ -175,16 +175,16 @@ def _begin(writer: RunWriter, found: recover.Recovery, session: int, config: Rig
             EventKind.CLOCK_STEP,
             now_ns,
             "run",
-            f"the wall clock stands {duration(behind_ns / 1e9)} before the last record of an earlier "
-            "session; "
-            "sessions are in the order of their numbers, their times cannot be compared",
+            f"wall clock is {duration(behind_ns / 1e9)} behind the last record of an earlier session; "
+            "sessions "
+            "are ordered by number, their times cannot be compared",
             {"step_ns": -behind_ns, "offset_ns": writer.offset_ns, "between_sessions": True},
         )
     writer.event(
         EventKind.SESSION_START,
         now_ns,
         "run",
-        f"session {session} started by {whoever()}",
+        f"session {session} started by {requester()}",
         {
             "software": f"soakrig {__version__}",
             "python": platform.python_version(),
@@ -216,8 +216,8 @@ def _supervisor(
     clock: Clock,
     duration_s: float | None,
     each_look: Callable[[Supervisor], None],
-    guest: PreflightSession | None,
-    telling: AlertsProcess,
+    preflight: PreflightSession | None,
+    alerts_process: AlertsProcess,
     say: Say,
 ) -> Supervisor:
     stops: list[Supervisor] = []
@@ -229,28 +229,28 @@ def _supervisor(
     announce = Announcer(intake, clock)
 
     def look(supervisor: Supervisor) -> None:
-        telling.look(announce)
+        alerts_process.look(announce)
         each_look(supervisor)
 
-    haste = FastPollRequests()
-    errands = {name: CommandQueue() for name in config.buses}
+    fast_requests = FastPollRequests()
+    command_queues = {name: CommandQueue() for name in config.buses}
 
     def maker(name: str) -> Callable[[], Poller]:
         def make() -> Poller:
             return Poller(
                 bus=name,
                 wire=Link(open_transport(config.buses[name]), settle_s=config.buses[name].settle_s),
-                stations=assembly.stations(config, plan, name, clock),
+                instruments=assembly.polled_instruments(config, plan, name, clock),
                 intake=intake,
                 clock=clock,
-                haste=haste,
+                fast_requests=fast_requests,
                 settle_s=config.buses[name].settle_s,
-                errands=errands[name],
+                command_queues=command_queues[name],
             )
 
         return make
 
-    fast = FastPolling(config, plan.blocks, haste, intake, clock)
+    fast = FastPolling(config, plan.blocks, fast_requests, intake, clock)
     evaluation = Evaluation(plan.blocks, config.layout.channels, clock.boot_ns())
     recorder = Recorder(
         fast=fast if fast.wanted else None,
@@ -260,8 +260,8 @@ def _supervisor(
         derived=DerivedChannels(plan.blocks, plan.formulas),
         clock=clock,
         sync_s=config.sync_s,
-        essential=guest,
-        attendants=attendants(
+        essential=preflight,
+        observers=observers(
             config=config,
             plan=plan,
             run=run,
@@ -270,10 +270,10 @@ def _supervisor(
             evaluation=evaluation,
             fast=fast,
             intake=intake,
-            errands=errands,
+            command_queues=command_queues,
             clock=clock,
             say=say,
-            guest=guest,
+            preflight=preflight,
             stop=stop,
         ),
     )
@@ -295,7 +295,7 @@ def _supervisor(
 
 
 def _close(run: RunDir, say: Say) -> None:
-    """Turn what is left in journals into Parquet, and have the post-mortem ready for whoever asks.
+    """Turn what is left in journals into Parquet, and have the post-mortem ready for requester asks.
 
     What cannot be turned stays readable as it is, and a post-mortem can be worked out at any time.
     """
@@ -303,6 +303,7 @@ def _close(run: RunDir, say: Say) -> None:
     done = subprocess.run(command, capture_output=True, text=True, check=False)  # noqa: S603 - our own module
     if done.returncode:
         say(
-            f"not all of the run was sealed and explained (exit {done.returncode}); it is recorded and can "
-            f"be read as it is: {done.stderr.strip()[-500:]}"
+            f"sealing or post-mortem incomplete (exit {done.returncode}); the recording is complete and "
+            "can be "
+            f"read: {done.stderr.strip()[-500:]}"
         )

@@ -25,6 +25,7 @@ from rig.daemon.realtime_priority import give_way
 from rig.daemon.recorder import Recorder
 from rig.daemon.service_manager import ServiceManager
 from rig.domain.disk_space import SpaceWatch
+from rig.domain.formatting import duration
 from rig.domain.model import EventKind
 from rig.domain.schedule import Backoff
 from rig.errors import StoreError
@@ -41,7 +42,7 @@ STALLED_S = 30.0
 CALM_NS = 600 * 1_000_000_000
 """A thread that lived this long before it ended is started again at once."""
 MOST_ABANDONED = 3
-"""Threads given up on one bus and still stuck, with which it is left alone: each may hold memory for ever."""
+"""Hung threads of one bus after which reopening waits: each may hold memory for ever."""
 
 
 @dataclass(slots=True)
@@ -140,7 +141,7 @@ class Supervisor:
         for bus in self.buses.values():
             bus.poller.stop()
         for bus in self.buses.values():
-            allowed_s = max((one.timeout_s for one in bus.poller.stations), default=0.0) + 1.0
+            allowed_s = max((one.timeout_s for one in bus.poller.instruments), default=0.0) + 1.0
             bus.poller.join(allowed_s)
         self._drained.set()
         writing.join(60.0)
@@ -153,20 +154,20 @@ class Supervisor:
         self._look_at_clocks()
         self._look_at_recorder()
         self._look_at_sealer()
-        self._look_at_room()
+        self._look_at_space()
         if self.well():
             self._notifier.alive(f"{self.recorder.readings} readings")
         self._each_look(self)
 
     def _look_failed(self, error: Exception) -> None:
-        """Say at once, then every ten minutes, that the logger cannot see how it stands."""
+        """Report a failed self-check at once, then every ten minutes."""
         now_ns = self._clock.boot_ns()
         if now_ns - self._blind_ns > HEALTH_NS:
             self._blind_ns = now_ns
             self._say(
                 EventKind.LOGGER_FAULT,
                 "run",
-                f"the logger could not look after itself: {error}",
+                f"self-check of the logger failed: {error}",
                 {"part": "look", "error": repr(error)},
             )
 
@@ -204,11 +205,11 @@ class Supervisor:
         bus.stuck_times += 1
         bus.given_up.append(poller)
         poller.give_up()
-        again = f"opened anew in {wait_s:g} s" if wait_s else "opened anew"
+        again = f"to be reopened in {duration(wait_s)}" if wait_s else "reopened"
         self._say(
             EventKind.BUS_STUCK,
             name,
-            f"bus {name} is stuck in {poller.doing!r}: given up and {again} ({bus.stuck_times} times)",
+            f"bus {name} hung in {poller.doing!r}: call abandoned, bus {again} ({bus.stuck_times} times)",
             {"cause": "stuck call", "doing": poller.doing, "times": bus.stuck_times, "wait_s": wait_s},
         )
         bus.restart_ns = now_ns + round(wait_s * 1e9)
@@ -222,12 +223,11 @@ class Supervisor:
         wait_s = bus.restarts.failed() if bus.restarts.failures else 0.0
         bus.restarts.failures = max(1, bus.restarts.failures)
         bus.restart_ns = now_ns + round(wait_s * 1e9)
-        again = f"will be started again in {wait_s:g} s" if wait_s else "was started again"
+        again = f"restart in {duration(wait_s)}" if wait_s else "restarted"
         self._say(
             EventKind.BUS_STUCK,
             name,
-            f"the thread of bus {name} ended by an error of soakrig's own, and {again}: "
-            f"{bus.poller.failure!r}",
+            f"thread of bus {name} ended by an error in soakrig, {again}: {bus.poller.failure!r}",
             {"cause": "thread ended", "error": repr(bus.poller.failure), "wait_s": wait_s},
         )
         self._restart_if_due(bus)
@@ -251,7 +251,7 @@ class Supervisor:
             self._say(
                 EventKind.CLOCK_STEP,
                 "run",
-                f"the wall clock stepped by {step_ns / 1e9:+.3f} s; order rests on the boot clock",
+                f"wall clock stepped by {step_ns / 1e9:+.3f} s; order unaffected (boot clock)",
                 {"step_ns": step_ns, "offset_ns": offset_ns},
             )
         suspended_ns = boot_ns - self._clock.monotonic_ns()
@@ -260,14 +260,14 @@ class Supervisor:
             self._say(
                 EventKind.GAP,
                 "run",
-                f"the machine was suspended for {slept_ns / 1e9:.1f} s",
+                f"machine suspended for {slept_ns / 1e9:.1f} s",
                 {"cause": "suspend", "from_ns": boot_ns - slept_ns, "to_ns": boot_ns},
             )
         self._suspended_ns = suspended_ns
         if boot_ns - self._health_ns > HEALTH_NS:
             self._health_ns = boot_ns
             data = self.health()
-            self._say(EventKind.HEALTH, "run", "the logger about itself", data)
+            self._say(EventKind.HEALTH, "run", "state of the logger", data)
 
     def health(self) -> dict[str, Any]:
         """Return memory, descriptors, threads, processor time, queue, disk, buses and lateness as JSON."""
@@ -276,8 +276,8 @@ class Supervisor:
             disk = os.statvfs(self._run_path)
             space = {"disk_free_bytes": disk.f_bavail * disk.f_frsize, "disk_free_inodes": disk.f_favail}
         except OSError:
-            space = {}  # a network folder that is not there now; the recorder has told of it
-        stations = [one for bus in self.buses.values() for one in bus.poller.stations]
+            space = {}  # a network folder that is not there now; the recorder has reported it
+        instruments = [one for bus in self.buses.values() for one in bus.poller.instruments]
         return {
             **_from_proc(),
             "threads": threading.active_count(),
@@ -293,7 +293,7 @@ class Supervisor:
                     round(one.lateness.quantile_ms(0.99), 3),
                     round(one.lateness.worst_ns / 1e6, 3),
                 ]
-                for one in stations
+                for one in instruments
             },
         }
 
@@ -304,7 +304,7 @@ class Supervisor:
             self._say(
                 EventKind.STORE_FAULT,
                 "run",
-                f"nothing has reached the disk for {behind_s:.0f} s",
+                f"no record written to disk for {duration(behind_s)}",
                 {"cause": "stalled", "behind_s": behind_s},
             )
         elif behind_s < STALLED_S:
@@ -321,7 +321,7 @@ class Supervisor:
                 self._say(
                     EventKind.STORE_FAULT,
                     "run",
-                    f"sealing journals into Parquet failed (exit {code}); they are kept and tried again",
+                    f"sealing journals into Parquet failed (exit {code}); they are kept, to be sealed later",
                     {"cause": "seal", "exit": code, "said": said[-2000:]},
                 )
         closed = self._closed_journals()
@@ -329,8 +329,8 @@ class Supervisor:
             self._sealed_journals = closed
             self._start_sealer()
 
-    def _look_at_room(self) -> None:
-        """Say while there is still time that the disk will be full."""
+    def _look_at_space(self) -> None:
+        """Report in good time that the disk will be full."""
         now_ns = self._clock.boot_ns()
         if now_ns - self._room_ns < ROOM_NS:
             return
@@ -338,14 +338,14 @@ class Supervisor:
         try:
             left = OS_DISK.space(self._run_path)
         except OSError:
-            return  # a network folder that is not there now; the recorder has told of it
+            return  # a network folder that is not there now; the recorder has reported it
         text = self._space.look(now_ns, left.free_bytes, left.inodes)
         if text:
             data = {"disk_free_bytes": left.free_bytes, "disk_free_inodes": left.inodes}
             self._say(EventKind.STORE_LOW, "run", text, data)
 
     def _start_sealer(self) -> None:
-        """Seal in a process of its own, so that its memory returns and its work costs no poll."""
+        """Seal in a process of its own, so that its memory is freed and it delays no poll."""
         try:
             self._sealer = subprocess.Popen(  # noqa: S603 - our own module on our own run
                 [sys.executable, "-m", "rig.store.seal", str(self._run_path)],

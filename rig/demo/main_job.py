@@ -118,7 +118,7 @@ def _record(place: Path, length_s: float, say: Say, soakrig: Sequence[str]) -> N
 def _follow(logger: subprocess.Popen[bytes], place: Path, length_s: float, say: Say) -> None:
     began_ns = SYSTEM.monotonic_ns()
     tail: Tail | None = None
-    readings, told_s = 0, 0.0
+    readings, printed_s = 0, 0.0
     while (elapsed_s := (SYSTEM.monotonic_ns() - began_ns) / 1e9) < length_s:
         if logger.poll() is not None:
             return
@@ -132,8 +132,8 @@ def _follow(logger: subprocess.Popen[bytes], place: Path, length_s: float, say: 
         for event in update.events:
             if event.kind in TOLD:
                 say(f"{elapsed_s:6.1f} s  {event.kind:16} {event.text}")
-        if elapsed_s - told_s >= 5.0:
-            told_s = elapsed_s
+        if elapsed_s - printed_s >= 5.0:
+            printed_s = elapsed_s
             say(f"{elapsed_s:6.1f} s  {readings} readings recorded")
 
 

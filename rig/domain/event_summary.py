@@ -37,7 +37,7 @@ class EventSummary:
         return tuple(channel for channel, sides in self.out.items() if any(sides.values()))
 
 
-def told(events: Iterable[Event]) -> EventSummary:
+def summarise(events: Iterable[Event]) -> EventSummary:
     """Return the digest of events in recorded order."""
     kinds: dict[str, dict[str, int]] = {}
     out: dict[str, dict[str, bool]] = {}

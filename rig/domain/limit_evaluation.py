@@ -1,7 +1,7 @@
-"""Limits and silences of all channels of a session, fed scan by scan.
+"""Limit states and silence alarms of all channels of a session, fed scan by scan.
 
-The common case, a scan whose every reading is good and well inside, is settled by one array
-comparison; only what is near, out or unknown takes the slow road through `limits.step`.
+The common case, a scan with all readings good and well inside, takes one array comparison; only the rest
+goes through `limits.step`.
 """
 
 from __future__ import annotations
@@ -15,13 +15,14 @@ import numpy as np
 from numpy.typing import NDArray
 
 from rig.domain import limits
+from rig.domain.formatting import duration, quantity, setting
 from rig.domain.limits import NORMAL, Bound, BoundState, LimitChangeKind, LimitState, SilenceAlarm
 from rig.domain.model import Channel, EventKind, Scan, Side, Status
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class LimitFinding:
-    """Something the evaluation noticed; becomes an event. ``boot_ns`` is when it became true."""
+    """Change of a limit state or a silence alarm; becomes an event. ``boot_ns``: when it became true."""
 
     kind: EventKind
     boot_ns: int
@@ -36,6 +37,9 @@ _OUT_KINDS = {
     (True, LimitChangeKind.COUNTED): EventKind.EARLY_OUT,
     (True, LimitChangeKind.ENDED): EventKind.EARLY_IN,
 }
+
+
+_BOUND_WORDS = {False: "limit", True: "warning"}
 
 
 @dataclass(slots=True)
@@ -141,7 +145,7 @@ class Evaluation:
                             kind=EventKind.VALID_AGAIN,
                             boot_ns=scan.received_ns,
                             channel=channel.name,
-                            text=f"{channel.name} gives valid readings again",
+                            text=f"{channel.name}: valid readings again",
                         )
                     )
             for watched in block.watched[at]:
@@ -197,12 +201,13 @@ def _block(channels: Sequence[Channel]) -> _JudgedBlock:
 def _crossing(kind: EventKind, channel: Channel, watched: _Watched, t_ns: int, value: float) -> LimitFinding:
     bound, watch = watched.bound, watched.watch
     unit = channel.unit_of_measure
-    word = "early-warning" if bound.early else "limit"
+    bound_text = f"{bound.side} {_BOUND_WORDS[bound.early]} {setting(bound.value, unit)}"
+    reading = quantity(value, unit, channel.resolution)
     if kind in (EventKind.LIMIT_OUT, EventKind.EARLY_OUT):
         side = "above" if bound.side is Side.HIGH else "below"
-        text = f"{channel.name} {side} its {bound.side} {word} {bound.value:g} {unit}: {value:g} {unit}"
+        text = f"{channel.name} {side} {bound_text}: {reading}"
     else:
-        text = f"{channel.name} back inside its {bound.side} {word} {bound.value:g} {unit}: {value:g} {unit}"
+        text = f"{channel.name} returned to normal ({bound_text}): {reading}"
     data: dict[str, Any] = {"side": str(bound.side), "limit": bound.value, "value": value, "unit": unit}
     if kind in (EventKind.LIMIT_OUT, EventKind.EARLY_OUT):
         data |= {"began_boot_ns": watch.began_ns, "trip": bound.limit.trip and not bound.early}
@@ -211,13 +216,12 @@ def _crossing(kind: EventKind, channel: Channel, watched: _Watched, t_ns: int, v
 
 def _no_longer_limited(channel: Channel, watched: _Watched, now_ns: int) -> LimitFinding:
     bound = watched.bound
-    word = "early-warning" if bound.early else "limit"
+    bound_text = f"{bound.side} {_BOUND_WORDS[bound.early]} {setting(bound.value, channel.unit_of_measure)}"
     return LimitFinding(
         kind=EventKind.EARLY_IN if bound.early else EventKind.LIMIT_IN,
         boot_ns=now_ns,
         channel=channel.name,
-        text=f"{channel.name} has no {bound.side} {word} any more: the excursion beyond {bound.value:g} "
-        f"{channel.unit_of_measure} ends here",
+        text=f"{channel.name}: {bound_text} removed, the excursion ends here",
         data={"side": str(bound.side), "limit": bound.value, "cause": "limit taken away"},
     )
 
@@ -228,6 +232,6 @@ def _silent(channel: Channel, valid_ns: int, now_ns: int) -> LimitFinding:
         kind=EventKind.NO_VALID,
         boot_ns=now_ns,
         channel=channel.name,
-        text=f"{channel.name}: no valid reading for {silent_s:.0f} s",
+        text=f"{channel.name}: no valid reading for {duration(silent_s)}",
         data={"last_valid_boot_ns": valid_ns, "allowed_s": channel.silence_s},
     )

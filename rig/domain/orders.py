@@ -37,7 +37,7 @@ class Order:
     """One thing asked for. ``id`` names it for ever; ``by``: user@host; ``asked_ns``: when."""
 
     id: str
-    deed: OrderKind
+    kind: OrderKind
     by: str
     asked_ns: int
     data: Mapping[str, Any] = field(default_factory=dict)
@@ -54,7 +54,7 @@ def to_json(order: Order) -> dict[str, Any]:
         "soakrig": "order",
         "format": FORMAT,
         "id": order.id,
-        "deed": str(order.deed),
+        "deed": str(order.kind),
         "by": order.by,
         "asked_ns": order.asked_ns,
         "data": dict(order.data),
@@ -70,9 +70,9 @@ def from_json(values: Any) -> Order:
             f"an order of format {shown(str(values.get('format')))}; this soakrig knows {FORMAT}"
         )
     known = [one.value for one in OrderKind]
-    deed, data = values.get("deed"), values.get("data", {})
-    if deed not in known:
-        raise ValueError(f"it asks for {shown(str(deed))}; known are {', '.join(known)}")
+    kind, data = values.get("deed"), values.get("data", {})
+    if kind not in known:
+        raise ValueError(f"it asks for {shown(str(kind))}; known are {', '.join(known)}")
     name, by, asked_ns = values.get("id"), values.get("by"), values.get("asked_ns")
     if not isinstance(name, str) or _ID.fullmatch(name) is None:
         raise ValueError(f"its id is {shown(str(name))}; expected letters, digits and hyphens")
@@ -83,4 +83,4 @@ def from_json(values: Any) -> Order:
     for key, value in data.items():
         if isinstance(value, str) and len(value) > LONGEST_TEXT:
             raise ValueError(f"its {key} has {len(value)} characters; at most {LONGEST_TEXT} are taken")
-    return Order(id=name, deed=OrderKind(deed), by=by[:200], asked_ns=asked_ns, data=data)
+    return Order(id=name, kind=OrderKind(kind), by=by[:200], asked_ns=asked_ns, data=data)

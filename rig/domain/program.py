@@ -11,6 +11,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Any
 
+from rig.domain.formatting import setting
 from rig.domain.model import Limit, Side
 
 
@@ -79,7 +80,11 @@ class StimulusSource:
     def words(self, value: float) -> str:
         """Return the command that sets ``value``. Raises ValueError if it may never be set."""
         if not self.lowest <= value <= self.highest:
-            raise ValueError(f"{value:g} is not from {self.lowest:g} to {self.highest:g}, so it is never set")
+            raise ValueError(
+                f"{setting(value)} is outside of lowest {setting(self.lowest)} to highest "
+                f"{setting(self.highest)}; "
+                "it is never set"
+            )
         return self.command.format(value=value * self.scale)
 
 

@@ -34,14 +34,14 @@ class RunSummary:
 class Summarised(Recording, Protocol):
     """A recording that knows what its events come to."""
 
-    def told(self) -> EventSummary:
+    def event_summary(self) -> EventSummary:
         """Return the digest of all events."""
         ...
 
 
 def summary(recording: Summarised, facts: RunIdentity, size: int) -> RunSummary:
     """Return a run in one line, from what its events come to; ``size``: bytes of its files."""
-    told, layout = recording.told(), recording.layout
+    told, layout = recording.event_summary(), recording.layout
     start_ns, end_ns = recording.span
     serials = {unit.serial: None for unit in layout.units.values() if unit.serial}
     outs: dict[str, int] = {}

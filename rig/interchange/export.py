@@ -237,13 +237,13 @@ def _long_rows(run: RunReader, plan: _ExportPlan) -> int:
 
 def _fill(sheet: Sheet, chunks: Iterator[Chunk], rows: int, say: Say) -> int:
     """Write all rows; return their number."""
-    written, told = 0, 0
+    written, reported = 0, 0
     for chunk in chunks:
         sheet.add(chunk)
         written += len(chunk[0])
-        if rows > 10 * CHUNK_ROWS and written * 10 // rows > told:
-            told = written * 10 // rows
-            say(f"{told * 10} % of {counted(rows, 'row')} written")
+        if rows > 10 * CHUNK_ROWS and written * 10 // rows > reported:
+            reported = written * 10 // rows
+            say(f"{reported * 10} % of {counted(rows, 'row')} written")
     return written
 
 

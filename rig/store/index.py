@@ -69,7 +69,7 @@ class Index:
     """A sealed pair. channels: in the order of the row groups. damage: what the journals lacked.
 
     files: the notes on ``readings`` and ``events``; empty in the copies inside the Parquet files.
-    told: what its events come to; None in indexes that were written before this was kept.
+    event_summary: counts of its events; None in indexes that were written before this was kept.
     """
 
     run: str
@@ -80,7 +80,7 @@ class Index:
     events: int = 0
     damage: tuple[Mapping[str, Any], ...] = ()
     files: Mapping[str, FileNote] = field(default_factory=dict)
-    told: EventSummary | None = None
+    event_summary: EventSummary | None = None
 
     def to_bytes(self) -> bytes:
         """Return the JSON text."""
@@ -94,7 +94,7 @@ class Index:
             "channels": channels, "events": self.events, "damage": self.damage,
             "statuses": {str(int(code)): code.name for code in Status},
             "files": {name: asdict(note) for name, note in self.files.items()},
-            "told": None if self.told is None else to_json(self.told),
+            "told": None if self.event_summary is None else to_json(self.event_summary),
         }  # fmt: skip
         return json.dumps(content, separators=(",", ":"), ensure_ascii=False).encode("utf-8", "surrogatepass")
 
@@ -114,7 +114,7 @@ class Index:
                 channels={name: _channel(note) for name, note in content["channels"].items()},
                 events=int(content["events"]), damage=tuple(content["damage"]),
                 files={name: FileNote(**note) for name, note in content["files"].items()},
-                told=None if content.get("told") is None else from_json(content["told"]),
+                event_summary=None if content.get("told") is None else from_json(content["told"]),
             )  # fmt: skip
         except (ValueError, KeyError, TypeError, IndexError, AttributeError) as error:
             raise DamageError(f"{path}: no index of a sealed pair can be read in it ({error!r})") from None

@@ -99,8 +99,8 @@ class SealedPair:
         sessions = self.index.sessions.values()
         if sessions and all(outside(one.start_ns, one.end_ns, start_ns, end_ns) for one in sessions):
             return False
-        told = self.index.told
-        return kinds is None or told is None or any(told.count(kind) for kind in kinds)
+        event_summary = self.index.event_summary
+        return kinds is None or event_summary is None or any(event_summary.count(kind) for kind in kinds)
 
     def summary(self) -> PairSummary | None:
         """Return the summary of its readings, None if there is none that can be used."""

@@ -11,8 +11,8 @@ from pathlib import Path
 from typing import TypeVar
 
 from rig.domain.channel_digest import Piece, whole
-from rig.domain.event_summary import EventSummary, told
-from rig.domain.event_summary import joined as joined_told
+from rig.domain.event_summary import EventSummary, summarise
+from rig.domain.event_summary import joined as joined_summaries
 from rig.domain.layout_json import layout_from_json
 from rig.domain.model import Event, EventKind, Layout, Series, Session
 from rig.errors import DamageError, StoreError
@@ -363,17 +363,17 @@ class RunReader:
             events = [event for event in events if wanted(event)]
         return sorted(events, key=lambda event: (event.session, event.seq))
 
-    def told(self) -> EventSummary:
+    def event_summary(self) -> EventSummary:
         """Return what all events come to: from the indexes where they say it, else from the events."""
-        return self._patiently(self._told)
+        return self._patiently(self._event_summary)
 
-    def _told(self) -> EventSummary:
+    def _event_summary(self) -> EventSummary:
         parts: list[tuple[int, EventSummary]] = []
         for pair in self._pairs.values():
-            known = pair.index.told
-            parts.append((pair.sealed.first, told(self._pair_events(pair)) if known is None else known))
-        parts += [(number, told(one.content.events)) for number, one in self._live.items()]
-        return joined_told(part for _, part in sorted(parts, key=lambda numbered: numbered[0]))
+            known = pair.index.event_summary
+            parts.append((pair.sealed.first, summarise(self._pair_events(pair)) if known is None else known))
+        parts += [(number, summarise(one.content.events)) for number, one in self._live.items()]
+        return joined_summaries(part for _, part in sorted(parts, key=lambda numbered: numbered[0]))
 
     def _pair_events(self, pair: SealedPair) -> list[Event]:
         try:

@@ -12,7 +12,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
-from rig.domain.event_summary import told
+from rig.domain.event_summary import summarise
 from rig.domain.model import Event, Series
 from rig.errors import DamageError, FormatError, StoreError
 from rig.store import catalogue, files, journal, parquet, rundir
@@ -59,7 +59,7 @@ def seal_journal(run: RunDir, closed: Closed, disk: Disk) -> Sealed:
     sealed = _named(*hour_of(reader.head.opened_ns), number, number)
     index = Index(
         run=run.id, first=number, last=number, sessions={reader.head.session: _note(reader, found)},
-        damage=tuple(damage), told=told(found.events),
+        damage=tuple(damage), event_summary=summarise(found.events),
     )  # fmt: skip
     parts = (series for channel in sorted(found.channels()) if (series := found.series(channel)))
     _publish_pair(run, sealed, (parts, found.events), index, disk)
@@ -93,7 +93,7 @@ def merge(run: RunDir, pairs: Sequence[SealedPair], disk: Disk) -> Sealed:
     events = [event for pair in pairs if (id(pair), None) not in gaps for event in pair.events()]
     index = Index(
         run=run.id, first=sealed.first, last=sealed.last, sessions=sessions, damage=tuple(damage),
-        told=told(events),
+        event_summary=summarise(events),
     )  # fmt: skip
     _publish_pair(run, sealed, (parts(), events), index, disk)
     for pair in pairs:

@@ -28,21 +28,23 @@ class Verified:
     faults: tuple[Skipped, ...]
 
 
-def _tell_nobody(_done: int, _of: int) -> None:
+def _no_progress(_done: int, _of: int) -> None:
     """Say nothing."""
 
 
-def verify(path: Path, disk: Disk = OS_DISK, told: Callable[[int, int], None] = _tell_nobody) -> Verified:
+def verify(
+    path: Path, disk: Disk = OS_DISK, on_progress: Callable[[int, int], None] = _no_progress
+) -> Verified:
     """Return what is good and what is damaged in a run. Raises FormatError if it is none.
 
-    told: is called with how many sealed files have been read, of how many.
+    on_progress: called with how many sealed files have been read, of how many.
     """
     run = RunReader.open(path, disk)
     faults = list(run.skipped)
     known = {(fault.path, fault.reason) for fault in faults}
     files = readings = events = 0
     for at_pair, sealed in enumerate(run.catalogue.sealed):
-        told(at_pair, len(run.catalogue.sealed))
+        on_progress(at_pair, len(run.catalogue.sealed))
         wrong = _check_pair(run, sealed.name)
         faults += [fault for fault in wrong if (fault.path, fault.reason) not in known]
         files += 3 + (SUMMARY in run.pair(sealed.name).index.files) - len({fault.path for fault in wrong})

@@ -55,11 +55,11 @@ class RunWriter:
         host: str,
         config: str = "",
         disk: Disk = OS_DISK,
-        told: Callable[[Event], None] = lambda _event: None,
+        on_event: Callable[[Event], None] = lambda _event: None,
         journal_bytes: int = JOURNAL_BYTES,
         held_bytes: int = HELD_BYTES,
     ) -> None:
-        self._run, self._disk, self._told = run, disk, told
+        self._run, self._disk, self._on_event = run, disk, on_event
         self._session = session
         known = rundir.boot_offset(run, boot_id, disk)
         self.offset_ns = utc_ns - boot_ns if known is None else known
@@ -355,7 +355,7 @@ class RunWriter:
         self._say(EventKind.GAP, text, data)
 
     def _say(self, kind: EventKind, text: str, data: Mapping[str, Any]) -> None:
-        self._told(self.event(kind, self._last_ns, "run", text, data))
+        self._on_event(self.event(kind, self._last_ns, "run", text, data))
 
     # ---- the reserve: room that a full disk leaves for the last records
 

@@ -50,7 +50,7 @@ class LiveSource:
     def look(self) -> Snapshot:
         """Return the room now. Raises whatever reading the files raises."""
         self._feed.update()
-        return picture(self._feed.room, self._feed.standing())
+        return picture(self._feed.live, self._feed.surroundings())
 
     def move(self, key: str) -> bool:
         """Stay in the present."""
@@ -144,7 +144,7 @@ class Viewer:
         try:
             self._snapshot = self._source.look()
         except Exception as error:
-            self._problems = [f"no new picture: {type(error).__name__}: {error}"]
+            self._problems = [f"no update: {type(error).__name__}: {error}"]
 
     def draw(self) -> None:
         """Put the picture on the terminal in its present size."""
@@ -159,7 +159,7 @@ class Viewer:
                 return frame(self._snapshot, self._look, canvas, problems)
         except Exception as error:
             problems.append(f"this page cannot be drawn: {type(error).__name__}: {error}")
-        words = ["soakrig watch: no picture (the recording is not touched by this)", *problems, "q quit"]
+        words = ["soakrig watch: no picture (the recording is not affected)", *problems, "q quit"]
         return [line([Cell(text, "bold red")], size[0]) for text in words][: size[1]]
 
 

@@ -49,12 +49,12 @@ def test_a_chattering_channel_is_told_once_and_once_when_it_is_calm() -> None:
 
 def test_high_and_low_and_each_channel_are_incidents_of_their_own() -> None:
     rules, story = incidents(), Story()
-    told = [
+    sent = [
         *rules.take(story.out(1)),
         *rules.take(story.out(2, side="low")),
         *rules.take(story.out(3, channel="A2.heatsink")),
     ]
-    assert [fact.what for fact in told] == ["new", "new", "new"]
+    assert [fact.what for fact in sent] == ["new", "new", "new"]
 
 
 def test_an_early_warning_that_becomes_a_limit_is_told_as_worse_and_never_back_again() -> None:
@@ -91,12 +91,12 @@ def test_channels_of_a_lost_instrument_are_not_told_one_by_one_also_through_form
     rules.take(story.event(EventKind.INSTRUMENT_BACK, 100, "scanner"))
     for channel in ("A1.heatsink", "A1.margin", "A2.margin"):
         rules.take(story.event(EventKind.VALID_AGAIN, 101, channel))
-    told = rules.tick(at(161))
-    assert ("over", "scanner answers again, after 1.7 min") in words(told)
-    told += rules.tick(at(162))
+    sent = rules.tick(at(161))
+    assert ("over", "scanner answers again, after 1.7 min") in words(sent)
+    sent += rules.tick(at(162))
     # the one that stayed dead although its instrument answers is a matter of its own, and told
-    assert [fact.headline for fact in told if fact.what == "new"] == ["A2.heatsink no-valid-reading"]
-    assert len(told) == 2
+    assert [fact.headline for fact in sent if fact.what == "new"] == ["A2.heatsink no-valid-reading"]
+    assert len(sent) == 2
 
 
 def test_a_dead_logger_never_makes_an_incident_end() -> None:
@@ -219,12 +219,12 @@ def test_a_silent_logger_is_told_once_and_once_when_readings_have_come_for_a_whi
 
 def test_a_failing_way_is_told_by_the_others_and_so_is_its_recovery() -> None:
     rules = incidents()
-    [fact] = rules.way_fails("phone", at(0), at(600), "refused")
+    [fact] = rules.notifier_fails("phone", at(0), at(600), "refused")
     assert (fact.category, fact.not_by, fact.since_ns) == ("ways", "phone", at(0))
-    assert rules.way_fails("phone", at(0), at(700), "refused") == []
-    [over] = rules.way_works("phone", at(900))
+    assert rules.notifier_fails("phone", at(0), at(700), "refused") == []
+    [over] = rules.notifier_works("phone", at(900))
     assert (over.what, over.not_by) == ("over", "phone")
-    assert rules.way_works("phone", at(901)) == []
+    assert rules.notifier_works("phone", at(901)) == []
 
 
 def test_how_far_it_went_out_is_what_the_readings_showed_while_it_was_out() -> None:

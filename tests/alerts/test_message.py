@@ -22,9 +22,9 @@ def fact(number: int, **words: Any) -> Fact:
 
 
 def message(*facts: Fact, now_s: float = 50, most_lines: int = 50, **words: Any) -> Message:
-    parcel = Batch(way="desk", key="k" * 24, facts=facts, **words)
+    batch = Batch(notifier="desk", key="k" * 24, facts=facts, **words)
     return compose(
-        parcel, rig="hot-room", run="soak", place="/runs/soak", now_ns=at(now_s), most_lines=most_lines,
+        batch, rig="hot-room", run="soak", place="/runs/soak", now_ns=at(now_s), most_lines=most_lines,
         zone=EAST,
     )  # fmt: skip
 
@@ -76,5 +76,5 @@ def test_what_was_held_back_and_dropped_is_said() -> None:
 
 
 def test_machines_get_the_same_facts_with_times_in_utc() -> None:
-    [told] = message(fact(1)).to_json()["facts"]
-    assert told["utc"] == "2030-03-17T17:47:10+00:00"
+    [sent] = message(fact(1)).to_json()["facts"]
+    assert sent["utc"] == "2030-03-17T17:47:10+00:00"

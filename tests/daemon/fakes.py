@@ -76,7 +76,7 @@ class ScriptedWire:
         return Answer(Reply(values=values, statuses=statuses, used=1, text=text), sent_ns, SYSTEM.boot_ns())
 
 
-def station(
+def polled(
     name: str, *, block: int = 0, poll_s: float = 0.01, driver: OneQuestion | None = None
 ) -> PolledInstrument:
     """Return a station whose first poll is due now."""
@@ -92,8 +92,8 @@ def station(
     )
 
 
-def poller(wire: ScriptedWire, intake: Intake, *stations: PolledInstrument, bus: str = "line") -> Poller:
-    return Poller(bus=bus, wire=wire, stations=stations, intake=intake, clock=SYSTEM)
+def poller(wire: ScriptedWire, intake: Intake, *instruments: PolledInstrument, bus: str = "line") -> Poller:
+    return Poller(bus=bus, wire=wire, instruments=instruments, intake=intake, clock=SYSTEM)
 
 
 class Gate:

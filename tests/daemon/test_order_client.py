@@ -62,7 +62,7 @@ def test_a_note_makes_a_run_no_longer_and_no_crash_undone(run: RunDir) -> None:
     assert after.span == before.span
     assert [one.brief for one in after.sessions] == [False, False, True]
     assert before.state is after.state is RecordingState.CRASHED
-    assert after.told().still_out == ("mains",)
+    assert after.event_summary().still_out == ("mains",)
 
 
 @pytest.mark.parametrize(
@@ -78,10 +78,10 @@ def test_a_note_makes_a_run_no_longer_and_no_crash_undone(run: RunDir) -> None:
     ],
 )
 def test_what_makes_no_sense_is_refused_in_words(
-    run: RunDir, deed: OrderKind, data: dict[str, object], says: str
+    run: RunDir, kind: OrderKind, data: dict[str, object], says: str
 ) -> None:
     with pytest.raises(UsageError, match=says):
-        order_client.ask(run, deed, data)
+        order_client.ask(run, kind, data)
     assert list(run.folder("inbox").iterdir()) == []
 
 
@@ -101,7 +101,7 @@ def test_a_swap_is_known_to_the_next_session(run: RunDir) -> None:
 
 def test_orders_that_were_left_behind_are_carried_out_with_the_next(run: RunDir) -> None:
     left = Order(
-        id="20260301T130500-000000-ab", deed=OrderKind.NOTE, by="eve", asked_ns=1, data={"text": "left"}
+        id="20260301T130500-000000-ab", kind=OrderKind.NOTE, by="eve", asked_ns=1, data={"text": "left"}
     )
     inbox.put(run, left)
     order_client.ask(run, OrderKind.NOTE, {"text": "new"})

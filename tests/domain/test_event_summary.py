@@ -7,7 +7,7 @@ import json
 from hypothesis import given
 from hypothesis import strategies as st
 
-from rig.domain.event_summary import from_json, joined, to_json, told
+from rig.domain.event_summary import from_json, joined, summarise, to_json
 from rig.domain.model import Event, EventKind
 
 
@@ -26,24 +26,24 @@ EVENTS = st.lists(st.sampled_from([OUT, IN, LOW, START, SWAP, NOTE]), max_size=2
 
 
 def test_a_channel_that_came_back_is_not_out() -> None:
-    assert told([OUT]).still_out == ("A1.heatsink",)
-    assert told([OUT, IN]).still_out == ()
-    assert told([OUT, LOW, IN]).still_out == ("A1.heatsink",)
+    assert summarise([OUT]).still_out == ("A1.heatsink",)
+    assert summarise([OUT, IN]).still_out == ()
+    assert summarise([OUT, LOW, IN]).still_out == ("A1.heatsink",)
 
 
 def test_a_new_session_says_again_what_is_still_out() -> None:
-    assert told([OUT, START]).still_out == ()
-    assert told([OUT, START, OUT]).still_out == ("A1.heatsink",)
+    assert summarise([OUT, START]).still_out == ()
+    assert summarise([OUT, START, OUT]).still_out == ("A1.heatsink",)
 
 
 def test_a_note_after_the_end_brings_no_channel_back() -> None:
     noted = [event(EventKind.SESSION_START, "run", brief=True), NOTE]
-    assert told([OUT, *noted]).still_out == ("A1.heatsink",)
-    assert joined([told([OUT]), told(noted)]).still_out == ("A1.heatsink",)
+    assert summarise([OUT, *noted]).still_out == ("A1.heatsink",)
+    assert joined([summarise([OUT]), summarise(noted)]).still_out == ("A1.heatsink",)
 
 
 def test_events_are_counted_by_kind_and_subject_and_serial_numbers_kept_once() -> None:
-    found = told([OUT, IN, OUT, NOTE, SWAP, SWAP])
+    found = summarise([OUT, IN, OUT, NOTE, SWAP, SWAP])
     assert found.kinds["limit-out"] == {"A1.heatsink": 2}
     assert found.count(EventKind.NOTE) == 1
     assert found.serials == ("0019",)
@@ -51,6 +51,6 @@ def test_events_are_counted_by_kind_and_subject_and_serial_numbers_kept_once() -
 
 @given(st.lists(EVENTS, max_size=5))
 def test_pieces_come_to_the_same_as_the_whole(pieces: list[list[Event]]) -> None:
-    whole = told([one for piece in pieces for one in piece])
-    assert joined([told(piece) for piece in pieces]) == whole
+    whole = summarise([one for piece in pieces for one in piece])
+    assert joined([summarise(piece) for piece in pieces]) == whole
     assert from_json(json.loads(json.dumps(to_json(whole)))) == whole

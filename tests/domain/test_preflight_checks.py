@@ -96,9 +96,9 @@ def test_the_scatter_is_that_of_the_noise_with_and_without_a_drift() -> None:
 
 def test_an_instrument_answers_when_every_channel_of_it_gave_a_good_reading() -> None:
     seen = {name: steady(20.0) for name in CHANNELS}
-    assert by_subject(preflight_checks.answers(LAYOUT, seen)) == {"meter": CheckVerdict.GOOD}
+    assert by_subject(preflight_checks.online(LAYOUT, seen)) == {"meter": CheckVerdict.GOOD}
     seen["A2.heat"] = gathered(bad=5)
-    (found,) = preflight_checks.answers(LAYOUT, seen)
+    (found,) = preflight_checks.online(LAYOUT, seen)
     assert found.verdict is CheckVerdict.BAD
     assert "good readings on 5 of 6 channels; none on A2.heat" in found.text
 

@@ -21,7 +21,7 @@ def run(tmp_path: Path) -> RunDir:
 
 
 def order(text: str = "x", name: str = "20260301T130500-000000-ab") -> Order:
-    return Order(id=name, deed=OrderKind.NOTE, by="eve@rack", asked_ns=7, data={"text": text})
+    return Order(id=name, kind=OrderKind.NOTE, by="eve@rack", asked_ns=7, data={"text": text})
 
 
 def test_an_order_waits_is_read_and_is_gone_when_done(run: RunDir) -> None:

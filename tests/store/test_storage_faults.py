@@ -27,7 +27,7 @@ def test_after_a_failed_sync_everything_since_the_last_good_one_is_in_a_new_jour
     disk = FaultyDisk()
     run = new_run(tmp_path)
     told: list[Event] = []
-    recorder = writer(run, disk, told=told.append)
+    recorder = writer(run, disk, on_event=told.append)
     recorder.scans(pair(0))
     recorder.sync()
     recorder.scans(pair(1))

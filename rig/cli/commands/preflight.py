@@ -29,7 +29,7 @@ def run(args: argparse.Namespace) -> tuple[int, str]:
     config = rig_file(args.file)
     guide = preflight_session.Guide(say, None if args.yes else sys.stdin)
     proof = preflight_session.PreflightSession(config, guide)
-    outcome = session.record(config, new=args.new, say=say, guest=proof)
+    outcome = session.record(config, new=args.new, say=say, preflight=proof)
     guide.finish()
     wrong = {CheckVerdict.BAD, CheckVerdict.UNJUDGED} if args.strict else {CheckVerdict.BAD}
     bad = not proof.through or any(one.verdict in wrong for one in proof.found)

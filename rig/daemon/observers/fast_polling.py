@@ -31,13 +31,13 @@ class FastPolling:
         self,
         config: RigConfig,
         blocks: Sequence[tuple[str, ...]],
-        haste: FastPollRequests,
+        fast_requests: FastPollRequests,
         intake: Intake,
         clock: Clock,
     ) -> None:
         self._blocks = blocks
         self._urgency = Urgency(blocks, config.layout.channels, HORIZON_S)
-        self._haste = haste
+        self._fast_requests = fast_requests
         self._intake = intake
         self._clock = clock
         self._owner = {name: channel.unit for name, channel in config.layout.channels.items()}
@@ -79,7 +79,7 @@ class FastPolling:
         if until_ns <= now_ns:
             return
         for name in instruments:
-            self._haste.ask(name, until_ns)
+            self._fast_requests.ask(name, until_ns)
         if unit not in self._until_ns:
             periods = ", ".join(f"{name} every {period:g} s" for name, period in instruments.items())
             self._say(unit, f"fast polls for {unit or 'the room'} ({reason}): {periods}", begins=True)

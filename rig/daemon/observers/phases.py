@@ -55,7 +55,7 @@ class Phases:
         self._units = list(layout.units)
         self._saved_ns = self._looked_ns = clock.boot_ns()
         self._cycles = 0
-        self._sighting = PhaseMonitor(NO_PHASE, (), {})
+        self._monitor = PhaseMonitor(NO_PHASE, (), {})
         self._taken: list[list[tuple[int, str]]] = [[] for _ in blocks]
         self.progress = Progress(at=-1, stage=PhaseStage.UNKNOWN)
         self._start()
@@ -82,7 +82,7 @@ class Phases:
         """Look at the channels that the phase depends on."""
         for at, channel in self._taken[scan.block]:
             t_ns = (scan.sent_ns + scan.received_ns) // 2
-            self._sighting.take(channel, t_ns, scan.values[at], scan.statuses[at])
+            self._monitor.take(channel, t_ns, scan.values[at], scan.statuses[at])
         self._sources.scan(scan)
 
     def event(self, event: object) -> None:
@@ -94,8 +94,8 @@ class Phases:
         if now_ns - self._looked_ns < LOOK_NS:
             return
         self._looked_ns = now_ns
-        sight = self._sighting.look(now_ns)
-        drive = self._sighting.drive
+        sight = self._monitor.look(now_ns)
+        drive = self._monitor.drive
         cycles = drive.cycles if drive is not None else 0
         progress, happenings = program_state.advance(
             self.progress, self._steps, sight, now_ns, max(0, cycles - self._cycles)
@@ -150,9 +150,9 @@ class Phases:
         """Watch the channels of the phase now in force."""
         inside = 0 <= progress.at < len(self._steps)
         phase = self._steps[progress.at].phase if inside else NO_PHASE
-        self._sighting = PhaseMonitor(phase, self._units, self._stale_s, self._sighting)
+        self._monitor = PhaseMonitor(phase, self._units, self._stale_s, self._monitor)
         self._taken = [
-            [(at, name) for at, name in enumerate(names) if name in self._sighting.channels]
+            [(at, name) for at, name in enumerate(names) if name in self._monitor.channels]
             for names in self._blocks
         ]
         self._cycles = 0
@@ -160,7 +160,7 @@ class Phases:
 
     def _say(self, happening: ProgramChange, said: Mapping[str, object]) -> None:
         readings = {channel: self._reads(channel) for channel in self._targets()}
-        drive = self._sighting.drive
+        drive = self._monitor.drive
         text = phase_texts.words(happening, self.program, self._layout.channels, readings, drive)
         data = phase_texts.data(happening, self.program, readings, drive)
         self._announce(
@@ -175,7 +175,7 @@ class Phases:
         """Return the newest reading of a target: for each unit's, the one farthest off."""
         target = self._steps[self.progress.at].phase.targets.get(channel)
         found = [
-            value for name in each(channel, self._units) if (value := self._sighting.value(name)) is not None
+            value for name in each(channel, self._units) if (value := self._monitor.value(name)) is not None
         ]
         if target is None or not found:
             return None
@@ -187,7 +187,7 @@ class Phases:
             return
         phase = self._steps[self.progress.at].phase
         for channel, target in phase.targets.items():
-            reads = self._sighting.value(channel)
+            reads = self._monitor.value(channel)
             if channel in self.program.sources and reads is not None:
                 self._sources.bring(channel, target, reads, phase.ramp_s)
 

@@ -30,7 +30,7 @@ POLLS = 3
 SLACK_S = 1.0
 
 
-def attendants(
+def observers(
     *,
     config: RigConfig,
     plan: PollingPlan,
@@ -40,10 +40,10 @@ def attendants(
     evaluation: Evaluation,
     fast: FastPolling,
     intake: Intake,
-    errands: Mapping[str, CommandQueue],
+    command_queues: Mapping[str, CommandQueue],
     clock: Clock,
     say: Callable[[str], None],
-    guest: PreflightSession | None = None,
+    preflight: PreflightSession | None = None,
     stop: Callable[[str], None] = lambda _reason: None,
 ) -> list[RecordObserver]:
     """Return the attendants of one session. ``errands``: by bus; say: what may want a person is said by it.
@@ -54,19 +54,19 @@ def attendants(
     dispatch = CommandDispatch(
         bus_of={name: one.bus for name, one in config.instruments.items()},
         drivers_of=plan.drivers_of,
-        errands=errands,
+        command_queues=command_queues,
     )
     limits = LimitsInForce(
         frozen=config.layout.channels, evaluation=evaluation, announce=announce, clock=clock, others=[fast]
     )
-    crew: list[RecordObserver] = [] if guest is not None else [Console(say, clock)]
+    observers: list[RecordObserver] = [] if preflight is not None else [Console(say, clock)]
     phases = None
-    if guest is not None:
-        guest.begin(
+    if preflight is not None:
+        preflight.begin(
             ObserverTools(blocks=plan.blocks, send=dispatch.send, announce=announce, stop=stop, clock=clock)
         )
         _only_trips(limits, announce)
-        crew.append(guest)
+        observers.append(preflight)
     elif config.layout.program is not None:
         sources = Sources(
             specs=config.layout.program.sources,
@@ -88,12 +88,12 @@ def attendants(
             announce=announce,
             clock=clock,
         )
-        crew.append(phases)
-    deeds = OrderHandlers(
+        observers.append(phases)
+    order_handlers = OrderHandlers(
         run=run, layout=config.layout, keeper=keeper, announce=announce, limits=limits, phases=phases
     )
     if config.switch_offs:
-        crew.append(
+        observers.append(
             SwitchingOff(
                 specs=config.switch_offs,
                 channels=config.layout.channels,
@@ -104,17 +104,17 @@ def attendants(
                 hurry=fast.hurry,
             )
         )
-    crew.append(
+    observers.append(
         Inbox(
             run=run,
-            handlers=deeds.handlers(),
+            handlers=order_handlers.handlers(),
             announce=announce,
             clock=clock,
             durable=lambda: writer.synced_seq,
             already=order_inbox.carried_out(run),
         )
     )
-    return crew
+    return observers
 
 
 def _only_trips(limits: LimitsInForce, announce: Announcer) -> None:
