@@ -108,7 +108,7 @@ def crossing_words(event: Event, layout: Layout | None, *, early: bool) -> str:
     word = "warning" if early else "limit"
     channel = layout.channels.get(event.subject) if layout is not None else None
     reading = quantity(value, unit, channel.resolution if channel is not None else 0.0)
-    return harmless(f"{event.subject} {side} {word} {setting(bound, unit)}: {reading}")
+    return harmless(f"{event.subject} {side} {data['side']} {word} {setting(bound, unit)}: {reading}")
 
 
 def where_to_look(layout: Layout | None, subject: str) -> str:

@@ -78,7 +78,7 @@ _EACH: Final = {
 """Events that are each sent."""
 _OF_THE_DISK: Final = frozenset({EventKind.STORE_FAULT, EventKind.STORE_LOW, EventKind.DAMAGE})
 _OVER: Final = {
-    "limit": "{subject} returned to normal, no longer {side} its {bound}",
+    "limit": "{subject} returned to normal ({side} {bound})",
     "readings": "{subject}: valid readings again",
     "instrument": "{subject} is online again",
     "store": "records are written to disk again",
@@ -384,7 +384,7 @@ def over_words(incident: Incident, back_ns: int) -> str:
     kind = "silent" if incident.key == SILENT else incident.key.partition(":")[0]
     words = _OVER[kind].format(
         subject=incident.subject,
-        side="below" if incident.side == "low" else "above",
+        side=incident.side,
         bound="limit" if incident.level > 1 else "warning",
     )
     if incident.assumed:

@@ -1,4 +1,4 @@
-"""From a rig file to what runs: the table of blocks, the stations of each bus, the formulas."""
+"""Polling plan of a rig file: table of blocks, instruments of each bus, formulas."""
 
 from __future__ import annotations
 
@@ -19,7 +19,7 @@ from rig.rigfile.config import Instrument, RigConfig
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PollingPlan:
-    """What one session records and from whom.
+    """Blocks, instruments and formulas of one session.
 
     blocks: channel names of every block; a block's index stands in every scan.
     blocks_of: per instrument, for each exchange of its poll, the index of its block and its routes.
@@ -59,7 +59,7 @@ def plan(config: RigConfig) -> PollingPlan:
 def polled_instruments(
     config: RigConfig, planned: PollingPlan, bus: str, clock: Clock
 ) -> list[PolledInstrument]:
-    """Return the stations of one bus, fresh: nothing open, nothing known, first poll due now."""
+    """Return the instruments of one bus in their initial state, first poll due now."""
     now_ns = clock.monotonic_ns()
     mine = [one for one in config.instruments.values() if one.bus == bus]
     share = list(config.buses).index(bus) / len(config.buses)

@@ -1,4 +1,4 @@
-"""See whether a rig answers: open every bus, meet every instrument, read one value of every channel."""
+"""Probe of a rig: opens every bus, identifies every instrument, reads one value of every channel."""
 
 from __future__ import annotations
 
@@ -19,7 +19,7 @@ from rig.rigfile.config import RigConfig
 from rig.store.files import OS_DISK, why_not_writable
 
 BYTES_A_READING = 4.0
-"""What a reading takes on disk all told; FORMAT.md has the measurement."""
+"""Bytes of a reading on disk, in all; FORMAT.md has the measurement."""
 NS_PER_S = 1_000_000_000
 
 
@@ -35,7 +35,7 @@ class ChannelProbe:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class InstrumentProbe:
-    """How one instrument answered: what it calls itself, and what went wrong ('' where nothing did)."""
+    """Result of one instrument: its identity and its fault ('' for none)."""
 
     name: str
     bus: str
@@ -92,7 +92,7 @@ def probe(config: RigConfig, *, clock: Clock = SYSTEM) -> RigProbe:
 
 
 class _BusProbe(threading.Thread):
-    """Asks all instruments of one bus, in a thread of its own that can be given up."""
+    """Probe of all instruments of one bus, in a thread that can be abandoned."""
 
     def __init__(self, config: RigConfig, plan: assembly.PollingPlan, bus: str, clock: Clock) -> None:
         super().__init__(name=f"probe {bus}", daemon=True)
@@ -121,7 +121,7 @@ class _BusProbe(threading.Thread):
         allowed_s = 10.0 + 3 * exchanges * slowest_s
         self.join(allowed_s)
         done = list(self._found)
-        stuck = f"bus {self._bus} was given up after {allowed_s:.0f} s: a call on it does not come back"
+        stuck = f"bus {self._bus} abandoned after {allowed_s:.0f} s: a call on it hangs"
         return done + [self._nothing(one, stuck) for one in self._instruments[len(done) :]]
 
     def _meet(self, wire: Link, instrument: PolledInstrument) -> InstrumentProbe:

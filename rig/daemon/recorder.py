@@ -53,7 +53,7 @@ class Fast(Protocol):
 class Recorder:
     """Takes from the intake, writes, judges. ``progress_ns`` is the boot time of the last sync.
 
-    An attendant that fails is left out and that is recorded: readings are worth more than any of them.
+    An observer that fails is disabled, and that is recorded: readings are worth more than any observer.
     essential: the one without which the session makes no sense; its failure ends the recording.
     """
 
@@ -167,7 +167,7 @@ class Recorder:
         self._observers = tuple(one for one in self._observers if one is not failed)
         name = type(failed).__name__
         text = (
-            f"a part of the logger ({name}) ended by an error of soakrig's own; the recording goes on "
+            f"part of the logger disabled after an error ({name}); the recording continues "
             f"without it until the next start: {error!r}"
         )
         self._write_event(

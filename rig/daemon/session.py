@@ -245,7 +245,7 @@ def _supervisor(
                 clock=clock,
                 fast_requests=fast_requests,
                 settle_s=config.buses[name].settle_s,
-                command_queues=command_queues[name],
+                commands=command_queues[name],
             )
 
         return make

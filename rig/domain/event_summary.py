@@ -1,4 +1,4 @@
-"""What the events of a stretch come to in a few numbers: many runs are listed without reading them.
+"""Summary of the events of a stretch: many runs are listed without reading them.
 
 Digests of stretches that follow each other are joined into that of both.
 """
@@ -14,12 +14,11 @@ from rig.domain.model import Event, EventKind
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class EventSummary:
-    """Events in few numbers.
+    """Counts and end states of events.
 
-    kinds: kind of event -> subject -> how many. out: channel -> side -> whether the last word on that
-    limit was that it had been left. serials: that were put into a position, in order, each once.
-    began: a session began in this stretch; it says again what is still out, so that what was out before
-    counts no more.
+    kinds: kind of event -> subject -> how many. out: channel -> side -> whether the last event of that
+    limit was an excursion. serials: put into a position, in order, each once.
+    began: a session began in this stretch; it repeats active excursions, so earlier ones no longer count.
     """
 
     kinds: Mapping[str, Mapping[str, int]] = field(default_factory=dict)
@@ -38,7 +37,7 @@ class EventSummary:
 
 
 def summarise(events: Iterable[Event]) -> EventSummary:
-    """Return the digest of events in recorded order."""
+    """Return the summary of events in recorded order."""
     kinds: dict[str, dict[str, int]] = {}
     out: dict[str, dict[str, bool]] = {}
     serials: dict[str, None] = {}

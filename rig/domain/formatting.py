@@ -78,8 +78,11 @@ def quantity(value: float | None, unit: str, resolution: float = 0.0, significan
     large = size >= _PREFIX_FROM and resolution <= 0
     if (small or large) and takes_prefix(unit):
         prefix, power = _prefix(size)
-        return f"{number(value / 10.0**power, resolution / 10.0**power, significant)} {prefix}{unit}"
-    return _with_unit(number(value, resolution, significant), unit)
+        value, resolution, unit = value / 10.0**power, resolution / 10.0**power, prefix + unit
+    text = number(value, resolution, significant)
+    if resolution <= 0 and "." in text and "e" not in text:
+        text = text.rstrip("0").rstrip(".")  # zeros would claim a resolution that is unknown
+    return _with_unit(text, unit)
 
 
 def setting(value: float, unit: str = "") -> str:

@@ -81,7 +81,8 @@ def _on_cluster(
         client = distributed.Client(scheduler, timeout=CONNECT_S, set_as_default=False)
     except (OSError, ValueError, TimeoutError) as error:
         raise UsageError(
-            f"--scheduler {scheduler}: no Dask scheduler answered within {CONNECT_S:g} s ({error}); give its "
+            f"--scheduler {scheduler}: no Dask scheduler answered within {CONNECT_S:.0f} s ({error}); give "
+            "its "
             "address, such as tcp://HOST:8786"
         ) from error
     with client, client.as_current():

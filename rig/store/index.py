@@ -1,4 +1,4 @@
-"""What a sealed pair of files says of itself: enough to know where to look without opening either.
+"""Index of a sealed pair of files: enough to search it without opening either.
 
 Kept three times: as ``sealed/NAME.json`` with a checksum and with the checksums of the pair, and in the
 metadata of both Parquet files, so that the pair can be understood without anything else.
@@ -24,7 +24,7 @@ FORMAT = 1
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SessionNote:
-    """What is kept of a session: who recorded, on which time line, from when to when. Times in ns."""
+    """Facts of a session: recorder, time line, start and end. Times in ns."""
 
     boot_id: str
     offset_ns: int
@@ -117,7 +117,7 @@ class Index:
                 event_summary=None if content.get("told") is None else from_json(content["told"]),
             )  # fmt: skip
         except (ValueError, KeyError, TypeError, IndexError, AttributeError) as error:
-            raise DamageError(f"{path}: no index of a sealed pair can be read in it ({error!r})") from None
+            raise DamageError(f"{path}: index of the sealed pair not readable ({error!r})") from None
 
 
 def _channel(note: list[Any]) -> ChannelNote:
@@ -151,8 +151,8 @@ def read(disk: Disk, path: Path) -> Index:
     except FileNotFoundError:
         raise
     except OSError as error:
-        raise DamageError(f"{path}: it could not be read ({error.strerror or error})") from None
+        raise DamageError(f"{path}: not readable ({error.strerror or error})") from None
     text = raw[PREFIX_BYTES:-2]
     if raw != pack(text):
-        raise DamageError(f"{path}: its checksum is wrong")
+        raise DamageError(f"{path}: wrong checksum")
     return Index.parse(path, text)

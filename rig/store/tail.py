@@ -1,4 +1,4 @@
-"""What has been recorded since the last look: for whoever follows a run while it goes on.
+"""Tail of a run: what has been recorded since the last look.
 
 Reads journals only (no Parquet library is loaded) and every byte once. It takes no part in the run: no
 lock, no file of its own.

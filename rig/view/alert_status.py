@@ -32,7 +32,9 @@ def alert_words(run: Path, now_ns: int, *, running: bool) -> tuple[str, str]:
     if failing:
         return (
             words,
-            f"ALERTS: not delivered by {', '.join(failing)}: "
-            f"{notifiers[failing[0]].get('error') or 'no reason given'}",
+            (
+                f"ALERTS: not delivered by {', '.join(failing)}: "
+                f"{notifiers[failing[0]].get('error') or 'no reason given'}"
+            ),
         )
     return words, f"ALERTS: {outbox}" if outbox else ""

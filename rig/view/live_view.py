@@ -1,6 +1,6 @@
-"""The loop of the live view: look, draw, wait for a key; once a second.
+"""Loop of the live view: read, draw, wait for a key; once a second.
 
-A process of its own that only reads. Whatever goes wrong in one picture is said in the next one's header.
+A process of its own that only reads. A fault of one picture is shown in the header of the next.
 """
 
 from __future__ import annotations
@@ -30,7 +30,7 @@ PERIOD_S = 1.0
 
 
 class SnapshotSource(Protocol):
-    """Where pictures come from."""
+    """Source of snapshots."""
 
     def look(self) -> Snapshot:
         """Return the room now."""
@@ -53,7 +53,7 @@ class LiveSource:
         return picture(self._feed.live, self._feed.surroundings())
 
     def move(self, key: str) -> bool:
-        """Stay in the present."""
+        """Ignore keys that move in time."""
         return False
 
 
@@ -98,7 +98,7 @@ def print_once(source: SnapshotSource, out_fd: int, zone: tzinfo | None) -> int:
 
 
 def watch(source: SnapshotSource, in_fd: int, out_fd: int, zone: tzinfo | None) -> int:
-    """Draw pictures until the user has enough; return the exit code (128 + signal where one ended it)."""
+    """Draw until the user quits; return the exit code (128 + signal where one ended it)."""
     try:
         with Terminal(in_fd, out_fd) as terminal:
             return Viewer(source, terminal, zone).loop()
@@ -111,7 +111,7 @@ def watch(source: SnapshotSource, in_fd: int, out_fd: int, zone: tzinfo | None) 
 
 
 class Viewer:
-    """What the loop remembers: the last good picture, where the eye is, what went wrong."""
+    """State of the loop: last good snapshot, position, faults."""
 
     def __init__(self, source: SnapshotSource, terminal: Terminal, zone: tzinfo | None) -> None:
         self._source = source

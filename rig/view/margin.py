@@ -1,4 +1,4 @@
-"""How far a value is from its limits, and how it moves: pure arithmetic for the screen."""
+"""Margins, trends and times to a limit: pure arithmetic for the screen."""
 
 from __future__ import annotations
 

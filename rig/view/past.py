@@ -1,4 +1,4 @@
-"""A moment of the past of any run, running or not: the Room as it stood then, from everything on disk."""
+"""Past state of any run, running or not, from all its files."""
 
 from __future__ import annotations
 

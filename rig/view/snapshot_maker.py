@@ -1,4 +1,4 @@
-"""A Snapshot of the room: what is worth knowing now, worst first. Pure; time comes in as a value."""
+"""Snapshots from a live state, worst first. Pure; time comes in as a value."""
 
 from __future__ import annotations
 
@@ -50,7 +50,7 @@ class Surroundings:
 
 
 def picture(live: LiveState, surroundings: Surroundings) -> Snapshot:
-    """Return the room at ``surroundings.now_ns``. The fault of one channel never costs the others."""
+    """Return the snapshot at ``surroundings.now_ns``. The fault of one channel never costs the others."""
     live.close_what_a_restart_left_open()
     newest = live.newest_ns
     age_s = None if newest is None else (surroundings.now_ns - newest) / 1e9

@@ -130,7 +130,7 @@ def sent(path: Path) -> list[str]:
     """Return the messages in a file written by ``appending``, without their last lines about themselves."""
     if not path.exists():
         return []
-    return [one for one in path.read_text("utf-8").split("then this word is the same\n") if one.strip()]
+    return [one for one in path.read_text("utf-8").split("duplicates carry the same ID)\n") if one.strip()]
 
 
 def python(code: str, *words: str) -> Notifier:

@@ -20,7 +20,7 @@ def config(alerts: Alerts | None) -> Any:
     return cast("Any", SimpleNamespace(rig="hot-room", alerts=alerts))
 
 
-def test_each_way_reports_what_became_of_its_message() -> None:
+def test_each_notifier_reports_what_became_of_its_message() -> None:
     with Hook() as hook:
         notifiers = {
             "good": Notifier(webhook=WebhookNotifier(url=hook.url)),
@@ -33,7 +33,7 @@ def test_each_way_reports_what_became_of_its_message() -> None:
     assert "Connection refused" in gone.note
     assert "exit code 3" in bad.note
     [(_, _, body)] = hook.posts
-    assert json.loads(body)["subject"] == "hot-room: test of the way good"
+    assert json.loads(body)["subject"] == "hot-room: test of notifier good"
 
 
 @pytest.mark.slow
@@ -47,7 +47,7 @@ def test_all_ways_are_tried_at_the_same_time() -> None:
     assert max(result.took_s for result in results) < sum(result.took_s for result in results) / 2
 
 
-def test_without_a_way_there_is_nothing_to_test() -> None:
+def test_without_a_notifier_there_is_nothing_to_test() -> None:
     for alerts in (None, Alerts()):
-        with pytest.raises(UsageError, match="names no way of telling"):
+        with pytest.raises(UsageError, match="names no notifier"):
             rig.alerts.send_test(config(alerts))

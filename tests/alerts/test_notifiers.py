@@ -320,7 +320,7 @@ def test_a_command_gets_the_text_on_its_input_and_the_rest_in_its_environment(
     [
         (("/bin/false",), True, "/bin/false ended with exit code 1"),
         (("/no/such/program",), True, "/no/such/program could not be started: No such file or directory"),
-        (("/bin/sleep", "60"), False, "/bin/sleep was not done after 1 s and was ended"),
+        (("/bin/sleep", "60"), False, "/bin/sleep ended after the deadline of 1 s"),
     ],
 )
 def test_a_command_that_fails_is_not_delivered(run: tuple[str, ...], refused: bool, note: str) -> None:

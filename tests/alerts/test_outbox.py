@@ -160,7 +160,7 @@ def test_a_refusing_disk_stops_no_alert_and_everything_is_written_when_it_works_
     assert opened(tmp_path).state.to_record() == box.state.to_record()
 
 
-def test_ways_that_the_rig_file_no_longer_has_are_forgotten(tmp_path: Path) -> None:
+def test_notifiers_that_the_rig_file_no_longer_has_are_forgotten(tmp_path: Path) -> None:
     box = opened(tmp_path)
     box.record(seen(fact(1)))
     box.close()

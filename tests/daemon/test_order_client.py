@@ -71,7 +71,7 @@ def test_a_note_makes_a_run_no_longer_and_no_crash_undone(run: RunDir) -> None:
         (OrderKind.NOTE, {"text": "  "}, "without text"),
         (OrderKind.NOTE, {"text": "x", "unit": "A9"}, "no position 'A9'; there are: A1"),
         (OrderKind.NOTE, {"text": "x", "at_ns": "noon"}, "expected UTC nanoseconds"),
-        (OrderKind.SWAP, {"unit": "A1", "serial": "1"}, "1 sits in A1 already"),
+        (OrderKind.SWAP, {"unit": "A1", "serial": "1"}, "A1 already holds serial number 1"),
         (OrderKind.SWAP, {"unit": "A1", "serial": "a\nb"}, "cannot be a serial number"),
         (OrderKind.RELOAD, {"config": "../../etc"}, "is not in the run"),
         (OrderKind.PHASE, {"to": "next"}, "no test program is running"),
@@ -87,7 +87,7 @@ def test_what_makes_no_sense_is_refused_in_words(
 
 def test_a_reload_where_nobody_judges_is_refused(run: RunDir) -> None:
     config = rundir.freeze_config(run, "rig: other\n", to_json(LAYOUT))
-    with pytest.raises(UsageError, match="nobody records now"):
+    with pytest.raises(UsageError, match="no logger running"):
         order_client.ask(run, OrderKind.RELOAD, {"config": config})
 
 
@@ -132,7 +132,7 @@ def test_a_run_without_any_session_knows_no_units(tmp_path: Path) -> None:
         (["note", "RUN", "hums", "--unit", "A9"], "no position 'A9' in .*; there are: A1"),
         (["note", "RUN", "hums", "--at", "2199-01-01 00:00"], "that is still to come"),
         (["swap", "RUN", "A9", "7"], "no position 'A9' in .*; there are: A1"),
-        (["phase", "RUN", "next"], "nobody records .*, so no test program is running"),
+        (["phase", "RUN", "next"], "no logger is recording .*, so no test program is running"),
     ],
 )
 def test_a_slip_of_the_pen_is_refused_before_it_stands_in_the_record(

@@ -82,7 +82,7 @@ def test_what_makes_no_sense_is_refused_with_the_reason_and_recorded(quiet: runn
     assert said.returncode == 2
     assert "no position 'A9'" in said.stderr
     said = soakrig("swap", logger.runs, "A1", "S0002")
-    assert "S0002 sits in A2" in said.stderr
+    assert "serial number S0002 is recorded in A2" in said.stderr
     text = quiet.rig_file.read_text("utf-8")
     other = quiet.rig_file.with_name("other.yaml")
     other.write_text(text.replace("poll: 400 ms", "poll: 800 ms"), "utf-8")

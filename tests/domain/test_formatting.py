@@ -119,12 +119,14 @@ def test_ordinary_sizes_have_no_exponent(value: float, resolution: float) -> Non
         (0.0009, "A", 1e-4, "900 uA"),
         (0.0009, "A", 0.01, "0.00 A"),
         (999_999.0, "W", 0.0, "999999 W"),  # on either side of a million
-        (1_000_000.0, "W", 0.0, "1.000 MW"),
+        (1_000_000.0, "W", 0.0, "1 MW"),
         (1_000_000.0, "W", 0.1, "1000000.0 W"),
         (1.125e-6, "K/W", 0.0, "1.125e-06 K/W"),  # takes no prefix
-        (0.0005, "mV", 0.0, "0.0005000 mV"),
+        (0.0005, "mV", 0.0, "0.0005 mV"),
         (3.3, "1", 0.1, "3.3"),
-        (0.0, "V", 0.0, "0.0 V"),
+        (0.0, "V", 0.0, "0 V"),
+        (96.2, "degC", 0.0, "96.2 degC"),
+        (96.2, "degC", 0.01, "96.20 degC"),
         (math.nan, "V", 0.1, "no value"),
         (math.inf, "V", 0.1, "no value"),
         (None, "V", 0.1, "no value"),
@@ -140,7 +142,8 @@ def test_a_quantity_has_its_unit_and_the_digits_of_its_channel(
     ("value", "unit", "shown"),
     [
         (95.0, "degC", "95 degC"), (252.5, "V", "252.5 V"), (1_234_567.5, "Hz", "1234567.5 Hz"),
-        (0.001, "A", "0.001 A"), (0.0009, "A", "900 uA"), (0.00005, "K/W", "0.00005 K/W"), (0.25, "1", "0.25"),
+        (0.001, "A", "0.001 A"), (0.0009, "A", "900 uA"), (0.00005, "K/W", "0.00005 K/W"),
+        (0.25, "1", "0.25"),
         (math.inf, "V", "none"), (math.nan, "V", "none"),
     ],
 )  # fmt: skip

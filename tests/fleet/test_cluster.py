@@ -53,7 +53,7 @@ def cluster(archive: Archive, tmp_path: Path) -> Iterator[Cluster]:
         yield found
 
 
-def losing_one(cluster: Cluster, after: int) -> ask_runs.Told:
+def losing_one(cluster: Cluster, after: int) -> ask_runs.OnProgress:
     """Return what kills a worker once some runs, and not all, have answered."""
     lost: list[int] = []
 

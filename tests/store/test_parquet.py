@@ -248,7 +248,7 @@ def test_a_damaged_footer_is_found_before_the_file_is_opened(tmp_path: Path) -> 
     readings.write_bytes(raw)
     recording = RunReader.open(run.path)
     assert len(recording.series("mains")) == 29
-    assert [one.reason for one in recording.skipped] == [f"{readings}: its footer is damaged"]
+    assert [one.reason for one in recording.skipped] == [f"{readings}: footer damaged"]
 
 
 @pytest.mark.parametrize("damage", ["flipped", "gone", "cut"])

@@ -133,10 +133,10 @@ def test_a_folder_that_is_no_run_or_an_empty_run_is_refused_by_name(tmp_path: Pa
     with pytest.raises(FormatError, match="not a run directory"):
         Feed(tmp_path)
     run = rundir.create(tmp_path, rig="x", created_ns=SYSTEM.utc_ns(), software="test", name="empty")
-    with pytest.raises(StoreError, match="holds no session yet"):
+    with pytest.raises(StoreError, match="has no session yet"):
         Feed(run.path)
 
 
 def test_a_layout_survives_being_frozen(tmp_path: Path) -> None:
     plan = replace(layout(1), planned_s=60.0)
-    assert Feed(Recording(tmp_path, plan).path).room.layout == plan
+    assert Feed(Recording(tmp_path, plan).path).live.layout == plan

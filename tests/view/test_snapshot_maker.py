@@ -154,7 +154,7 @@ def test_the_loggers_word_about_itself_is_no_news_but_gives_the_lateness() -> No
     feeder.everything(1.0)
     feeder.event(EventKind.HEALTH, 2.0, "run", "about itself", lateness_ms={"meter1": [0.1, 1.5, 9.0]})
     snapshot = feeder.picture(2.5)
-    assert [event.kind for event in snapshot.events] == ["session-start"]
+    assert [event.kind for event in snapshot.events] == ["session start"]
     assert {i.name: i.late_ms for i in snapshot.instruments if i.late_ms is not None} == {"meter1": 1.5}
 
 
@@ -163,7 +163,7 @@ def test_a_stuck_bus_is_a_warning_until_one_of_its_instruments_replies() -> None
     feeder.everything(1.0)
     feeder.event(EventKind.BUS_STUCK, 2.0, "line1")
     snapshot = feeder.picture(3.0)
-    assert snapshot.warnings == ("BUS STUCK: line1 (meter1, meter2)",)
+    assert snapshot.warnings == ("BUS HUNG: line1 (meter1, meter2)",)
     assert {i.name for i in snapshot.instruments if i.link is LinkState.HUNG} == {"meter1", "meter2"}
     feeder.everything(4.0)
     assert feeder.picture(4.5).warnings == ()
@@ -180,11 +180,11 @@ def test_a_disk_that_refuses_is_a_warning_until_it_takes_records_again() -> None
 def test_trouble_with_sealing_is_an_event_and_no_lasting_warning_since_nobody_tells_its_end() -> None:
     feeder = Feeder(layout())
     feeder.event(EventKind.STORE_FAULT, 2.0, "run", "sealing failed", cause="seal")
-    feeder.event(EventKind.STORE_LOW, 3.0, "run", "room on the disk is getting short")
+    feeder.event(EventKind.STORE_LOW, 3.0, "run", "disk space low")
     snapshot = feeder.picture(4.0)
     assert snapshot.warnings == ()
     assert [one.text for one in snapshot.events if one.trouble] == [
-        "room on the disk is getting short", "sealing failed"
+        "disk space low", "sealing failed"
     ]  # fmt: skip
 
 

@@ -1,11 +1,11 @@
-"""Explain: say what each unit really endured: hours, energy, cycles, trips, margins, from readback."""
+"""Explain: account of each unit from readback: hours, energy, cycles, trips, margins."""
 
 from __future__ import annotations
 
 import argparse
 
 from rig.cli.arguments import tell_left_out
-from rig.cli.many_runs import counting_argument, crew_arguments, digests, exit_code, open_one, width
+from rig.cli.many_runs import counting_argument, digests, exit_code, open_one, width, worker_arguments
 from rig.errors import UsageError
 
 EXAMPLE = "soakrig account runs --unit A3"
@@ -19,9 +19,9 @@ def arguments(parser: argparse.ArgumentParser) -> None:
         "number; s3://BUCKET/KEY works too; default: ./runs",
     )  # fmt: skip
     parser.add_argument("--all", action="store_true", help="all runs at these places, by serial number")
-    parser.add_argument("--unit", help="only this unit, by its place or serial number")
+    parser.add_argument("--unit", help="only this unit, by position or serial number")
     counting_argument(parser)
-    crew_arguments(parser)
+    worker_arguments(parser)
 
 
 def run(args: argparse.Namespace) -> tuple[int, str]:

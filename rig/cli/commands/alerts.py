@@ -1,4 +1,4 @@
-"""Record: tell people of what happens in a run; 'soakrig log' starts this by itself."""
+"""Record: send the alerts of a run; 'soakrig log' starts this by itself."""
 
 from __future__ import annotations
 

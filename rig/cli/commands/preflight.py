@@ -1,4 +1,4 @@
-"""Set up: prove a rig step by step before the weeks begin; the result is part of the run."""
+"""Set up: check a rig step by step before a long run; the result is part of the run."""
 
 from __future__ import annotations
 
@@ -13,9 +13,9 @@ def arguments(parser: argparse.ArgumentParser) -> None:
     """Add the arguments."""
     file_argument(parser)
     parser.add_argument(
-        "--yes", action="store_true", help="nobody is there: units are off and cold; pass over the rest"
+        "--yes", action="store_true", help="unattended: units are off and cold; skip all other steps"
     )
-    parser.add_argument("--strict", action="store_true", help="what cannot be judged is bad, too")
+    parser.add_argument("--strict", action="store_true", help="count checks that cannot be judged as bad")
     parser.add_argument("--new", action="store_true", help="close the open run and begin a new one")
 
 

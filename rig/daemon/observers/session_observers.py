@@ -1,4 +1,4 @@
-"""Who attends the recorder in a session: the inbox, switching off, and what they share."""
+"""Observers of a session, and what they share."""
 
 from __future__ import annotations
 
@@ -48,7 +48,7 @@ def observers(
 ) -> list[RecordObserver]:
     """Return the attendants of one session. ``errands``: by bus; say: what may want a person is said by it.
 
-    guest: a pre-flight, which holds the test program off and lets only limits that trip count.
+    preflight: checks, which suspend the test program and leave only trip limits in force.
     """
     announce = Announcer(intake, clock)
     dispatch = CommandDispatch(
@@ -118,11 +118,11 @@ def observers(
 
 
 def _only_trips(limits: LimitsInForce, announce: Announcer) -> None:
-    """Let only limits that trip count: nothing else is wrong with a unit that is off, or just switched on."""
+    """Leave only trip limits in force: other excursions are normal in a unit that is off, or just switched on."""
     limits.enter(
         {name: tuple(one for one in channel.limits if one.trip) for name, channel in limits.base.items()}
     )
-    text = "pre-flight: only limits that trip hold"
+    text = "pre-flight: only trip limits in force"
     announce(EventKind.PHASE, "run", text, {"what": PRE_FLIGHT, "phase": "", **limits.data()})
 
 

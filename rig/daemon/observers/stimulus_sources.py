@@ -41,7 +41,7 @@ class _Setting:
 
 
 class Sources:
-    """Brings stimuli about. ``specs``: by channel."""
+    """Sources that set stimuli. ``specs``: by channel."""
 
     def __init__(
         self,
@@ -65,7 +65,7 @@ class Sources:
         self._looks = [[(at, name) for at, name in enumerate(names) if name in specs] for names in blocks]
 
     def forget(self) -> None:
-        """Let go of what was due: another phase is. What has been sent stands."""
+        """Drop pending settings: another phase is due. What has been sent stays."""
         self._settings.clear()
 
     def bring(self, channel: str, target: PhaseTarget, reads: float, ramp_s: float) -> None:
@@ -87,7 +87,7 @@ class Sources:
                 self._signal(channel, setting, SwitchSignal.SEEN_OFF, self._reading(channel, value))
 
     def tick(self) -> None:
-        """Take in what the buses said, go on with ramps, notice what is late."""
+        """Take the results of commands, continue ramps, time out what is overdue."""
         while self._answers:
             channel, setting, attempt, trouble, boot_ns = self._answers.popleft()
             if self._settings.get(channel) is not setting:

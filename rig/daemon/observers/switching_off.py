@@ -119,8 +119,10 @@ class SwitchingOff:
         what, text = {
             SwitchAction.SEND: (
                 "ordered",
-                f"switching {unit} off, try {switch.attempt} of {tries}: command {commands} to "
-                f"{spec.instrument}",
+                (
+                    f"switching {unit} off, try {switch.attempt} of {tries}: command {commands} to "
+                    f"{spec.instrument}"
+                ),
             ),
             SwitchAction.SAY_SENT: (
                 "sent",
