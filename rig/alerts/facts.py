@@ -7,7 +7,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
-from rig.domain.formatting import plain, quantity, setting
+from rig.domain.formatting import beside_limit, plain, setting
 from rig.domain.model import Channel, Event, Layout
 
 MOST_TEXT = 400
@@ -107,7 +107,7 @@ def crossing_words(event: Event, layout: Layout | None, *, early: bool) -> str:
         return harmless(event.text)
     word = "warning" if early else "limit"
     channel = layout.channels.get(event.subject) if layout is not None else None
-    reading = quantity(value, unit, channel.resolution if channel is not None else 0.0)
+    reading = beside_limit(value, bound, unit, channel.resolution if channel is not None else 0.0)
     return harmless(f"{event.subject} {side} {data['side']} {word} {setting(bound, unit)}: {reading}")
 
 

@@ -85,6 +85,22 @@ def quantity(value: float | None, unit: str, resolution: float = 0.0, significan
     return _with_unit(text, unit)
 
 
+def beside_limit(value: float, limit: float, unit: str, resolution: float = 0.0) -> str:
+    """Return a reading next to its limit: ``0 W`` below 40 W, not ``1.125 uW``, where no resolution is known.
+
+    Without a resolution the reading has the step of the limit's fourth digit, or a finer one where it would
+    otherwise look equal to the limit.
+    """
+    if resolution > 0 or limit == 0 or not math.isfinite(value):
+        return quantity(value, unit, resolution)
+    first = 3 - math.floor(math.log10(abs(limit)))
+    for decimals in range(first, first + 9):
+        rounded = round(value, decimals)
+        if rounded != limit or value == limit:
+            break
+    return _with_unit(setting(rounded), unit)
+
+
 def setting(value: float, unit: str = "") -> str:
     """Return a value that somebody wrote, such as a limit, with all its digits: ``252.5 V``, ``50 uA``."""
     if not math.isfinite(value):

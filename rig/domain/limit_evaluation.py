@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from rig.domain import limits
-from rig.domain.formatting import duration, quantity, setting
+from rig.domain.formatting import beside_limit, duration, setting
 from rig.domain.limits import NORMAL, Bound, BoundState, LimitChangeKind, LimitState, SilenceAlarm
 from rig.domain.model import Channel, EventKind, Scan, Side, Status
 
@@ -202,7 +202,7 @@ def _crossing(kind: EventKind, channel: Channel, watched: _Watched, t_ns: int, v
     bound, watch = watched.bound, watched.watch
     unit = channel.unit_of_measure
     bound_text = f"{bound.side} {_BOUND_WORDS[bound.early]} {setting(bound.value, unit)}"
-    reading = quantity(value, unit, channel.resolution)
+    reading = beside_limit(value, bound.value, unit, channel.resolution)
     if kind in (EventKind.LIMIT_OUT, EventKind.EARLY_OUT):
         side = "above" if bound.side is Side.HIGH else "below"
         text = f"{channel.name} {side} {bound_text}: {reading}"

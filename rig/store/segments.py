@@ -1,4 +1,4 @@
-"""Sealing of journals into Parquet and merging of small files: nothing is removed before its successor is verified.
+"""Sealing of journals into Parquet and merging: nothing is removed before its successor is verified.
 
 Each step ends with a name given by rename, so that whatever moment the power fails at, a next attempt
 finds either the old files or the new ones, and ``catalogue`` never counts both.

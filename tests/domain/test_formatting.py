@@ -10,6 +10,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from rig.domain.formatting import (
+    beside_limit,
     clock_time,
     counted,
     duration,
@@ -154,6 +155,27 @@ def test_a_setting_keeps_all_its_digits(value: float, unit: str, shown: str) -> 
 @given(st.floats(min_value=-1e6, max_value=1e6).filter(lambda one: one == 0 or abs(one) > 1e-3))
 def test_a_setting_read_back_is_what_was_written(value: float) -> None:
     assert float(setting(value)) == pytest.approx(value, rel=1e-11)
+
+
+@pytest.mark.parametrize(
+    ("value", "limit", "unit", "resolution", "shown"),
+    [
+        (1.125e-6, 40.0, "W", 0.0, "0 W"),
+        (0.0049, 40.0, "W", 0.0, "0 W"),  # on either side of half a step of 0.01 W
+        (0.0051, 40.0, "W", 0.0, "0.01 W"),
+        (96.2, 95.0, "degC", 0.0, "96.2 degC"),
+        (95.0004, 95.0, "degC", 0.0, "95.0004 degC"),  # never looks equal to its limit
+        (95.0, 95.0, "degC", 0.0, "95 degC"),
+        (1.125e-6, 40.0, "W", 0.1, "0.0 W"),
+        (96.2, 95.0, "degC", 0.01, "96.20 degC"),
+        (1.5, 0.0, "V", 0.0, "1.5 V"),
+        (math.nan, 40.0, "W", 0.0, "no value"),
+    ],
+)
+def test_a_reading_beside_its_limit_has_digits_of_the_limits_size(
+    value: float, limit: float, unit: str, resolution: float, shown: str
+) -> None:
+    assert beside_limit(value, limit, unit, resolution) == shown
 
 
 def test_a_target_is_printed_with_its_tolerance() -> None:

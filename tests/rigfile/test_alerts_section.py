@@ -32,8 +32,8 @@ def read(text: str) -> tuple[Alerts | None, list[ConfigFault]]:
     return build(Alerts, child(yaml_reader.parse(text, "rig.yaml"), "alerts"), faults, "alerts"), faults
 
 
-def refusal(notifiers: str) -> str:
-    alerts, faults = read(f"alerts:\n  ways:\n    one: {notifiers}\n")
+def refusal(notifier: str) -> str:
+    alerts, faults = read(f"alerts:\n  ways:\n    one: {notifier}\n")
     assert alerts is None
     return "\n".join(str(one) for one in faults)
 
@@ -50,7 +50,7 @@ def test_a_whole_section_is_read() -> None:
 
 
 @pytest.mark.parametrize(
-    ("ways", "said"),
+    ("notifier", "said"),
     [
         ("{}", "0 of mail, webhook, mqtt and command are given; write exactly one"),
         ("{command: {run: [/bin/true]}, mqtt: {server: 'h:1', topic: t}}", "2 of mail, webhook, mqtt and"),
@@ -76,8 +76,8 @@ def test_a_whole_section_is_read() -> None:
         ("{command: {run: [/bin/true]}, tell: [limit]}", "did you mean limits?"),
     ],
 )  # fmt: skip
-def test_what_cannot_work_or_would_give_something_away_is_refused(notifiers: str, said: str) -> None:
-    assert said in refusal(notifiers)
+def test_what_cannot_work_or_would_give_something_away_is_refused(notifier: str, said: str) -> None:
+    assert said in refusal(notifier)
 
 
 def test_a_heartbeat_needs_somewhere_to_go() -> None:

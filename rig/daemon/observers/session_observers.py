@@ -118,7 +118,7 @@ def observers(
 
 
 def _only_trips(limits: LimitsInForce, announce: Announcer) -> None:
-    """Leave only trip limits in force: other excursions are normal in a unit that is off, or just switched on."""
+    """Leave only trip limits in force: other excursions are normal in a unit off or just switched on."""
     limits.enter(
         {name: tuple(one for one in channel.limits if one.trip) for name, channel in limits.base.items()}
     )
