@@ -93,7 +93,7 @@ class OrderHandlers:
 
     def _phase(self, order: Order) -> None:
         if self._phases is None:
-            raise ValueError("no test program running: no logger, or a rig file without program")
+            raise ValueError("no test program is running: no logger, or a rig file without program")
         self._phases.move(order)
 
     def _reload(self, order: Order) -> None:

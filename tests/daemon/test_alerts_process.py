@@ -68,7 +68,7 @@ def test_alerts_that_die_are_told_and_started_again_after_longer_and_longer_wait
         beside.look(2.5)
         assert len(beside.said) == times
         text, data = beside.said[-1]
-        assert "alerts process ended (exit -9): nobody is told" in text
+        assert "alerts process ended (exit -9): no alerts until its restart" in text
         assert data["wait_s"] == 2.0**times
         beside.look(data["wait_s"] + 5.0)
         assert beside.alerts_process._process is not before

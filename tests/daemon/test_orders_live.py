@@ -103,7 +103,7 @@ def test_without_a_logger_an_order_is_recorded_in_a_session_of_its_own(
     assert logger.stop(signal.SIGKILL) == -signal.SIGKILL
     said = soakrig("swap", logger.runs, "A1", "S0088")
     assert said.returncode == 0, said.stderr
-    assert "short session" in said.stdout
+    assert "brief session" in said.stdout
     events = logger.recorded().events()
     kinds = [one.kind for one in events if one.session == 2]
     assert kinds == [

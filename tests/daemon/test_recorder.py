@@ -142,7 +142,7 @@ def test_nothing_is_synced_where_nothing_was_written() -> None:
     assert desk.recorder.progress_ns >= desk.clock.boot_ns() - 1_000_000_000, "an idle disk is no stalled one"
 
 
-@pytest.mark.parametrize("deed", ["scan", "event", "tick", "close"])
+@pytest.mark.parametrize("call", ["scan", "event", "tick", "close"])
 def test_an_attendant_that_fails_is_left_out_and_told_and_costs_no_reading(call: str) -> None:
     fragile, sound = Fragile(call), Fragile("none")
     desk = Desk(fragile, sound)

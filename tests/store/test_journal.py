@@ -140,7 +140,7 @@ def test_one_damaged_head_is_read_from_its_copy_and_two_are_named(tmp_path: Path
         path.write_bytes(raw[: start + 20] + b"\xff\xff\xff\xff" + raw[start + 24 :])
         assert values(run) == (VOLTS, MAINS)
     path.write_bytes(bytes(HEADS_BYTES) + raw[HEADS_BYTES:])
-    with pytest.raises(DamageError, match=r"j000001\.journal: not a journal.*begins with 136 zero bytes"):
+    with pytest.raises(DamageError, match=r"j000001\.journal: not a readable .*begins with 136 zero bytes"):
         journal.read_head(OS_DISK, path)
     assert values(run) == ([], [])
     assert [one.path for one in RunReader.open(run.path).skipped] == [path]

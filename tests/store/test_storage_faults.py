@@ -176,7 +176,7 @@ def test_a_journal_is_not_sealed_where_sealing_might_take_its_room(tmp_path: Pat
     disk.free_bytes = 100
     outcome = seal(run, disk=disk)
     assert outcome.sealed == ()
-    assert "not sealed: 100 bytes are free" in outcome.wrong[0]
+    assert "not sealed: 100 bytes free" in outcome.wrong[0]
     assert len(RunReader.open(run.path).series("mains")) == 1
 
 
