@@ -100,7 +100,7 @@ class Link:
         self._close_transport()
 
     def abandon(self) -> None:
-        """Let the port go while its owner is stuck; from any thread. What the owner does later fails."""
+        """Let the port go while its owner hangs; from any thread. What the owner does later fails."""
         self._abandoned = True
         self._transport.abandon()
 

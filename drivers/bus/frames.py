@@ -2,7 +2,7 @@
 
 RTU frames carry no number that ties a reply to its request, so everything that can be compared is:
 device, function, byte count, checksum. TCP frames carry one; a frame with another number is an answer
-that came too late, and is passed over.
+that came too late, and is ignored.
 """
 
 from __future__ import annotations

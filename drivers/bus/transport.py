@@ -71,7 +71,7 @@ class Transport(Protocol):
     def abandon(self) -> None:
         """Let the instrument and the port go, for the next user; from any thread, never waits.
 
-        For when the owner is stuck in a call that will not return: the descriptor stays open, so that
+        For an owner that hangs in a call that will not return: the descriptor stays open, so that
         its number is given to nobody else meanwhile.
         """
         ...

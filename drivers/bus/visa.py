@@ -22,7 +22,7 @@ _LOOK_MS = 20
 
 
 def _known_host(name: str, resource: str) -> None:
-    """Raise BusError if a network resource names a host that nobody knows: the library hides that."""
+    """Raise BusError if a network resource names an unknown host: the library hides that."""
     kind, _, rest = resource.partition("::")
     host = rest.partition("::")[0]
     if not kind.upper().startswith("TCPIP") or not host:

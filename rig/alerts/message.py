@@ -1,4 +1,4 @@
-"""A parcel of facts in words: a short subject, a text that says what, where, since when, what to look at."""
+"""Message of a batch of facts: a short subject, and a text with what, where, since when and what to check."""
 
 from __future__ import annotations
 
@@ -20,7 +20,7 @@ _LEADS = {"worse": "now worse: ", "still": "still: ", "test": ""}
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Message:
-    """What one way carries. ``key``: the same for every try of the same message. facts: JSON values."""
+    """Message for one notifier. ``key``: the same for every try of the same message. facts: JSON values."""
 
     key: str
     subject: str
@@ -51,7 +51,7 @@ def compose(
     most_lines: int,
     zone: tzinfo | None = None,
 ) -> Message:
-    """Return the message for a parcel.
+    """Return the message for a batch.
 
     place: where the recording is. now_ns: UTC; zone: of the times (None: this machine's); UTC always
     stands beside it. At most ``most_lines`` facts are written out, in order; the rest is counted.

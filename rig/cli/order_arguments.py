@@ -42,7 +42,7 @@ def demand_position(run: RunDir, unit: str) -> None:
 
 
 def demand_logger(run: RunDir, else_: str) -> None:
-    """Raise UsageError if nobody records the run."""
+    """Raise UsageError if no logger records the run."""
     from rig.store import rundir
 
     if not rundir.is_held(run.path / rundir.LOCK):

@@ -21,7 +21,7 @@ Done = Callable[[str, int], None]
 class InstrumentCommand:
     """Exchanges with one instrument, to be carried out in order.
 
-    ``done`` is called once, unless the session ends or the bus is stuck for good before.
+    ``done`` is called once, unless the session ends or the bus hangs for good before.
     """
 
     instrument: str

@@ -69,7 +69,7 @@ class Wire(Protocol):
         ...
 
     def abandon(self) -> None:
-        """Let the port go while its owner is stuck; from any thread."""
+        """Let the port go while its owner hangs; from any thread."""
         ...
 
 
@@ -122,7 +122,7 @@ class Poller(threading.Thread):
     """Thread that polls all instruments of one bus until stopped.
 
     ``deadline_ns`` is the monotonic time by which the call now under way must have ended (0: none is);
-    the supervisor reads it to find a stuck bus. An ``abandoned`` poller hands over nothing any more.
+    the supervisor reads it to find a hung bus. An ``abandoned`` poller hands over nothing any more.
     """
 
     def __init__(
@@ -168,7 +168,7 @@ class Poller(threading.Thread):
         self._commands.wake()
 
     def give_up(self) -> None:
-        """Let the bus go while this thread is stuck, so that another can take its place."""
+        """Let the bus go while this thread hangs, so that another can take its place."""
         self.abandoned = True
         self.stop()
         self._wire.abandon()

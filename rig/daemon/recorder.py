@@ -42,7 +42,7 @@ class Fast(Protocol):
     """What decides on faster polls."""
 
     def consider(self, scan: Scan, near: AbstractSet[str]) -> None:
-        """Look at a scan; ``near`` are the channels beyond a limit or early warning now."""
+        """Look at a scan; ``near`` are the channels beyond a limit or warning now."""
         ...
 
     def tick(self) -> None:

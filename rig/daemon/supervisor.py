@@ -1,7 +1,7 @@
 """Start, stop, signals, and an eye on every thread: the life of one session.
 
 Nothing here touches a bus or a file of the run while it is going; it looks at deadlines and clocks,
-replaces what is stuck, and says so.
+replaces what hangs, and reports it.
 """
 
 from __future__ import annotations
@@ -57,7 +57,7 @@ class _Bus:
 
     @property
     def abandoned(self) -> int:
-        """How many threads were given up and are stuck to this day; one whose call came back has ended."""
+        """Number of abandoned threads that still hang; one whose call returned has ended."""
         self.given_up = [one for one in self.given_up if one.is_alive()]
         return len(self.given_up)
 
@@ -194,7 +194,7 @@ class Supervisor:
             self._look_at_stuck(name, bus)
 
     def _look_at_stuck(self, name: str, bus: _Bus) -> None:
-        """Give a stuck thread up and open the bus anew: at once the first times, then after longer waits."""
+        """Abandon a hung thread and reopen the bus: at once the first times, then after longer waits."""
         if bus.abandoned >= MOST_ABANDONED:
             return
         now_ns, poller = self._clock.monotonic_ns(), bus.poller

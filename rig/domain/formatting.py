@@ -102,7 +102,7 @@ def beside_limit(value: float, limit: float, unit: str, resolution: float = 0.0)
 
 
 def setting(value: float, unit: str = "") -> str:
-    """Return a value that somebody wrote, such as a limit, with all its digits: ``252.5 V``, ``50 uA``."""
+    """Return a configured value, such as a limit, with all its digits: ``252.5 V``, ``50 uA``."""
     if not math.isfinite(value):
         return "none"
     if 0 < abs(value) < _PREFIX_BELOW and takes_prefix(unit):

@@ -67,7 +67,7 @@ class Evaluation:
     """The live limit states of one session.
 
     ``crossed_units`` grows as units first leave a limit (None stands for the room's own channels).
-    ``near`` holds the channels that are beyond an early warning or a limit right now.
+    ``near`` holds the channels that are beyond a warning or a limit right now.
     """
 
     def __init__(
@@ -87,7 +87,7 @@ class Evaluation:
     def arm(self, channels: Mapping[str, Channel], now_ns: int) -> list[LimitFinding]:
         """Judge by the limits of these channels (the same names) from now on; return what that ended.
 
-        A bound keeps its state where its side and sort (limit, early warning) are still limited: one that
+        A bound keeps its state where its side and sort (limit, warning) are still limited: one that
         is out stays out until a reading says otherwise. Where nothing is limited any more, it is over.
         """
         findings: list[LimitFinding] = []

@@ -40,7 +40,7 @@ class ChannelKind(enum.StrEnum):
 class Limit:
     """One bound of a channel.
 
-    ``value``, ``early`` (early warning, None for none) and ``deadband`` are in the channel's unit of
+    ``value``, ``early`` (warning, None for none) and ``deadband`` are in the channel's unit of
     measure. Out is strictly beyond ``value``; back in needs ``deadband`` inside it (ISA-18.2 deadband).
     ``on_delay_s``: how long it must stay out before the excursion counts; it never moves its beginning.
     ``trip``: the unit is switched off when this excursion counts (where switching is configured).

@@ -205,7 +205,7 @@ def looser(sets: Sequence[tuple[Limit, ...]]) -> tuple[Limit, ...]:
 
 
 def strictest(sets: Sequence[tuple[Limit, ...]]) -> tuple[Limit, ...]:
-    """Return limits that are out where any of these is: for when nobody knows which phase is in force."""
+    """Return limits that are out where any of these is: for an unknown phase in force."""
     return tuple(one for side in Side if (one := _farthest(side, sets, outward=False)) is not None)
 
 

@@ -232,7 +232,7 @@ def to_step(
 def by_hand(
     progress: Progress, program: Program, wish: str, now_ns: int
 ) -> tuple[Progress, tuple[ProgramChange, ...]]:
-    """Return the program after somebody's wish: ``hold``, ``go``, ``next``, or a phase's name.
+    """Return the program after an order: ``hold``, ``go``, ``next``, or a phase's name.
 
     A name means its next time in the course, from the present step on, else its last. Raises ValueError in
     words for a wish that makes no sense now.
@@ -310,7 +310,7 @@ def limits_in_force(
     """Return the limits that the program puts in place of the rig file's, by channel.
 
     own: the rig file's, by channel. On the way from one phase to the next, what either allows is allowed.
-    When nobody knows which phase is in force, only what all of them allow is. After the end: none.
+    Where the phase in force is unknown, only what all of them allow is. After the end: none.
     """
     steps = program.steps
     if progress.stage is PhaseStage.UNKNOWN:

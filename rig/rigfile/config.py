@@ -263,7 +263,7 @@ def _instrument(name: str, place: NodePlace, drivers: Callable[[str], DriverSpec
 
 
 def _strange(others: Sequence[str], node: Node) -> list[str]:
-    """Return the keys that may belong to a driver nobody knows: all but misspelled common ones."""
+    """Return the keys that may belong to an unknown driver: all but misspelled common ones."""
     missing = [
         key for key, one in keys(InstrumentSection).items() if one.required and key not in entries(node)
     ]

@@ -219,7 +219,7 @@ class RunReader:
 
     @property
     def state(self) -> RecordingState:
-        """Whether somebody records now; if not, whether the last session ended with a stop."""
+        """Whether a logger records now; if not, whether the last session ended with a stop."""
         if self._is_running():
             return RecordingState.RUNNING
         begun = [number for number in self._begun if not self._is_brief(number)] or list(self._begun)

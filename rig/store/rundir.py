@@ -385,7 +385,7 @@ def holder(path: Path) -> str:
 
 
 def is_held(path: Path) -> bool:
-    """Return whether somebody holds this lock now. Asks for it, shared, for an instant."""
+    """Return whether this lock is held now. Asks for it, shared, for an instant."""
     try:
         descriptor = os.open(path, os.O_RDONLY | os.O_CLOEXEC)
     except OSError:

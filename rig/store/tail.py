@@ -34,7 +34,7 @@ class LiveScan:
 class Update:
     """What has come since the last look, in recorded order.
 
-    missed: journals that were sealed away, or cannot be read, before all of them was seen; whoever
+    missed: journals that were sealed away, or cannot be read, before all of them was seen; a reader that
     needs their content reads the run with ``reader.Run``.
     """
 

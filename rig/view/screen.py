@@ -167,7 +167,7 @@ def shares(height: int, wanted: Sequence[int], least: Sequence[int]) -> list[int
 
 
 def _overview(snapshot: Snapshot, canvas: Canvas, problems: list[str], *, alone: bool) -> list[Text]:
-    """Return units, excursions, unwell instruments, events; ``alone``: then channels, as many as fit."""
+    """Return units, excursions, instrument faults, events; ``alone``: then channels, as many as fit."""
     width = canvas.width
     out_now = [e for e in snapshot.excursions if e.ended_ns is None]
     faulty = [i for i in snapshot.instruments if i.link not in {LinkState.ONLINE, LinkState.WAITING}]

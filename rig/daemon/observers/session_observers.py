@@ -46,7 +46,7 @@ def observers(
     preflight: PreflightSession | None = None,
     stop: Callable[[str], None] = lambda _reason: None,
 ) -> list[RecordObserver]:
-    """Return the attendants of one session. ``errands``: by bus; say: what may want a person is said by it.
+    """Return the observers of one session. ``command_queues``: by bus; say: prints what may need a person.
 
     preflight: checks, which suspend the test program and leave only trip limits in force.
     """
