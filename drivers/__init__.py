@@ -30,7 +30,7 @@ NOT_A_DRIVER = frozenset({"bus"})
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Reply:
-    """What a complete reply says.
+    """Content of a complete reply.
 
     values, statuses: one per field of the exchange, in its order (NaN where the status has no number).
     used: how many of the received bytes belong to this reply; what is left over is unsolicited.
@@ -112,7 +112,7 @@ class Driver(Protocol):
 
 
 class Commanded(Protocol):
-    """What a driver has besides, if its instrument can be told to do something (a relay, a source).
+    """Further attribute of a driver whose instrument takes commands (a relay, a source).
 
     A driver without ``command`` only reads; the rig file cannot name its instrument for switching.
     """
@@ -120,7 +120,7 @@ class Commanded(Protocol):
     def command(self, text: str) -> Exchange:
         """Return the exchange that carries out a command of the rig file.
 
-        Raises ValueError, at the desk, for a text that is no command of this kind of instrument.
+        Raises ValueError, when the file is checked, for a text that is no command of this kind of instrument.
         """
         ...
 
@@ -129,7 +129,7 @@ def command_of(driver: Driver, text: str) -> Exchange:
     """Return the exchange for a command. Raises ValueError if the driver has none or refuses the text."""
     command = getattr(driver, "command", None)
     if command is None:
-        raise ValueError("this kind of instrument is only read; its driver has no commands")
+        raise ValueError("instruments of this kind are only read; the driver has no commands")
     exchange: Exchange = command(text)
     return exchange
 

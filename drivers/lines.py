@@ -50,7 +50,7 @@ class Checksum:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class LineIdentity:
-    """How an instrument says who it is."""
+    """Query of an instrument's identity."""
 
     ask: str = key(Text(), doc="question")
     pattern: str = key(Text(), doc="pattern that the whole answer must match")
@@ -60,7 +60,7 @@ class LineIdentity:
 class LineRead:
     """One question and its answer of one line: fields and separator, or a pattern with named groups."""
 
-    ask: str = key(Text(empty=True), default="", doc="question; without it the instrument sends by itself")
+    ask: str = key(Text(empty=True), default="", doc="question; without it the instrument is free-running")
     fields: tuple[str, ...] = key(Seq(Name()), default=(), doc="names of the values, in the line's order")
     separator: str = key(Text(), default=",", doc="what stands between the values; or the word blanks")
     pattern: str = key(Text(empty=True), default="", doc="in place of fields: (?P<volts>...) names a value")
@@ -126,9 +126,7 @@ class Driver:
         if twice:
             raise ValueError(f"reads: field {', '.join(twice)} is named twice; give each value its own name")
         if len(readings) > 1 and any(reading.request_bytes == 0 for reading in readings):
-            raise ValueError(
-                "reads: an instrument that sends by itself has one read only; or give each an ask"
-            )
+            raise ValueError("reads: a free-running instrument has one read only; or give each an ask")
         self.polls: Sequence[Exchange] = tuple(readings)
         opening: list[Exchange] = []
         if isinstance(options.identity, LineIdentity):
@@ -152,12 +150,12 @@ class Driver:
         if not self._command_reply:
             return Command(text, self._sent)
         if self._streams:
-            raise ValueError("it sends by itself: an answer could not be told from a reading")
+            raise ValueError("free-running instrument: an answer could not be distinguished from a reading")
         return Answered(text, terminator=self._sent, reply_terminator=self._end, pattern=self._command_reply)
 
 
 class LineReading:
-    """The values of one line, asked for or heard."""
+    """Values of one line, requested or free-running."""
 
     def __init__(
         self,

@@ -1,4 +1,4 @@
-"""The three clocks of a recording, behind one small seam.
+"""The three clocks of a recording, behind one small interface.
 
 Deadlines and intervals use ``monotonic_ns``; stamps use ``boot_ns`` (it counts through suspend and
 never steps); the wall clock only labels. Nothing else in the project reads a clock.

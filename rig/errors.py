@@ -4,7 +4,7 @@
 
     SoakrigError                 anything raised on purpose
     ├── ConfigError              the author of the rig file must act
-    ├── UsageError               whoever typed the command must act
+    ├── UsageError               the user of the command must act
     ├── BusError                 somebody must go to the rack
     │   ├── DeadlineError        no (complete) reply within the deadline
     │   ├── ReplyError           a reply came and is wrong

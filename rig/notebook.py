@@ -44,7 +44,7 @@ if TYPE_CHECKING:
 Moment = str | datetime | int | None
 """A moment: ISO 8601 text or a datetime (both in the run's zone where they name none), ``04:05`` for the last
 such time in the run, or UTC ns."""
-NAMES = pd.Index([status.name.lower() for status in Status])
+NAMES = pd.Index([status.key for status in Status])
 AGE_POLLS = 2.5
 """Default age in polls of its instrument up to which a value counts."""
 

@@ -1,4 +1,4 @@
-"""A word that ends a wait, from wherever it comes."""
+"""Stop flag that ends a wait."""
 
 from __future__ import annotations
 
@@ -34,5 +34,5 @@ class Stop:
             self._words.get(timeout=seconds)
         except queue.Empty:
             return self._is_set
-        self._words.put(None)  # for whoever else waits
+        self._words.put(None)  # for all other waiters
         return True

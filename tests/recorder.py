@@ -124,7 +124,7 @@ class Recorder:
         """Begin a session; knows: it names what an earlier one left open, as older ones did not."""
         self.plan = plan
         self.session += 1
-        open_keys = RunReader.open(self.run.path).told().open_keys if self.session > 1 else []
+        open_keys = RunReader.open(self.run.path).event_summary().open_keys if self.session > 1 else []
         self.blocks = (tuple(plan.channels),)
         config = rundir.freeze_config(self.run, f"session: {self.session}\n", to_json(plan))
         self.writer = RunWriter(

@@ -36,9 +36,9 @@ def record(to: Path, *, name: str, seed: int, room: Path, poll_s: float = 0.5) -
     chosen = scenario(name)
     kept = to / f"{name}-{seed}"
     if kept.exists():
-        raise SoakrigError(f"{kept} exists already; remove it first")
+        raise SoakrigError(f"{kept} already exists; remove it first")
     if room.exists():
-        raise SoakrigError(f"{room} exists already; the room needs a folder of its own, which is removed")
+        raise SoakrigError(f"{room} already exists; the room needs a folder of its own, which is removed")
     with running(room, scenario=name, seed=seed, poll_s=poll_s) as served:
         _log(served.rig_file, chosen.end_s / PACE + LEAD_S)
     runs = sorted((room / "runs").iterdir())

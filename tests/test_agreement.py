@@ -81,7 +81,7 @@ def by_search(run: RunReader) -> list[One]:
 
 
 def by_watch(run: RunReader) -> list[One]:
-    room = Feed(run.path).room
+    room = Feed(run.path).live
     return sorted((e.channel, e.side, at(e.began_ns)) for e in (*room.active.values(), *room.ended))
 
 
@@ -134,16 +134,16 @@ def _deaths_phases_and_hours(run: RunReader) -> None:
     ]
     forces = HeldReadings(run).forces()
     last = forces[-1].phase if forces and forces[-1].end_ns == account.span_ns[1] else ""
-    shown = Feed(run.path).room.phase
+    shown = Feed(run.path).live.phase
     assert (shown.name if shown else "") == last
 
 
 def _lasting(run: RunReader) -> None:
     """Ask everybody what never came back."""
     out = {e.channel for one in survey(run, 100).values() for e in one.excursions if e.end_ns is None}
-    assert {name for name, _ in Feed(run.path).room.active} == out
+    assert {name for name, _ in Feed(run.path).live.active} == out
     assert {one.subject for one in matches(run, facts(run), EventQuery()) if one.end_ns is None} == out
-    assert set(run.told().still_out) == out
+    assert set(run.event_summary().still_out) == out
     assert {e.channel for e in notebook.open_run(run.path).excursions() if e.returned is None} == out
 
 
@@ -182,7 +182,7 @@ def same_limits(recorder: Recorder, run: RunReader) -> None:
             ]
             assert now.limits == judged[name], (name, at(t_ns))
     last = recorder.trace[-1][1]
-    assert {name: one.limits for name, one in Feed(run.path).room.layout.channels.items()} == last
+    assert {name: one.limits for name, one in Feed(run.path).live.layout.channels.items()} == last
 
 
 def post_mortem(run: RunReader, unit: str = "A1") -> PostMortem:

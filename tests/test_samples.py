@@ -12,7 +12,7 @@ from tests.samples import record
 
 def test_nothing_that_exists_is_overwritten(tmp_path: Path) -> None:
     (tmp_path / "quiet-1").mkdir()
-    with pytest.raises(SoakrigError, match="exists already"):
+    with pytest.raises(SoakrigError, match="already exists"):
         record(tmp_path, name="quiet", seed=1, room=tmp_path / "room")
     with pytest.raises(SoakrigError, match="folder of its own"):
         record(tmp_path, name="quiet", seed=2, room=tmp_path)

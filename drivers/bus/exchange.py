@@ -27,6 +27,7 @@ from typing import NamedTuple
 from drivers import Exchange, Reply
 from drivers.bus.transport import GAP_NS, NS_PER_S, Transport
 from rig.clock import SYSTEM, Clock
+from rig.domain.formatting import setting
 from rig.domain.model import Status
 from rig.errors import BusError, BusInUseError, DeadlineError, InstrumentError, ReplyError, shown
 
@@ -47,7 +48,7 @@ class Answer(NamedTuple):
 
 @dataclass(slots=True)
 class Counts:
-    """What a link has seen since it was made. ``discarded`` counts bytes that nobody asked for."""
+    """Counts of a link since it was made. ``discarded``: unsolicited bytes."""
 
     opened: int = 0
     exchanges: int = 0
@@ -57,7 +58,7 @@ class Counts:
 
 
 class Link:
-    """One bus: at most one conversation at a time, owned by the thread that opened it.
+    """One bus: at most one exchange at a time, owned by the thread that opened it.
 
     settle_s: how long after opening whatever arrives is ignored (an adapter that resets its device).
     """
@@ -99,7 +100,7 @@ class Link:
         self._close_transport()
 
     def abandon(self) -> None:
-        """Let the port go while its owner is stuck; from any thread. What the owner does later fails."""
+        """Let the port go while its owner hangs; from any thread. What the owner does later fails."""
         self._abandoned = True
         self._transport.abandon()
 
@@ -257,7 +258,7 @@ class Link:
                 self._close_transport()
                 self._lost = True
                 raise
-        # Whoever used the line before us may have an answer under way.
+        # A reply to the previous user of the line may be under way.
         self._failed_ns = None
         self._soil(0.0)
         self._misses = 0
@@ -300,13 +301,13 @@ class Link:
             count += self._unsolicited(data)
             words = words or bool(data.strip(_HARMLESS))
             if count > _UNSOLICITED_CAP:
-                raise BusError(f"more than {_UNSOLICITED_CAP} bytes that nobody asked for: {shown(data)}")
+                raise BusError(f"more than {_UNSOLICITED_CAP} unsolicited bytes: {shown(data)}")
         give_up_ns = self._clock.monotonic_ns() + round(timeout_s * NS_PER_S)
         while words and (data := self._transport.receive(self._clock.monotonic_ns() + GAP_NS)):
             count += self._unsolicited(data)
             if self._clock.monotonic_ns() >= give_up_ns:
                 raise BusError(
-                    f"never quiet: {count} bytes nobody asked for, the last {shown(data)}; "
+                    f"never quiet: {count} unsolicited bytes, the last {shown(data)}; "
                     "is it set to send by itself, or is a second program asking?"
                 )
 
@@ -346,12 +347,12 @@ class Link:
         if self._owner != threading.get_ident():
             raise RuntimeError(
                 f"{self.name} belongs to thread {self._owner}; thread {threading.get_ident()} "
-                "must ask its owner instead: two askers swap replies"
+                "must use its owner instead: two threads would swap replies"
             )
 
     def _check_abandoned(self) -> None:
         if self._abandoned:
-            raise BusError(f"{self.name}: given up while it was stuck; another has taken its place")
+            raise BusError(f"{self.name}: abandoned while it hung; replaced by another")
 
     def _close_transport(self) -> None:
         with contextlib.suppress(Exception):
@@ -394,29 +395,31 @@ def _parsed(exchange: Exchange, received: bytes) -> Reply | None:
     except Exception as error:
         raise ReplyError(
             f"the driver failed on {shown(received)} with {type(error).__name__}: {error}; "
-            "this is a fault of the driver module"
+            "fault of the driver module"
         ) from error
     if reply is not None and not len(reply.values) == len(reply.statuses) == len(exchange.fields):
         raise ReplyError(
             f"the driver made {len(reply.values)} values and {len(reply.statuses)} statuses "
-            f"of {len(exchange.fields)} fields; this is a fault of the driver module"
+            f"of {len(exchange.fields)} fields; fault of the driver module"
         )
     if reply is not None:
         for value, status in zip(reply.values, reply.statuses, strict=True):
             if not isinstance(status, Status) or not isinstance(value, float | int):
                 raise ReplyError(
                     f"the driver made {value!r} with status {status!r} of {shown(received)}, expected a "
-                    "number and a Status; this is a fault of the driver module"
+                    "number and a Status; fault of the driver module"
                 )
     return reply
 
 
 def _late(timeout_s: float, received: bytes, exchange: Exchange) -> DeadlineError:
     if received:
-        what = f"no whole reply within {timeout_s:g} s, only {len(received)} bytes {shown(received)}"
+        what = (
+            f"no whole reply within {setting(timeout_s, 's')}, only {len(received)} bytes {shown(received)}"
+        )
         advice = "check terminator and baud rate, and whether the timeout is long enough"
     else:
-        what = f"no reply within {timeout_s:g} s, not a single byte"
+        what = f"no reply within {setting(timeout_s, 's')}, not a single byte"
         advice = "is it on and connected, at this address, baud rate and terminator?"
     return DeadlineError(
         f"{what} (expected {exchange.reply_bytes or 'some'} bytes); {advice}", received=received

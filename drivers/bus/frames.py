@@ -2,7 +2,7 @@
 
 RTU frames carry no number that ties a reply to its request, so everything that can be compared is:
 device, function, byte count, checksum. TCP frames carry one; a frame with another number is an answer
-that came too late, and is passed over.
+that came too late, and is ignored.
 """
 
 from __future__ import annotations
@@ -149,14 +149,12 @@ class TcpFrame:
             raise ReplyError(f"device {frame[6]} in {shown(frame)}, expected device {self._device}")
         pdu = frame[_HEADER_BYTES:]
         if _pdu_length(pdu, function, data_bytes, frame) != len(pdu):
-            raise ReplyError(
-                f"{len(pdu)} bytes after the header of {shown(frame)}, which is not what it says"
-            )
+            raise ReplyError(f"{len(pdu)} bytes after the header of {shown(frame)}, header length wrong")
         return pdu
 
 
 def _pdu_length(pdu: bytes, function: int, data_bytes: int, received: bytes) -> int | None:
-    """Return how long the reply's PDU must be, None while that cannot be told. Raises ReplyError."""
+    """Return how long the reply's PDU must be, None while unknown. Raises ReplyError."""
     if not pdu:
         return None
     if pdu[0] == function | _EXCEPTION:

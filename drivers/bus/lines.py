@@ -74,7 +74,9 @@ class Command:
 
     def parse(self, received: bytes) -> Reply | None:
         """Refuse: nothing is to be parsed. Raises ReplyError."""
-        raise ReplyError(f"{shown(received)} came, though {self.label} is not answered", used=len(received))
+        raise ReplyError(
+            f"{shown(received)} received, though {self.label} expects no answer", used=len(received)
+        )
 
 
 class _Matched:
@@ -136,7 +138,7 @@ class IdentityQuery(_Matched):
     def refusal(self, text: str, used: int) -> Exception:
         """Return a ReplyError: another instrument answers."""
         return ReplyError(
-            f"another instrument answers: it calls itself {shown(text)}, expected identity "
+            f"another instrument answers: its identity is {shown(text)}, expected identity "
             f"{shown(self._pattern.pattern)}; check what is plugged in where",
             used=used,
         )

@@ -19,7 +19,7 @@ STATUS_WORDS: Final[Mapping[str, Status]] = {
     "under": Status.UNDER,
     "no-value": Status.NO_VALUE,
 }
-"""What a rig file may say an instrument's own word stands for."""
+"""Meanings that a rig file may give to an instrument's own word."""
 
 WORDS: Final[Mapping[str, Status]] = {
     **dict.fromkeys(

@@ -6,6 +6,7 @@ import contextlib
 import socket
 
 from drivers.bus.transport import CHUNK_BYTES, pause_full, wait_readable, wait_writable
+from rig.domain.formatting import setting
 from rig.errors import BusError, DeadlineError, shown
 
 _KEEPALIVE_IDLE_S = 10
@@ -39,7 +40,8 @@ class TcpTransport:
             link = socket.create_connection((self._host, self._port), self._connect_timeout_s)
         except TimeoutError as error:
             raise BusError(
-                f"{self.name}: no answer to a connection attempt within {self._connect_timeout_s:g} s; "
+                f"{self.name}: no answer to a connection attempt within "
+                f"{setting(self._connect_timeout_s, 's')}; "
                 "check address, cable and that the instrument is on"
             ) from error
         except OSError as error:

@@ -69,9 +69,9 @@ class Transport(Protocol):
         ...
 
     def abandon(self) -> None:
-        """Let the instrument and the port go, for whoever opens them next; from any thread, never waits.
+        """Let the instrument and the port go, for the next user; from any thread, never waits.
 
-        For when the owner is stuck in a call that will not return: the descriptor stays open, so that
+        For an owner that hangs in a call that will not return: the descriptor stays open, so that
         its number is given to nobody else meanwhile.
         """
         ...
@@ -108,7 +108,7 @@ def discard_until_quiet(stream: Stream, quiet_until_ns: int, give_up_ns: int) ->
             until_ns = max(quiet_until_ns, now_ns + GAP_NS)
         if now_ns > give_up_ns:
             raise BusError(
-                f"{stream.name}: never quiet: {count} bytes nobody asked for, the last {shown(data)}; "
+                f"{stream.name}: never quiet: {count} unsolicited bytes, the last {shown(data)}; "
                 "is it set to send by itself, at another baud rate, or is a second program asking?"
             )
 

@@ -22,7 +22,7 @@ _LOOK_MS = 20
 
 
 def _known_host(name: str, resource: str) -> None:
-    """Raise BusError if a network resource names a host that nobody knows: the library hides that."""
+    """Raise BusError if a network resource names an unknown host: the library hides that."""
     kind, _, rest = resource.partition("::")
     host = rest.partition("::")[0]
     if not kind.upper().startswith("TCPIP") or not host:
@@ -127,7 +127,7 @@ class VisaTransport:
     def close(self) -> None:
         """Close the session, not the resource manager.
 
-        After a failure the instrument is not told: waiting for a dead one to agree takes 5 s.
+        After a failure the session is not closed in agreement: that takes 5 s with a dead instrument.
         """
         session, self._session = self._session, None
         if session is None:
@@ -159,7 +159,7 @@ class VisaTransport:
         while data := self.receive(SYSTEM.monotonic_ns() + _LOOK_MS * 1_000_000):
             count += len(data)
             if passed(give_up_ns):
-                raise BusError(f"{self.name}: never quiet: {count} bytes unasked, the last {shown(data)}")
+                raise BusError(f"{self.name}: never quiet: {count} unsolicited bytes, the last {shown(data)}")
         return count
 
     def _opened(self) -> Any:

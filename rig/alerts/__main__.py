@@ -1,4 +1,4 @@
-"""``python -m rig.alerts RUN [--rig FILE]``: tell people of what happens in a run, until ended."""
+"""``python -m rig.alerts RUN [--rig FILE]``: send the alerts of a run until stopped."""
 
 from __future__ import annotations
 
@@ -41,7 +41,8 @@ def main(arguments: list[str]) -> int:
         return error.exit_code
     except OSError as error:
         sys.stderr.write(
-            f"soakrig: alerts of {arguments[0]}: {error.filename}: {error.strerror}; free or unlock it\n"
+            f"soakrig: alerts of {arguments[0]}: {error.filename}: {error.strerror}; free space there or "
+            "unlock it\n"
         )
         return StoreError.exit_code
     return 0

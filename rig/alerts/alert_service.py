@@ -1,4 +1,4 @@
-"""The loop of the alerts process: look, judge, write down, send. One pass is ``turn``; it never waits."""
+"""Loop of the alerts process: read, judge, record, send. One pass is ``turn``; it never waits."""
 
 from __future__ import annotations
 
@@ -22,7 +22,7 @@ from rig.alerts.run_watch import RunWatch, WatchResult
 from rig.alerts.settings import Settings
 from rig.clock import SYSTEM, Clock
 from rig.domain.formatting import stamp
-from rig.domain.jsonmap import made, plain
+from rig.domain.jsonmap import plain
 from rig.domain.model import Event, EventKind
 from rig.errors import StoreError
 from rig.stop import Stop
@@ -34,7 +34,7 @@ STATUS_NS = 10_000_000_000
 PARTING_S = 5.0
 """How long messages under way may take when the process is asked to end."""
 OLD_NS = 600_000_000_000
-"""What happened longer ago when a run is first looked at is told only if it still goes on."""
+"""Age beyond which events of a run seen for the first time are sent only if they still last."""
 
 Start = Callable[[Mapping[str, Any]], DeliveryProcess]
 
@@ -58,12 +58,12 @@ class AlertService:
         self._start = start
         self._folder = path / FOLDER
         self.outbox = Outbox(self._folder, DeliveryState(self._alerts, settings.run_id), disk)
-        self.ledger = self.outbox.ledger
+        self.state = self.outbox.state
         self.incidents = Incidents(self._alerts, settings.layout, settings.inputs)
         self._restore()
         self._first_look = self.outbox.fresh
-        self.watch = RunWatch(path, clock, self.ledger.position, disk)
-        self._couriers: dict[str, DeliveryProcess] = {}
+        self.watch = RunWatch(path, clock, self.state.position, disk)
+        self._deliveries: dict[str, DeliveryProcess] = {}
         self._status_ns = 0
         self.heartbeat = (
             HeartbeatSender(self._alerts.heartbeat, start, clock.monotonic_ns)
@@ -72,7 +72,7 @@ class AlertService:
         )
 
     def run(self, stopping: Stop) -> None:
-        """Go on until ``stopping`` is set or a session with another rig file has begun."""
+        """Run until ``stopping`` is set or a session with another rig file has begun."""
         while not stopping.is_set():
             if self._is_another_rig(self.turn()):
                 break
@@ -80,28 +80,28 @@ class AlertService:
         self.close()
 
     def turn(self) -> WatchResult:
-        """Do what is to be done now; return what was seen of the run."""
+        """Make one pass; return what was seen of the run."""
         look = self.watch.poll()
         if self._is_another_rig(look):
-            return look  # what is new belongs to those whom the new rig file names
+            return look  # new events are for the notifiers of the new rig file
         self._judge(look)
         self._collect(look.now_ns)
         self._send(look.now_ns)
         if self.heartbeat is not None:
             self.heartbeat.turn(self._beat(look))
-        self._tell_status(look)
+        self._write_status(look)
         return look
 
     def close(self) -> None:
-        """Give messages under way a moment, then end; what was cut off goes again next time."""
+        """Wait a moment for messages under way, then end; what was cut off is sent again next time."""
         until_ns = self._clock.monotonic_ns() + round(PARTING_S * 1e9)
         pause = threading.Event()
-        while self._couriers and self._clock.monotonic_ns() < until_ns:
+        while self._deliveries and self._clock.monotonic_ns() < until_ns:
             self._collect(self.watch.now_ns())
             pause.wait(0.05)
-        for courier in self._couriers.values():
-            courier.kill()
-            while courier.poll() is None:
+        for delivery in self._deliveries.values():
+            delivery.kill()
+            while delivery.poll() is None:
                 pause.wait(0.01)
         if self.heartbeat is not None:
             self.heartbeat.close()
@@ -114,12 +114,12 @@ class AlertService:
     # ---- judging
 
     def _restore(self) -> None:
-        for key, data in self.ledger.incidents.items():
+        for key, data in self.state.incidents.items():
             try:
-                self.incidents.open[key] = made(Incident, data)
+                self.incidents.open[key] = Incident.from_json(data)
             except (KeyError, TypeError, ValueError):
-                continue  # written by another version; it will be told again rather than never
-        self.incidents.next_number = self.ledger.next_number
+                continue  # written by another version; sent again rather than never
+        self.incidents.next_number = self.state.next_number
         self._kept = dict(self.incidents.open)
 
     def _judge(self, look: WatchResult) -> None:
@@ -139,35 +139,37 @@ class AlertService:
         facts += self.incidents.look_at_logger(
             look.now_ns, look.now_ns - look.age_ns, stopped=look.stopped, place=self._settings.place
         )
-        facts += self._judge_ways(look.now_ns)
-        position = max([self.ledger.position, *((one.session, one.seq) for one, _ in look.events)])
+        facts += self._judge_notifiers(look.now_ns)
+        position = max([self.state.position, *((one.session, one.seq) for one, _ in look.events)])
         self._keep([_queued(fact, look.now_ns) for fact in facts], position)
 
     def _past(self, events: list[tuple[Event, int | None]], now_ns: int) -> list[tuple[Event, int | None]]:
-        """Take in, without telling, what happened long before anybody was to be told."""
+        """Take in old events without sending them; return the recent ones."""
         old = [one for one in events if now_ns - one[0].t_ns > OLD_NS]
         for event, began_ns in old:
             self.incidents.take(event, began_ns)
         self.incidents.begin_quietly()
         return [one for one in events if now_ns - one[0].t_ns <= OLD_NS]
 
-    def _judge_ways(self, now_ns: int) -> list[Fact]:
+    def _judge_notifiers(self, now_ns: int) -> list[Fact]:
         facts: list[Fact] = []
-        for way, queue in self.ledger.queues.items():
+        for notifier, queue in self.state.queues.items():
             since_ns = queue.failing_since_ns
             if since_ns and now_ns - since_ns >= self._alerts.failing_s * 1e9:
-                facts += self.incidents.way_fails(way, since_ns, now_ns, queue.error)
+                facts += self.incidents.notifier_fails(notifier, since_ns, now_ns, queue.error)
             elif not since_ns:
-                facts += self.incidents.way_works(way, now_ns)
+                facts += self.incidents.notifier_works(notifier, now_ns)
             test_ns = round(self._alerts.test_s * 1e9)
             if test_ns and (not queue.tested_ns or now_ns - queue.tested_ns >= test_ns):
-                facts.append(self.incidents.test(way, now_ns))
+                facts.append(self.incidents.test(notifier, now_ns))
         return facts
 
     def _keep(self, facts: list[Fact], position: tuple[int, int]) -> None:
-        """Write down what is to be told and what is known, together: neither is ever there alone."""
+        """Record alerts and incidents together, so that neither is ever there alone."""
         now = self.incidents.open
-        changed: dict[str, Any] = {key: plain(one) for key, one in now.items() if self._kept.get(key) != one}
+        changed: dict[str, Any] = {
+            key: one.to_json() for key, one in now.items() if self._kept.get(key) != one
+        }
         changed |= {key: None for key in self._kept if key not in now}
         if not facts and not changed:
             return
@@ -185,43 +187,51 @@ class AlertService:
     # ---- sending
 
     def _collect(self, now_ns: int) -> None:
-        for way, courier in list(self._couriers.items()):
-            outcome = courier.poll()
+        for notifier, delivery in list(self._deliveries.items()):
+            outcome = delivery.poll()
             if outcome is not None:
-                del self._couriers[way]
-                self._ended(way, outcome, now_ns)
+                del self._deliveries[notifier]
+                self._ended(notifier, outcome, now_ns)
 
-    def _ended(self, way: str, outcome: DeliveryOutcome, now_ns: int) -> None:
+    def _ended(self, notifier: str, outcome: DeliveryOutcome, now_ns: int) -> None:
         if outcome.delivered:
-            self.outbox.record({"r": "sent", "way": way, "t": now_ns, "note": outcome.note})
+            self.outbox.record({"r": "sent", "way": notifier, "t": now_ns, "note": outcome.note})
         else:
             self.outbox.record(
-                {"r": "failed", "way": way, "t": now_ns, "error": outcome.note, "refused": outcome.refused}
+                {
+                    "r": "failed",
+                    "way": notifier,
+                    "t": now_ns,
+                    "error": outcome.note,
+                    "refused": outcome.refused,
+                }
             )
 
     def _send(self, now_ns: int) -> None:
-        for way in self.ledger.queues:
-            if way in self._couriers:
+        for notifier in self.state.queues:
+            if notifier in self._deliveries:
                 continue
-            parcel = self.ledger.due(way, now_ns)
-            if parcel is None:
+            batch = self.state.due(notifier, now_ns)
+            if batch is None:
                 continue
             message = compose(
-                parcel,
+                batch,
                 rig=self._settings.rig,
                 run=self._settings.run,
                 place=self._settings.place,
                 now_ns=now_ns,
                 most_lines=self._alerts.most_lines,
             )
-            numbers = [fact.number for fact in parcel.facts]
-            self.outbox.record({"r": "sending", "way": way, "facts": numbers, "key": parcel.key})
+            numbers = [fact.number for fact in batch.facts]
+            self.outbox.record({"r": "sending", "way": notifier, "facts": numbers, "key": batch.key})
             try:
-                self._couriers[way] = self._start(job_of(self._alerts.ways[way], plain(message)))
+                self._deliveries[notifier] = self._start(
+                    job_of(self._alerts.notifiers[notifier], plain(message))
+                )
             except OSError as error:
-                self._ended(way, refused(f"no process could be started: {error}"), now_ns)
+                self._ended(notifier, refused(f"delivery process could not be started: {error}"), now_ns)
 
-    # ---- telling how it stands
+    # ---- status
 
     def _beat(self, look: WatchResult) -> dict[str, Any] | None:
         if look.age_ns > self._alerts.silence_s * 1e9 and not look.stopped:
@@ -235,11 +245,11 @@ class AlertService:
             "utc": stamp(look.now_ns),
             "newest_row_utc": stamp(newest) if newest is not None else None,
             "newest_row_age_s": round(look.age_ns / 1e9, 3),
-            "failing_ways": [name for name, queue in self.ledger.queues.items() if queue.failures],
+            "failing_ways": [name for name, queue in self.state.queues.items() if queue.failures],
         }
 
-    def _tell_status(self, look: WatchResult) -> None:
-        """Write, for whoever shows it, how each way stands; not kept if the disk refuses."""
+    def _write_status(self, look: WatchResult) -> None:
+        """Write the status of each notifier for the live view; skipped if the disk refuses."""
         now_ns = self._clock.monotonic_ns()
         if self._status_ns and now_ns - self._status_ns < STATUS_NS:
             return
@@ -254,7 +264,7 @@ class AlertService:
                     "failing_since_ns": queue.failing_since_ns,
                     "error": queue.error,
                 }
-                for name, queue in self.ledger.queues.items()
+                for name, queue in self.state.queues.items()
             },
             "outbox": self.outbox.fault,
             "heartbeat": (

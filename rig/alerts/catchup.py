@@ -1,4 +1,4 @@
-"""What a run's sealed files say, for whoever follows its journals and was not there: a child process.
+"""Events of a run's sealed files, read by a child process, for a follower of its journals.
 
 ``python -m rig.alerts.catchup RUN SESSION SEQ`` writes one JSON line for each event after that place, and
 last a line about the run. A process of its own, because sealed files need a library of 100 MB.

@@ -1,4 +1,4 @@
-"""What became of one try to deliver a message."""
+"""Outcome of one try to deliver a message."""
 
 from __future__ import annotations
 
@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class DeliveryOutcome:
-    """The end of a try.
+    """Outcome of a try.
 
     delivered: the receiver said that it has the message. refused: it certainly has not; if neither, it
     may have it or not. note: what came, in words, without any secret.

@@ -1,9 +1,8 @@
-"""One try to deliver one message, in a process of its own: whatever a server does, nobody waits for it.
+"""Delivery process: one try to deliver one message, so that no server can delay anything else.
 
-``DeliveryProcess`` starts ``python -m rig.alerts.delivery_process``, gives it the job and looks whether it
-has ended; past
-its deadline it is killed. Job and outcome go through anonymous files in memory, so that no pipe can fill.
-The job names secrets by their place; the child reads them, and takes them out of whatever it says.
+``DeliveryProcess`` starts ``python -m rig.alerts.delivery_process``, gives it the job and checks whether it
+has ended; past its deadline it is killed. Job and outcome go through anonymous files in memory, so that no
+pipe can fill. The job names secrets by their place; the child reads them, and removes them from its output.
 """
 
 from __future__ import annotations
@@ -22,7 +21,7 @@ from rig.alerts import secrets
 from rig.alerts.delivery_outcome import DeliveryOutcome, refused, unknown
 from rig.clock import SYSTEM, Clock
 from rig.domain import jsonmap
-from rig.domain.formatting import plain
+from rig.domain.formatting import plain, setting
 from rig.errors import SoakrigError
 from rig.rigfile.alerts_section import CommandNotifier, MailNotifier, MqttNotifier, Notifier, WebhookNotifier
 from rig.store.files import OS_DISK, publish
@@ -37,19 +36,15 @@ _KINDS: dict[str, type[Any]] = {
 }  # fmt: skip
 
 
-def job_of(way: Notifier, content: Mapping[str, Any]) -> dict[str, Any]:
-    """Return the job for a message (its JSON values) by a way."""
-    kind = next(name for name in _KINDS if getattr(way, name) is not None)
-    return {
-        "kind": kind,
-        "way": jsonmap.plain(getattr(way, kind)),
-        "content": dict(content),
-        "deadline_s": way.deadline_s,
-    }
+def job_of(notifier: Notifier, content: Mapping[str, Any]) -> dict[str, Any]:
+    """Return the job for a message (its JSON values) by a notifier."""
+    kind = next(name for name in _KINDS if getattr(notifier, name) is not None)
+    settings = jsonmap.plain(getattr(notifier, kind))
+    return {"kind": kind, "way": settings, "content": dict(content), "deadline_s": notifier.deadline_s}
 
 
 class DeliveryProcess:
-    """A child at work. Raises OSError if none can be started."""
+    """Child process of one delivery. Raises OSError if it cannot be started."""
 
     def __init__(self, job: Mapping[str, Any], clock: Clock = SYSTEM) -> None:
         self._clock = clock
@@ -100,13 +95,17 @@ class DeliveryProcess:
             return jsonmap.made(DeliveryOutcome, json.loads(lines[-1]))
         except (IndexError, ValueError, TypeError):
             late = self._killed or self._process.returncode == -signal.SIGALRM
-            how = f"no end within {self._deadline_s:g} s" if late else f"exit {self._process.returncode}"
-            words = f"the attempt was cut off ({how})"
+            how = (
+                f"no end within {setting(self._deadline_s, 's')}"
+                if late
+                else f"exit {self._process.returncode}"
+            )
+            words = f"attempt cut off ({how})"
             return unknown(words) if begun else refused(f"{words} before the message was sent")
 
 
 def deliver(job: Mapping[str, Any], begun: Callable[[], None]) -> DeliveryOutcome:
-    """Return what became of a job; every error becomes an outcome. For the child."""
+    """Return the outcome of a job; every error becomes an outcome. For the child."""
     started: list[bool] = []
     hidden: list[str] = []
 
@@ -121,8 +120,8 @@ def deliver(job: Mapping[str, Any], begun: Callable[[], None]) -> DeliveryOutcom
         return hidden[-1]
 
     try:
-        outcome = _by_way(job, secret, note_begun)
-    except Exception as error:  # whatever a server made of the conversation
+        outcome = _by_notifier(job, secret, note_begun)
+    except Exception as error:  # any fault of the server
         words = str(error) if isinstance(error, SoakrigError) else f"{type(error).__name__}: {error}"
         outcome = unknown(words) if started else refused(words)
     note = plain(" ".join(outcome.note.split()))
@@ -131,7 +130,7 @@ def deliver(job: Mapping[str, Any], begun: Callable[[], None]) -> DeliveryOutcom
     return dataclasses.replace(outcome, note=note[:MOST_NOTE])
 
 
-def _by_way(
+def _by_notifier(
     job: Mapping[str, Any], secret: Callable[[str | None], str | None], begun: Callable[[], None]
 ) -> DeliveryOutcome:
     content, timeout_s = job["content"], float(job["deadline_s"])
@@ -139,35 +138,39 @@ def _by_way(
         begun()
         publish(OS_DISK, Path(job["way"]["path"]), _body(content))
         return DeliveryOutcome(delivered=True)
-    way: MailNotifier | WebhookNotifier | MqttNotifier | CommandNotifier = jsonmap.made(
+    notifier: MailNotifier | WebhookNotifier | MqttNotifier | CommandNotifier = jsonmap.made(
         _KINDS[job["kind"]], job["way"]
     )
-    match way:
+    match notifier:
         case MailNotifier():
             from rig.alerts.notifiers import mail
 
             key, subject, text = content["key"], content["subject"], content["text"]
-            message = mail.letter(way, key=key, subject=subject, text=text, now_ns=SYSTEM.utc_ns())
-            return mail.send(way, message, secret=secret(way.secret), timeout_s=timeout_s, begun=begun)
+            message = mail.letter(notifier, key=key, subject=subject, text=text, now_ns=SYSTEM.utc_ns())
+            return mail.send(
+                notifier, message, secret=secret(notifier.secret), timeout_s=timeout_s, begun=begun
+            )
         case WebhookNotifier():
             from rig.alerts.notifiers import webhook
 
-            url = way.url if way.url.startswith("http") else secret(way.url) or ""
-            token = secret(way.secret)
+            url = notifier.url if notifier.url.startswith("http") else secret(notifier.url) or ""
+            token = secret(notifier.secret)
             body, key = _body(content), content["key"]
             return webhook.post(
-                way, url=url, body=body, key=key, secret=token, timeout_s=timeout_s, begun=begun
+                notifier, url=url, body=body, key=key, secret=token, timeout_s=timeout_s, begun=begun
             )
         case MqttNotifier():
             from rig.alerts.notifiers import mqtt
 
-            body, key, password = _body(content), content["key"], secret(way.secret)
-            return mqtt.publish(way, body=body, key=key, secret=password, timeout_s=timeout_s, begun=begun)
+            body, key, password = _body(content), content["key"], secret(notifier.secret)
+            return mqtt.publish(
+                notifier, body=body, key=key, secret=password, timeout_s=timeout_s, begun=begun
+            )
         case CommandNotifier():
             from rig.alerts.notifiers import command
 
             words = {name: content[name] for name in ("subject", "key", "rig", "run")}
-            return command.run(way, content["text"], words, timeout_s=timeout_s, begun=begun)
+            return command.run(notifier, content["text"], words, timeout_s=timeout_s, begun=begun)
 
 
 def _body(content: Mapping[str, Any]) -> bytes:
@@ -177,7 +180,7 @@ def _body(content: Mapping[str, Any]) -> bytes:
 def main() -> None:
     """Read a job from standard input and write ``begun`` and the outcome to standard output."""
     job = json.load(sys.stdin)
-    # the parent may be gone by then: a courier never outlives its deadline by much
+    # the parent may be gone by then: this process never outlives its deadline by much
     signal.setitimer(signal.ITIMER_REAL, float(job["deadline_s"]) + OVER_S)
 
     def say(line: str) -> None:

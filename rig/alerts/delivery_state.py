@@ -1,12 +1,12 @@
-"""Who has been told what: facts that wait for each way, the parcel on its way, and when to try again.
+"""Delivery state of each notifier: facts waiting, the batch under way, and when to try again.
 
-Values in, values out. Every change is a record (a JSON mapping) that ``Ledger.apply`` takes in, so that
-the same records read back from disk give the same ledger; see ``outbox``.
+Values in, values out. Every change is a record (a JSON mapping) for ``DeliveryState.apply``, so that the
+same records read back from disk give the same state; see ``outbox``.
 
-Delivery is at least once. Before a parcel leaves, its content is fixed under a key that follows from run,
-way and facts. A refusal dissolves the parcel: its facts may travel with others next time. When nobody
-knows whether it arrived (cut off, process killed) exactly the same parcel goes again under the same key,
-so that a receiver can tell that it has it already.
+Delivery is at least once. Before a batch is sent its content is fixed under a key made from run, notifier
+and facts. A refusal dissolves the batch: its facts may go with others next time. Where it is unknown
+whether it arrived (cut off, process killed) the same batch is sent again under the same key, so that a
+receiver can recognise the duplicate.
 """
 
 from __future__ import annotations
@@ -28,18 +28,18 @@ LONGEST_WAIT_NS: Final = 900 * _SECOND
 LATE_NS: Final = 60 * _SECOND
 """Facts that have waited for longer than this beyond the gathering all go in one message."""
 MOST_WAITING: Final = 1000
-"""Facts that may wait for one way; beyond it, those in the middle are dropped and counted."""
+"""Facts that may wait for one notifier; beyond it, those in the middle are dropped and counted."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Batch:
-    """The facts that go together by one way, under one key.
+    """Facts sent together by one notifier, under one key.
 
     held: how many of them waited for the cap on messages an hour; dropped: facts left out before it.
     last: whether it uses up this hour's messages.
     """
 
-    way: str
+    notifier: str
     key: str
     facts: tuple[Fact, ...]
     held: int = 0
@@ -49,11 +49,10 @@ class Batch:
 
 @dataclass(slots=True, kw_only=True)
 class Queue:
-    """The state of one way. Times: UTC ns.
+    """State of one notifier. Times: UTC ns.
 
-    flight: numbers of the facts of the parcel that was last on its way; uncertain: whether it may have
-    arrived. held: facts that wait for the cap.
-    wait_until_ns: not before; it is not kept, so a new process tries at once.
+    flight: numbers of the facts of the batch last sent; uncertain: whether it may have arrived. held: facts
+    that wait for the cap. wait_until_ns: not before; it is not kept, so a new process tries at once.
     """
 
     waiting: list[int] = field(default_factory=list)
@@ -72,13 +71,13 @@ class Queue:
 
 
 class DeliveryState:
-    """The state of all ways of a run; ``run`` (its id) goes into every key."""
+    """State of all notifiers of a run; ``run`` (its id) goes into every key."""
 
     def __init__(self, alerts: Alerts, run: str) -> None:
         self._alerts = alerts
         self._run = run
         self.facts: dict[int, Fact] = {}
-        self.queues: dict[str, Queue] = {name: Queue() for name in alerts.ways}
+        self.queues: dict[str, Queue] = {name: Queue() for name in alerts.notifiers}
         self.next_number = 1
         self.position = (0, 0)
         self.incidents: dict[str, dict[str, Any]] = {}
@@ -94,13 +93,13 @@ class DeliveryState:
                 self._seen(record)
             case "sending" | "sent" | "failed":
                 queue = self.queues.get(str(record["way"]))
-                if queue is not None:  # a way that a changed rig file no longer has
+                if queue is not None:  # a notifier that a changed rig file no longer has
                     getattr(self, f"_{record['r']}")(queue, record)
             case other:
                 raise ValueError(f"unknown record {other!r}")
         self._forget()
 
-    def state(self) -> dict[str, Any]:
+    def to_record(self) -> dict[str, Any]:
         """Return a record that holds everything."""
         return {
             "r": "state",
@@ -119,7 +118,7 @@ class DeliveryState:
         self.position = (int(session), int(seq))
         self.incidents = dict(record["incidents"])
         self.facts = {fact.number: fact for fact in facts}
-        self.queues = {name: queues.get(name, Queue()) for name in self._alerts.ways}
+        self.queues = {name: queues.get(name, Queue()) for name in self._alerts.notifiers}
 
     def _seen(self, record: Mapping[str, Any]) -> None:
         facts = made(list[Fact], record["facts"])
@@ -137,10 +136,10 @@ class DeliveryState:
                 if self._concerns(fact, name):
                     self._enqueue(queue, fact)
 
-    def _concerns(self, fact: Fact, way: str) -> bool:
+    def _concerns(self, fact: Fact, notifier: str) -> bool:
         if fact.only_by:
-            return fact.only_by == way
-        return fact.not_by != way and fact.category in self._alerts.told_by(way)
+            return fact.only_by == notifier
+        return fact.not_by != notifier and fact.category in self._alerts.categories_of(notifier)
 
     @staticmethod
     def _enqueue(queue: Queue, fact: Fact) -> None:
@@ -148,12 +147,12 @@ class DeliveryState:
         if fact.what == "test":
             queue.tested_ns = fact.queued_ns
         if len(queue.waiting) > MOST_WAITING:
-            # how it began and how it stands now say more than what was between
+            # the first and the latest say more than those between
             del queue.waiting[MOST_WAITING // 2]
             queue.dropped += 1
 
     def _sending(self, queue: Queue, record: Mapping[str, Any]) -> None:
-        # sent again without a word of what became of it: a process ended in between
+        # sent again without an outcome: a process ended in between
         queue.uncertain |= bool(queue.flight)
         queue.flight = [int(n) for n in record["facts"]]
         queue.waiting = [n for n in queue.waiting if n not in queue.flight]
@@ -175,7 +174,7 @@ class DeliveryState:
         queue.wait_until_ns = t_ns + min(LONGEST_WAIT_NS, FIRST_WAIT_NS << min(queue.failures - 1, 20))
         queue.uncertain |= not record["refused"]
         if not queue.uncertain:
-            # this and every earlier try was refused: the facts are free to travel with others
+            # this and every earlier try was refused: the facts are free to go with others
             queue.waiting = sorted({*queue.flight, *queue.waiting})
             queue.flight = []
 
@@ -186,13 +185,13 @@ class DeliveryState:
 
     # ---- what to send
 
-    def due(self, way: str, now_ns: int) -> Batch | None:
-        """Return what should go by this way now, or None. ``now_ns``: UTC."""
-        queue = self.queues[way]
+    def due(self, notifier: str, now_ns: int) -> Batch | None:
+        """Return the batch that this notifier should send now, or None. ``now_ns``: UTC."""
+        queue = self.queues[notifier]
         if 0 < queue.wait_until_ns - now_ns <= LONGEST_WAIT_NS:
             return None
         if queue.flight:
-            return self._parcel(way, queue, queue.flight)
+            return self._batch(notifier, queue, queue.flight)
         waiting = [self.facts[n] for n in queue.waiting]
         if not waiting:
             return None
@@ -208,17 +207,17 @@ class DeliveryState:
         if len(waiting) <= self._alerts.digest_after and not late:
             chosen = [fact for fact in waiting if fact.group == waiting[0].group]
         last = self._used(queue, now_ns) + 1 >= self._alerts.per_hour
-        return self._parcel(way, queue, [fact.number for fact in chosen], last=last)
+        return self._batch(notifier, queue, [fact.number for fact in chosen], last=last)
 
     @staticmethod
     def _used(queue: Queue, now_ns: int) -> int:
         return sum(abs(now_ns - one) < _HOUR_NS for one in queue.sent_ns)
 
-    def _parcel(self, way: str, queue: Queue, numbers: Sequence[int], *, last: bool = False) -> Batch:
+    def _batch(self, notifier: str, queue: Queue, numbers: Sequence[int], *, last: bool = False) -> Batch:
         facts = sorted((self.facts[n] for n in numbers), key=lambda fact: (fact.t_ns, fact.number))
-        named = f"{self._run} {way} {[(fact.number, fact.t_ns, fact.headline) for fact in facts]}"
+        named = f"{self._run} {notifier} {[(fact.number, fact.t_ns, fact.headline) for fact in facts]}"
         return Batch(
-            way=way, key=hashlib.sha256(named.encode()).hexdigest()[:24], facts=tuple(facts),
+            notifier=notifier, key=hashlib.sha256(named.encode()).hexdigest()[:24], facts=tuple(facts),
             held=queue.held, dropped=queue.dropped, last=last,
         )  # fmt: skip
 

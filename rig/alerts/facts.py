@@ -1,11 +1,11 @@
-"""What is to be told: one fact, told once by each way, and its words."""
+"""Facts of alerts, and their words."""
 
 from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
 
-from rig.domain.formatting import plain
+from rig.domain.formatting import beside_limit, plain, setting
 from rig.domain.model import Channel, Event, Layout
 
 MOST_TEXT = 400
@@ -14,13 +14,13 @@ MOST_TEXT = 400
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Fact:
-    """One thing to tell.
+    """One alert, sent once by each notifier.
 
     number: unique in the run, rising. what: ``new``, ``worse``, ``still``, ``over``, ``test``.
     category: a word of ``rig.rigfile.alerts_section.CATEGORIES``. group: what belongs together (a unit, a
     bus).
     t_ns, since_ns: UTC; when it was so, and since when. queued_ns: UTC; when it was put into the outbox.
-    look: what to look at. not_by: the way that cannot tell this; only_by: the only way that should.
+    look: where to check. not_by: notifier that does not send it; only_by: the only one that does.
     """
 
     number: int
@@ -44,7 +44,7 @@ def harmless(text: str) -> str:
 
 
 def group_of(layout: Layout | None, subject: str) -> str:
-    """Return what a subject's facts are gathered under: its unit, its bus, or itself."""
+    """Return the group of a subject's alerts: its unit, its bus, or itself."""
     if layout is None:
         return subject
     if subject in layout.channels:
@@ -72,8 +72,8 @@ def instruments_behind(
     return found
 
 
-def crossing_words(event: Event, *, early: bool) -> str:
-    """Return what a crossing is in few words: channel, side, bound, value; the event's text without data."""
+def crossing_words(event: Event, layout: Layout | None, *, early: bool) -> str:
+    """Return channel, side, limit and value of a crossing; the event's text where it has no data."""
     data = event.data
     try:
         unit = str(data["unit"])
@@ -81,12 +81,14 @@ def crossing_words(event: Event, *, early: bool) -> str:
         bound, value = float(data["limit"]), float(data["value"])
     except (KeyError, TypeError, ValueError):
         return harmless(event.text)
-    word = "early warning" if early else "limit"
-    return harmless(f"{event.subject} {side} its {word} {bound:g} {unit}: {value:g} {unit}")
+    word = "warning" if early else "limit"
+    channel = layout.channels.get(event.subject) if layout is not None else None
+    reading = beside_limit(value, bound, unit, channel.resolution if channel is not None else 0.0)
+    return harmless(f"{event.subject} {side} {data['side']} {word} {setting(bound, unit)}: {reading}")
 
 
 def where_to_look(layout: Layout | None, subject: str) -> str:
-    """Return what to go and look at for a channel or an instrument, as the rig file names it."""
+    """Return where to check a channel or an instrument, by the names of the rig file."""
     if layout is None:
         return ""
     if subject in layout.instruments:

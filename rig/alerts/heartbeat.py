@@ -1,9 +1,9 @@
-"""The sign of life for a watcher outside: it says how old the newest reading on disk is.
+"""Heartbeat for an external watchdog: the age of the newest reading on disk.
 
-It goes out at a fixed interval while readings reach the disk (or the recording was stopped on purpose),
-and stops when the newest one is older than ``silence``. So a watcher need only raise its alarm when no
-sign has come for, say, three intervals: it then learns of a dead logger, a dead machine, a dead network
-and of dead alerts alike. The file is written whole under another name and then renamed.
+It goes out at a fixed interval while readings reach the disk (or the recording was stopped on purpose), and
+stops when the newest one is older than ``silence``. So a watchdog need only raise its alarm when no
+heartbeat has come for, say, three intervals: that covers a dead logger, machine, network and alerts
+process. The file is written whole under another name and then renamed.
 """
 
 from __future__ import annotations
@@ -20,9 +20,9 @@ DEADLINE_S = 30.0
 
 
 class HeartbeatSender:
-    """Beats in courier processes: a hung server or network folder holds up nothing but its own beat.
+    """Sender of heartbeats by delivery processes: a hung server or network folder delays only its own.
 
-    last: what became of the newest beat of each target.
+    last: outcome of the newest heartbeat of each target.
     """
 
     def __init__(
@@ -36,17 +36,17 @@ class HeartbeatSender:
         self._clock_ns = clock_ns
         self._due_ns = clock_ns()
         self._number = 0
-        self._couriers: dict[str, DeliveryProcess] = {}
+        self._deliveries: dict[str, DeliveryProcess] = {}
         self._jobs = _jobs(settings)
         self.last: dict[str, DeliveryOutcome] = {}
 
     def turn(self, beat: Mapping[str, Any] | None) -> None:
-        """Look after beats under way; begin the next if it is time. ``beat`` None: withhold it."""
-        for target, courier in list(self._couriers.items()):
-            outcome = courier.poll()
+        """Collect finished deliveries; start the next one if it is due. ``beat`` None: withhold it."""
+        for target, delivery in list(self._deliveries.items()):
+            outcome = delivery.poll()
             if outcome is not None:
                 self.last[target] = outcome
-                del self._couriers[target]
+                del self._deliveries[target]
         now_ns = self._clock_ns()
         if now_ns < self._due_ns:
             return
@@ -58,17 +58,17 @@ class HeartbeatSender:
         self._number += 1
         content = {**beat, "key": f"beat-{self._number}"}
         for target, job in self._jobs.items():
-            if target not in self._couriers:
+            if target not in self._deliveries:
                 try:
-                    self._couriers[target] = self._start({**job, "content": content})
+                    self._deliveries[target] = self._start({**job, "content": content})
                 except OSError as error:
-                    self.last[target] = refused(f"no process could be started: {error}")
+                    self.last[target] = refused(f"delivery process could not be started: {error}")
 
     def close(self) -> None:
-        """End beats under way."""
-        for courier in self._couriers.values():
-            courier.kill()
-            while courier.poll() is None:
+        """End deliveries under way."""
+        for delivery in self._deliveries.values():
+            delivery.kill()
+            while delivery.poll() is None:
                 pass
 
 

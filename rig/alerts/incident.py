@@ -1,19 +1,25 @@
-"""What is known of one thing that is wrong."""
+"""State of one incident, and its form in the outbox."""
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
+from typing import Any, Final
+
+from rig.domain.jsonmap import made, plain
+
+_STORED: Final = {"sent_level": "told", "sent_ns": "told_ns", "sent_times": "told_times"}
+"""Fields whose name in an outbox, which stays as it is, differs from the one here."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Incident:
-    """What is known of one thing that is wrong.
+    """State of one incident: a subject, a kind of fault and, for a limit, a side.
 
-    marks: what holds it open now. level: how bad it has been, told: up to which level it was told (0: not
-    at all). began_ns, last_ns, back_ns, told_ns: UTC; back_ns is None while it goes on. times: how often
-    it happened, told_times: of those, how many had happened when it was last told. worst: extreme value.
-    assumed: taken as calm because a new session has not said it again. behind: keys of the incidents that
-    explain it.
+    marks: active causes. level: highest severity so far; sent_level: highest severity an alert was sent for
+    (0: none). began_ns, last_ns, back_ns, sent_ns: UTC; back_ns is None while it lasts. times: occurrences;
+    sent_times: occurrences up to the last alert. worst: extreme value. assumed: taken as normal because the
+    new session has not repeated it. behind: keys of the incidents that explain it.
     """
 
     key: str
@@ -26,14 +32,24 @@ class Incident:
     last_ns: int
     marks: tuple[str, ...] = ()
     level: int = 2
-    told: int = 0
+    sent_level: int = 0
     back_ns: int | None = None
-    told_ns: int = 0
+    sent_ns: int = 0
     times: int = 1
-    told_times: int = 0
+    sent_times: int = 0
     worst: float | None = None
     side: str = ""
     unit: str = ""
     momentary: bool = False
     assumed: bool = False
     behind: tuple[str, ...] = ()
+
+    def to_json(self) -> dict[str, Any]:
+        """Return the incident as JSON values."""
+        return {_STORED.get(name, name): value for name, value in plain(self).items()}
+
+    @staticmethod
+    def from_json(data: Mapping[str, Any]) -> Incident:
+        """Return the incident. Raises ValueError on nonsense."""
+        named = {stored: name for name, stored in _STORED.items()}
+        return made(Incident, {named.get(name, name): value for name, value in dict(data).items()})

@@ -1,14 +1,14 @@
-"""From events to facts: one incident per subject, kind and side; each is told once, and once when over.
+"""Incidents: alerts from events, one at the start and one at the end, per subject, kind and side.
 
-Values in, values out: no clock, no file. Whether something has been calm for long enough is judged by
-the time of the newest reading, so a dead logger never makes an incident end.
+Values in, values out: no clock, no file. The return to normal is judged by the time of the newest reading,
+so a dead logger never ends an incident.
 
-* A first event opens an incident and is told. Whatever repeats while it is open is counted, not told.
-* It is told again when it gets worse (early warning, then limit), or after ``repeat`` if that is set.
-* It is over when the recording shows ``settle`` of calm; that is told once, with the count.
-* Channels without valid readings because their instrument is lost are that instrument's incident.
-* After a restart of the logger what was open counts as calm until the new session says it again, but for
-  excursions that the new session names: they are open until it finds them back inside.
+* A first event opens an incident and sends an alert. Repeats while it is open are counted, not sent.
+* Another alert is sent when it gets worse (warning, then limit), or after ``repeat`` if that is set.
+* It is over after ``settle`` of normal readings; that is sent once, with the count.
+* Channels without valid readings because their instrument is offline belong to that instrument's incident.
+* After a restart of the logger open incidents count as normal until the new session repeats them, but for
+  excursions that the new session names: they stay open until it finds them back inside.
 """
 
 from __future__ import annotations
@@ -26,7 +26,7 @@ from rig.alerts.facts import (
     where_to_look,
 )
 from rig.alerts.incident import Incident
-from rig.domain.formatting import duration, number
+from rig.domain.formatting import duration, quantity
 from rig.domain.model import Event, EventKind, Layout, Status
 from rig.domain.recorded_excursions import left_open, names_what_it_goes_on_with, says_again
 from rig.rigfile.alerts_section import Alerts
@@ -70,32 +70,32 @@ _MOMENTARY: Final = {
     EventKind.GAP: "gaps",
     EventKind.INSTRUMENT_REPORT: "reports",
 }
-"""Things that happen and have no end; further ones soon after are counted, not told."""
+"""Momentary events; repeats soon after are counted, not sent."""
 _EACH: Final = {
     EventKind.SWITCH: "switching",
     EventKind.SESSION_START: "run",
     EventKind.PHASE: "run",
     EventKind.CONFIG_CHANGE: "run",
 }
-"""Things of which each is told."""
+"""Events that are each sent."""
 _OF_THE_DISK: Final = frozenset({EventKind.STORE_FAULT, EventKind.STORE_LOW, EventKind.DAMAGE})
 _OVER: Final = {
-    "limit": "{subject} no longer {side} its {bound}",
-    "readings": "{subject} gives valid readings again",
-    "instrument": "{subject} answers again",
-    "store": "the disk takes records again",
-    "stopped": "the logger was started again",
-    "silent": "the logger records again",
-    "way": "alerts by {subject} arrive again",
+    "limit": "{subject} returned to normal ({side} {bound})",
+    "readings": "{subject}: valid readings again",
+    "instrument": "{subject} is online again",
+    "store": "records are written to disk again",
+    "stopped": "logger started again",
+    "silent": "logger records again",
+    "way": "notifier {subject} delivers again",
 }
 _LASTING: Final = frozenset({"limit", "readings", "instrument", "store"})
 
 
 class Incidents:
-    """All that is wrong in a run now.
+    """Open incidents of a run.
 
-    ``open`` and ``next_number`` are the state to be kept. ``peaks``, the extreme values of what is open,
-    goes into ``open`` whenever something is told.
+    ``open`` and ``next_number`` are the state to be kept. ``peaks``, the extreme values of open incidents,
+    goes into ``open`` with every alert.
     """
 
     def __init__(
@@ -114,15 +114,15 @@ class Incidents:
     # ---- what comes in
 
     def begin_quietly(self) -> None:
-        """Forget what is over and who was told of what goes on: for the past of a run first looked at."""
+        """Drop what is over and mark the rest as not sent: for the past of a run seen for the first time."""
         self.open = {
-            key: replace(one, told=0)
+            key: replace(one, sent_level=0)
             for key, one in self.open.items()
             if one.back_ns is None and not one.momentary
         }
 
     def follow(self, channels: Sequence[str], values: Sequence[float], statuses: bytes) -> None:
-        """Take the readings of one exchange: how far out of its limit a channel has been."""
+        """Take the readings of one exchange into the extreme values of open incidents."""
         for incident in self.open.values():
             if incident.side and incident.subject in channels:
                 place = channels.index(incident.subject)
@@ -133,10 +133,10 @@ class Incidents:
                         self.peaks[incident.key] = worst
 
     def take(self, event: Event, began_ns: int | None = None) -> list[Fact]:
-        """Return what this event gives to tell. ``began_ns``: UTC of an excursion's first reading outside."""
+        """Return the alerts of an event. ``began_ns``: UTC of an excursion's first reading outside."""
         facts: list[Fact] = []
         if event.brief:
-            return facts  # an order was carried out while no logger ran: nothing ends or begins with that
+            return facts  # brief session of an order without a logger: no incident begins or ends
         if event.kind is EventKind.SESSION_START:
             self._assume_calm(event)
         disk_trouble = event.kind is not EventKind.STORE_FAULT or "cause" not in event.data
@@ -161,7 +161,7 @@ class Incidents:
         return facts
 
     def tick(self, newest_ns: int | None) -> list[Fact]:
-        """Return what the time of the newest reading (UTC; None: unknown) gives to tell."""
+        """Return the alerts that are due at the time of the newest reading (UTC; None: unknown)."""
         facts: list[Fact] = []
         if newest_ns is None:
             return facts
@@ -176,7 +176,7 @@ class Incidents:
         return facts
 
     def look_at_logger(self, now_ns: int, newest_ns: int, *, stopped: bool, place: str) -> list[Fact]:
-        """Return what the age of the newest reading on disk gives to tell. Times: UTC on one time line."""
+        """Return the alerts about the age of the newest reading on disk. Times: UTC on one time line."""
         incident = self.open.get(SILENT)
         age_ns = now_ns - newest_ns
         if age_ns > self._silence_ns and not stopped:
@@ -188,11 +188,11 @@ class Incidents:
                 return []
             incident = Incident(
                 key=SILENT, category="logger", group="logger", subject="run",
-                headline=f"the logger is silent: nothing new on disk for {duration(age_ns / _SECOND)}",
-                look=f"{place}: does the recording process run, is its disk full, is the machine up",
+                headline=f"logger silent: nothing new on disk for {duration(age_ns / _SECOND)}",
+                look=f"{place}: is soakrig log running, the disk full, the machine up?",
                 began_ns=newest_ns, last_ns=newest_ns, marks=("silent",),
             )  # fmt: skip
-            return self._tell(incident, "new", now_ns)
+            return self._send(incident, "new", now_ns)
         if incident is None:
             return []
         if incident.back_ns is None:
@@ -202,29 +202,29 @@ class Incidents:
             return self._over(incident, incident.back_ns)
         return []
 
-    def way_fails(self, way: str, since_ns: int, now_ns: int, error: str) -> list[Fact]:
-        """Return what the other ways should tell of a way that has been failing since ``since_ns``."""
-        key = f"way:{way}"
+    def notifier_fails(self, notifier: str, since_ns: int, now_ns: int, error: str) -> list[Fact]:
+        """Return the alerts, for the other notifiers, about one that has been failing since ``since_ns``."""
+        key = f"way:{notifier}"
         if key in self.open:
             return []
         incident = Incident(
-            key=key, category="ways", group="alerts", subject=way,
-            headline=harmless(f"alerts by {way} do not arrive: {error}"),
-            look=harmless(f"the way {way} of the rig file's alerts: server, network, secret"),
+            key=key, category="ways", group="alerts", subject=notifier,
+            headline=harmless(f"notifier {notifier} does not deliver: {error}"),
+            look=harmless(f"notifier {notifier} in the rig file: server, network, secret"),
             began_ns=since_ns, last_ns=now_ns, marks=("failing",),
         )  # fmt: skip
-        return self._tell(incident, "new", now_ns, not_by=way)
+        return self._send(incident, "new", now_ns, not_by=notifier)
 
-    def way_works(self, way: str, now_ns: int) -> list[Fact]:
-        """Return what the other ways should tell of a way that delivered something."""
-        incident = self.open.get(f"way:{way}")
-        return [] if incident is None else self._over(incident, now_ns, not_by=way)
+    def notifier_works(self, notifier: str, now_ns: int) -> list[Fact]:
+        """Return the alerts, for the other notifiers, about one that delivers again."""
+        incident = self.open.get(f"way:{notifier}")
+        return [] if incident is None else self._over(incident, now_ns, not_by=notifier)
 
-    def test(self, way: str, now_ns: int) -> Fact:
-        """Return a test message for one way."""
+    def test(self, notifier: str, now_ns: int) -> Fact:
+        """Return a test message for one notifier."""
         return self._fact(
-            what="test", category="ways", group="alerts", t_ns=now_ns, since_ns=now_ns, only_by=way,
-            headline=f"test of the way {way}", look="nothing; this only shows that alerts arrive",
+            what="test", category="ways", group="alerts", t_ns=now_ns, since_ns=now_ns, only_by=notifier,
+            headline=f"test of notifier {notifier}", look="nothing; this is only a test of delivery",
         )  # fmt: skip
 
     # ---- what happens to an incident
@@ -235,7 +235,7 @@ class Incidents:
         incident = self.open.get(key)
         words = harmless(event.text)
         if opens.word == "limit":
-            words = crossing_words(event, early=opens.mark == "early")
+            words = crossing_words(event, self._layout, early=opens.mark == "early")
         if incident is None:
             incident = Incident(
                 key=key, category=opens.category, group=self._group(event), subject=event.subject,
@@ -247,7 +247,7 @@ class Incidents:
             if incident.behind:
                 self.open[key] = incident
                 return []
-            return self._tell(incident, "new", event.t_ns, self._open_words(event))
+            return self._send(incident, "new", event.t_ns, self._open_words(event))
         said = self._says_again(event, incident)
         again = opens.mark not in incident.marks and not said and opens.level >= incident.level
         incident = replace(
@@ -261,7 +261,7 @@ class Incidents:
         )
         if opens.level > incident.level:
             incident = replace(incident, level=opens.level, category=opens.category, headline=words, times=1)
-            return self._tell(incident, "worse", event.t_ns)
+            return self._send(incident, "worse", event.t_ns)
         self.open[key] = incident
         return []
 
@@ -293,29 +293,29 @@ class Incidents:
             headline=harmless(event.text), look=self._look(event, ""), began_ns=event.t_ns,
             last_ns=event.t_ns, momentary=True,
         )  # fmt: skip
-        return self._tell(incident, "new", event.t_ns)
+        return self._send(incident, "new", event.t_ns)
 
     def _go_on(self, incident: Incident, newest_ns: int) -> list[Fact]:
-        if not incident.told:
+        if not incident.sent_level:
             explained = any(key in self.open for key in incident.behind)
-            return [] if explained else self._tell(replace(incident, behind=()), "new", incident.last_ns)
-        if self._repeat_ns and newest_ns - incident.told_ns >= self._repeat_ns:
+            return [] if explained else self._send(replace(incident, behind=()), "new", incident.last_ns)
+        if self._repeat_ns and newest_ns - incident.sent_ns >= self._repeat_ns:
             incident = self._with_peak(incident)
-            return self._tell(incident, "still", newest_ns, self._count_words(incident))
+            return self._send(incident, "still", newest_ns, self._count_words(incident))
         return []
 
     def _over(self, incident: Incident, back_ns: int, *, not_by: str = "") -> list[Fact]:
         incident = self._with_peak(incident)
         del self.open[incident.key]
         self.peaks.pop(incident.key, None)
-        if not incident.told or (incident.momentary and incident.times == incident.told_times):
+        if not incident.sent_level or (incident.momentary and incident.times == incident.sent_times):
             return []
         words = over_words(incident, back_ns)
         return [
             self._fact(
                 what="over", category=incident.category, group=incident.group, t_ns=back_ns,
                 since_ns=incident.began_ns, headline=harmless(words), not_by=not_by,
-                detail=(f"it was: {incident.headline}", *self._count_words(incident)),
+                detail=(f"was: {incident.headline}", *self._count_words(incident)),
             )
         ]  # fmt: skip
 
@@ -331,11 +331,11 @@ class Incidents:
             if key.partition(":")[0] in _LASTING and incident.back_ns is None and not named:
                 self.open[key] = replace(incident, marks=(), back_ns=start.t_ns, assumed=True)
 
-    def _tell(
+    def _send(
         self, incident: Incident, what: str, t_ns: int, detail: tuple[str, ...] = (), not_by: str = ""
     ) -> list[Fact]:
         self.open[incident.key] = replace(
-            incident, told=incident.level, told_ns=t_ns, told_times=incident.times
+            incident, sent_level=incident.level, sent_ns=t_ns, sent_times=incident.times
         )
         return [
             self._fact(
@@ -357,9 +357,9 @@ class Incidents:
 
     def _look(self, event: Event, word: str) -> str:
         if word == "store" or event.kind in _OF_THE_DISK:
-            return "the disk of the run: space, mount, health; then soakrig's own message above"
+            return "disk of the run: space, mount, health"
         if event.subject == "run":
-            return "the machine that records: power, log of the service, clock"
+            return "recording machine: power, service log, clock"
         look = where_to_look(self._layout, event.subject)
         return look or harmless(f"{event.subject}: power, cable, port")
 
@@ -375,31 +375,34 @@ class Incidents:
         if event.kind is not EventKind.SESSION_STOP:
             return ()
         still = sorted(one.subject for one in self.open.values() if one.back_ns is None and not one.momentary)
-        return (harmless(f"wrong at that time: {', '.join(still)}"),) if still else ()
+        return (harmless(f"active at that time: {', '.join(still)}"),) if still else ()
 
-    @staticmethod
-    def _count_words(incident: Incident) -> tuple[str, ...]:
+    def _count_words(self, incident: Incident) -> tuple[str, ...]:
         words = []
         if incident.times > 1:
             words.append(f"{incident.times} times so far")
         if incident.worst is not None:
-            words.append(f"farthest out: {number(incident.worst)} {incident.unit}".rstrip())
+            words.append(f"extreme value: {self._reading(incident)}")
         return tuple(words)
+
+    def _reading(self, incident: Incident) -> str:
+        channel = self._layout.channels.get(incident.subject) if self._layout is not None else None
+        return quantity(incident.worst, incident.unit, channel.resolution if channel is not None else 0.0)
 
 
 def over_words(incident: Incident, back_ns: int) -> str:
-    """Return what is over, in few words, and how long it lasted."""
+    """Return the text of the end of an incident, with its duration."""
     lasted = duration((back_ns - incident.began_ns) / _SECOND)
     if incident.momentary:
-        return f"{incident.subject}: no more of it since; {incident.times} times in {lasted}"
+        return f"{incident.subject}: not repeated since; {incident.times} times in {lasted}"
     kind = "silent" if incident.key == SILENT else incident.key.partition(":")[0]
     words = _OVER[kind].format(
         subject=incident.subject,
-        side="below" if incident.side == "low" else "above",
-        bound="limit" if incident.level > 1 else "early warning",
+        side=incident.side,
+        bound="limit" if incident.level > 1 else "warning",
     )
     if incident.assumed:
-        return f"{words} since the logger was started anew"
+        return f"{words} since the restart of the logger"
     return f"{words}, after {lasted}"
 
 

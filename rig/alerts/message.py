@@ -1,4 +1,4 @@
-"""A parcel of facts in words: a short subject, a text that says what, where, since when, what to look at."""
+"""Message of a batch of facts: a short subject, and a text with what, where, since when and what to check."""
 
 from __future__ import annotations
 
@@ -13,14 +13,14 @@ from rig.domain.formatting import counted, duration, moment, stamp
 
 SUBJECT_CHARACTERS = 120
 LATE_S = 120.0
-"""A fact told later than this after it happened says by how much it was delayed."""
+"""An alert sent later than this after the event states its delay."""
 _SECOND = 1_000_000_000
 _LEADS = {"worse": "now worse: ", "still": "still: ", "test": ""}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Message:
-    """What one way carries, under these names in the body of a webhook and of an MQTT message.
+    """Message for one notifier; the body of a webhook and of an MQTT message has these names.
 
     ``key``: the same for every try of the same message. facts: JSON values.
     """
@@ -34,7 +34,7 @@ class Message:
 
 
 def compose(
-    parcel: Batch,
+    batch: Batch,
     *,
     rig: str,
     run: str,
@@ -43,23 +43,23 @@ def compose(
     most_lines: int,
     zone: tzinfo | None = None,
 ) -> Message:
-    """Return the message for a parcel.
+    """Return the message for a batch.
 
     place: where the recording is. now_ns: UTC; zone: of the times (None: this machine's); UTC always
     stands beside it. At most ``most_lines`` facts are written out, in order; the rest is counted.
     """
-    facts = parcel.facts
+    facts = batch.facts
     shown, rest = facts[:most_lines], facts[most_lines:]
     blocks = [_block(fact, now_ns, zone) for fact in shown]
     if len(facts) > 1:
-        blocks.insert(0, [f"{counted(len(facts), 'alert')}, in the order in which it happened:"])
+        blocks.insert(0, [f"{counted(len(facts), 'alert')}, in the order of detection:"])
     if rest:
         groups = Counter(fact.group for fact in rest)
         words = ", ".join(f"{group} {count}" for group, count in groups.most_common(20))
         blocks.append([f"and {counted(len(rest), 'more alert')}: {words}"])
-    blocks.append(_footer(parcel, rig=rig, run=run, place=place, now_ns=now_ns, zone=zone))
+    blocks.append(_footer(batch, rig=rig, run=run, place=place, now_ns=now_ns, zone=zone))
     return Message(
-        key=parcel.key,
+        key=batch.key,
         subject=_subject(facts, rig),
         text="\n\n".join("\n".join(block) for block in blocks) + "\n",
         rig=harmless(rig),
@@ -90,30 +90,28 @@ def _block(fact: Fact, now_ns: int, zone: tzinfo | None) -> list[str]:
             lines.append(f"  worse since {_both(fact.t_ns, zone)}")
     lines += [f"  {line}" for line in fact.detail]
     if fact.look:
-        lines.append(f"  look at: {fact.look}")
+        lines.append(f"  check: {fact.look}")
     late_s = (now_ns - max(fact.t_ns, fact.queued_ns if fact.what == "over" else 0)) / _SECOND
     if late_s > LATE_S:
         lines.append(f"  delayed by {duration(late_s)}")
     return lines
 
 
-def _footer(parcel: Batch, *, rig: str, run: str, place: str, now_ns: int, zone: tzinfo | None) -> list[str]:
+def _footer(batch: Batch, *, rig: str, run: str, place: str, now_ns: int, zone: tzinfo | None) -> list[str]:
     lines = [
         harmless(f"rig {rig}, run {run}"),
         harmless(f"recording: {place}"),
-        f"told {_both(now_ns, zone)}",
+        f"sent {_both(now_ns, zone)}",
     ]
-    if parcel.held:
+    if batch.held:
+        lines.append(f"{counted(batch.held, 'alert')} held back: hourly limit of messages reached")
+    if batch.last:
+        lines.append("last message of this hour; further alerts are held back for one digest")
+    if batch.dropped:
         lines.append(
-            f"{counted(parcel.held, 'alert')} held back: as many messages as an hour may have were sent"
+            f"{counted(batch.dropped, 'alert')} between the first and the last dropped: too many waiting"
         )
-    if parcel.last:
-        lines.append("this is the last message of this hour; what comes now is held back for one digest")
-    if parcel.dropped:
-        lines.append(
-            f"{counted(parcel.dropped, 'alert')} between the first and the last left out: too many waited"
-        )
-    lines.append(f"message {parcel.key}; the same message may come twice, then this word is the same")
+    lines.append(f"message ID {batch.key} (duplicates carry the same ID)")
     return lines
 
 

@@ -1,4 +1,4 @@
-"""A test message by every way, now: whether alerts would reach anybody, before the run starts."""
+"""Test messages by every notifier, before a run starts."""
 
 from __future__ import annotations
 
@@ -20,11 +20,11 @@ from rig.rigfile.alerts_section import Alerts
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class TestResult:
-    """What became of the test message by one way. took_s: seconds from its start to its end."""
+    """Result of the test message of one notifier. took_s: seconds from start to end."""
 
     __test__ = False
 
-    way: str
+    notifier: str
     delivered: bool
     note: str
     took_s: float
@@ -37,42 +37,44 @@ def send_to_all(
     clock: Clock = SYSTEM,
     start: Callable[[Mapping[str, Any]], DeliveryProcess] = DeliveryProcess,
 ) -> tuple[TestResult, ...]:
-    """Return what became of one test message by each way, all sent at the same time.
+    """Return the result of one test message by each notifier, all sent at the same time.
 
-    Takes no longer than the longest deadline and a moment; nothing is kept and nothing tried again.
+    Takes little longer than the longest deadline; nothing is stored and nothing tried again.
     """
     began_ns = clock.monotonic_ns()
-    couriers: dict[str, DeliveryProcess] = {}
+    deliveries: dict[str, DeliveryProcess] = {}
     results: dict[str, TestResult] = {}
 
-    def ended(way: str, outcome: DeliveryOutcome) -> None:
+    def ended(notifier: str, outcome: DeliveryOutcome) -> None:
         took_s = (clock.monotonic_ns() - began_ns) / 1e9
-        results[way] = TestResult(way=way, delivered=outcome.delivered, note=outcome.note, took_s=took_s)
+        results[notifier] = TestResult(
+            notifier=notifier, delivered=outcome.delivered, note=outcome.note, took_s=took_s
+        )
 
-    for name, way in alerts.ways.items():
+    for name, notifier in alerts.notifiers.items():
         message = compose(
-            _parcel(name, clock.utc_ns()), rig=rig, run="none", place="none; sent by hand",
+            _batch(name, clock.utc_ns()), rig=rig, run="none", place="none (test by hand)",
             now_ns=clock.utc_ns(), most_lines=1,
         )  # fmt: skip
         try:
-            couriers[name] = start(job_of(way, plain(message)))
+            deliveries[name] = start(job_of(notifier, plain(message)))
         except OSError as error:
-            ended(name, refused(f"no process could be started: {error}"))
+            ended(name, refused(f"delivery process could not be started: {error}"))
     pause = threading.Event()
-    while couriers:
-        for name, courier in list(couriers.items()):
-            outcome = courier.poll()
+    while deliveries:
+        for name, delivery in list(deliveries.items()):
+            outcome = delivery.poll()
             if outcome is not None:
-                del couriers[name]
+                del deliveries[name]
                 ended(name, outcome)
         pause.wait(0.02)
-    return tuple(results[name] for name in alerts.ways)
+    return tuple(results[name] for name in alerts.notifiers)
 
 
-def _parcel(way: str, now_ns: int) -> Batch:
+def _batch(notifier: str, now_ns: int) -> Batch:
     fact = Fact(
         number=1, what="test", category="ways", group="alerts", t_ns=now_ns, since_ns=now_ns,
-        headline=f"test of the way {way}", look="nothing; this only shows that alerts arrive",
+        headline=f"test of notifier {notifier}", look="nothing; this is only a test of delivery",
         queued_ns=now_ns,
     )  # fmt: skip
-    return Batch(way=way, key=f"test-{uuid.uuid4().hex[:18]}", facts=(fact,))
+    return Batch(notifier=notifier, key=f"test-{uuid.uuid4().hex[:18]}", facts=(fact,))

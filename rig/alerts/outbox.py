@@ -1,8 +1,8 @@
-"""The ledger on disk: every record is appended and synced before anything is done that rests on it.
+"""Delivery state on disk: every record is appended and synced before anything that depends on it.
 
 One line a record: CRC-32 in 8 hex digits, a space, JSON. At the start, and when it has grown, the file is
 replaced by one line that holds the whole state. A line that fails its checksum is the torn end of a power
-cut or damage; it and what follows are left out and told. While the disk refuses, the state lives in
+cut or damage; it and what follows are left out and reported. While the disk refuses, the state lives in
 memory, alerts go on, and each later record tries to write everything again.
 """
 
@@ -24,10 +24,10 @@ COMPACT_BYTES = 256 * 1024
 
 
 class Outbox:
-    """Keeps a ledger. ``fault`` says what the disk refuses ('' = nothing), ``dropped`` what was damaged."""
+    """Delivery state kept on disk. ``fault``: what the disk refuses ('' = nothing); ``dropped``: damage."""
 
-    def __init__(self, folder: Path, ledger: DeliveryState, disk: Disk = OS_DISK) -> None:
-        self.ledger = ledger
+    def __init__(self, folder: Path, state: DeliveryState, disk: Disk = OS_DISK) -> None:
+        self.state = state
         self.fault = ""
         self.dropped = ""
         self.fresh = True
@@ -39,9 +39,9 @@ class Outbox:
         self._compact()
 
     def record(self, record: Mapping[str, Any]) -> None:
-        """Take a record into the ledger, on disk first. A refusing disk is noted in ``fault``."""
+        """Apply a record, on disk first. A refusing disk is noted in ``fault``."""
         if self._file is None or self._size > COMPACT_BYTES:
-            self.ledger.apply(record)
+            self.state.apply(record)
             self._compact()
             return
         line = _line(record)
@@ -52,10 +52,10 @@ class Outbox:
         except OSError as error:
             # after a failed sync nobody knows what is on disk: begin a new file
             self._give_up(f"could not append to {self._path}: {error.strerror or error}")
-        self.ledger.apply(record)
+        self.state.apply(record)
 
     def close(self) -> None:
-        """Give the file back."""
+        """Close the file."""
         if self._file is not None:
             self._file.close()
             self._file = None
@@ -72,7 +72,7 @@ class Outbox:
         at = 0
         for raw in data.splitlines(keepends=True):
             try:
-                self.ledger.apply(_parsed(raw))
+                self.state.apply(_parsed(raw))
             except (ValueError, KeyError, TypeError):
                 # an end without a newline is what a power cut leaves; anything else is damage
                 torn = at + len(raw) == len(data) and not raw.endswith(b"\n")
@@ -80,12 +80,12 @@ class Outbox:
                     self.dropped = f"{self._path}: damaged from byte {at} on, {len(data) - at} bytes left out"
                 break
             at += len(raw)
-        for queue in self.ledger.queues.values():
+        for queue in self.state.queues.values():
             queue.wait_until_ns = 0  # a new process tries at once
 
     def _compact(self) -> None:
         self.close()
-        line = _line(self.ledger.state())
+        line = _line(self.state.to_record())
         try:
             make_dirs(self._disk, self._path.parent)
             publish(self._disk, self._path, line)

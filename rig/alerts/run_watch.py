@@ -1,4 +1,4 @@
-"""What happens in a run, seen from outside: new events, the age of the newest reading on disk."""
+"""Watch of a run from outside: new events, the age of the newest reading on disk."""
 
 from __future__ import annotations
 
@@ -21,7 +21,7 @@ MOST_TRIES = 3
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class WatchResult:
-    """What a look brought.
+    """Result of one look at the run.
 
     events: new ones in recorded order, each with UTC ns of the excursion's first reading outside where
     it says so. now_ns: UTC on the recording's own time line, which no clock step moves within a boot.
@@ -39,7 +39,7 @@ class WatchResult:
 
 
 class RunWatch:
-    """Follows one run. ``position``: (session, seq) of the last event that has been dealt with."""
+    """Watch of one run. ``position``: (session, seq) of the last event handled."""
 
     def __init__(
         self, path: Path, clock: Clock, position: tuple[int, int] = (0, 0), disk: Disk = OS_DISK
@@ -76,7 +76,7 @@ class RunWatch:
         try:
             update = self._tail.poll()
         except OSError:
-            update = Update()  # the folder is gone or the disk is: readings get old, and that is told
+            update = Update()  # folder or disk gone: the age of the readings will show it
         events = self._in_order(list(update.events), missed=bool(update.missed))
         fresh: list[Event] = []
         for event in events:

@@ -1,4 +1,4 @@
-"""Secrets by where they are; read in the process that sends, at the moment of sending, and kept nowhere."""
+"""Secrets by their place; read in the delivery process at the moment of sending, and stored nowhere."""
 
 from __future__ import annotations
 
@@ -22,7 +22,7 @@ def read(place: str, environment: Mapping[str, str] = os.environ) -> str:
     text = text.strip()
     if not text or any(not letter.isprintable() for letter in text):
         raise UsageError(
-            f"secret {place}: expected one line of text, found none or more; put the secret there"
+            f"secret {place}: expected one line of text, found none or more; write the secret there"
         )
     return text
 

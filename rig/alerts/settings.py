@@ -42,21 +42,21 @@ def alerts_of(path: Path) -> Alerts:
     node = yaml_reader.load(path)
     written = node.value.get("alerts") if isinstance(node.value, dict) else None
     if not isinstance(written, Node):
-        raise UsageError(f"{path} has no section alerts; write one to have somebody told")
+        raise UsageError(f"{path} has no section alerts; write one to send alerts")
     faults: list[ConfigFault] = []
     alerts = build(Alerts, written, faults, "alerts")
     if alerts is None:
         raise ConfigError(faults)
-    if not alerts.ways and alerts.heartbeat is None:
-        raise UsageError(f"{path}: alerts names no way and no heartbeat; write at least one")
+    if not alerts.notifiers and alerts.heartbeat is None:
+        raise UsageError(f"{path}: alerts names no notifier (ways) and no heartbeat; write at least one")
     return alerts
 
 
 def of_run(run: RunDir, rig_file: Path | None = None, disk: Disk = OS_DISK) -> Settings:
     """Return the settings for a run: those of its newest session, or of ``rig_file`` if given.
 
-    A recording made on another machine says whom *that* machine should tell and which programs it should
-    start; UsageError then, unless ``rig_file`` is given. Raises ConfigError, UsageError.
+    A recording made on another machine names that machine's notifiers and programs; UsageError then, unless
+    ``rig_file`` is given. Raises ConfigError, UsageError.
     """
     sessions = rundir.read_sessions(run, disk)
     if not sessions:
@@ -65,15 +65,16 @@ def of_run(run: RunDir, rig_file: Path | None = None, disk: Disk = OS_DISK) -> S
     here = platform.node()
     if rig_file is None and newest.host != here:
         raise UsageError(
-            f"{run.path} was recorded on {newest.host!r}, this is {here!r}: its alerts are not started from "
-            "here unless you name the rig file yourself"
+            f"{run.path} was recorded on {newest.host!r}, this is {here!r}: its alerts are not sent from "
+            "here "
+            "unless you name the rig file with --rig"
         )
     frozen = run.folder("config") / f"{newest.config}.yaml"
     layout: Layout | None
     try:
         layout = layout_from_json(rundir.frozen_layout(run, newest.config, disk))
     except (DamageError, KeyError, TypeError, ValueError):
-        layout = None  # alerts go out with fewer words
+        layout = None  # alerts are sent with less detail
     return Settings(
         alerts=alerts_of(rig_file or frozen), rig=run.rig, run=run.name, run_id=run.id, place=str(run.path),
         config=newest.config, layout=layout, inputs=_inputs(layout),

@@ -28,9 +28,9 @@ device: hard-wired thermal cut-outs, fuses, residual-current protection and smok
 codes and competent persons decide."""
 
 ABOUT_ALL = frozenset({"completion"})
-"""Commands that have to know what all the others take."""
+"""Commands that need the arguments of all others."""
 _THE_DISK_S_FAULT = frozenset({errno.EACCES, errno.EPERM, errno.EROFS, errno.ENOSPC, errno.EDQUOT, errno.EIO})
-"""What a file system says where the person, not soakrig, has something to mend."""
+"""File-system errors that the user, not soakrig, has to fix."""
 MODEST = {"ARROW_DEFAULT_MEMORY_POOL": "system", "OPENBLAS_NUM_THREADS": "1"}
 """How the libraries are to go about it, unless the user has chosen otherwise.
 
@@ -90,8 +90,7 @@ def _print(text: str) -> None:
 
         os.dup2(os.open(os.devnull, os.O_WRONLY), 1)  # what is left unwritten must not fail at the exit too
         raise StoreError(
-            f"the answer could not be written to where standard output goes: {error.strerror}; free space "
-            "there, or send it elsewhere"
+            f"standard output could not be written: {error.strerror}; free space there, or send it elsewhere"
         ) from error
 
 
@@ -107,7 +106,8 @@ def _said(error: Exception) -> int:
     if isinstance(error, OSError) and error.filename is not None and error.errno in _THE_DISK_S_FAULT:
         place = os.fsdecode(error.filename) if isinstance(error.filename, str | bytes) else error.filename
         print(
-            f"soakrig: {place}: {error.strerror}; free or unlock it, or name another place", file=sys.stderr
+            f"soakrig: {place}: {error.strerror}; free space there, unlock it, or name another place",
+            file=sys.stderr,
         )
         return 5
     raise error

@@ -1,4 +1,4 @@
-"""What several commands share: the RUN argument, rig files, spans of time, and speaking while at work."""
+"""Arguments shared by several commands: RUN, rig files, time spans; and output while at work."""
 
 from __future__ import annotations
 
@@ -16,9 +16,9 @@ if TYPE_CHECKING:
 SOAKRIG = (sys.executable, "-m", "rig.cli")
 """How this command line is started in a process of its own."""
 NOT_READY = 4
-"""Exit code: the rig did not answer as it should."""
-_MOST_TOLD = 8
-"""Damaged places that are told beside an answer."""
+"""Exit code: the rig is not ready."""
+_MOST_LISTED = 8
+"""Damaged places that are listed beside an answer."""
 
 
 def run_argument(parser: argparse.ArgumentParser) -> None:
@@ -66,9 +66,9 @@ def moment_arguments(parser: argparse.ArgumentParser) -> None:
     """Add the first and the last moment of what is wanted."""
     parser.add_argument(
         "--from", dest="start", metavar="TIME",
-        help="first moment, as 2031-02-03T04:05:06, or 03:12 (the last in the run)",
+        help="start time, as 2031-02-03T04:05:06, or 03:12 (the last in the run)",
     )  # fmt: skip
-    parser.add_argument("--until", "--to-time", dest="end", metavar="TIME", help="last moment")
+    parser.add_argument("--until", "--to-time", dest="end", metavar="TIME", help="end time")
 
 
 def moments_ns(
@@ -104,8 +104,8 @@ def readable(run: RunReader) -> RunReader:
     """Return the run. Raises StoreError if nothing of it can be read: no answer is made from nothing."""
     if run.span == (0, 0):
         reasons = "; ".join(left_out(run))
-        what = f"holds nothing that can be read: {reasons}" if reasons else "holds no record yet"
-        raise StoreError(f"{run.path} {what}; 'soakrig verify' tells what is there")
+        what = f"has nothing readable: {reasons}" if reasons else "has no records yet"
+        raise StoreError(f"{run.path} {what}; 'soakrig verify' lists what is there")
     return run
 
 
@@ -113,15 +113,15 @@ def left_out(run: RunReader) -> list[str]:
     """Return what reading a run leaves out, and why, as far as it was read so far."""
     found = [f"{one.path.name}: {one.reason.removeprefix(f'{one.path}').lstrip(': ')}" for one in run.skipped]
     return [
-        *found[:_MOST_TOLD],
-        *([f"and {len(found) - _MOST_TOLD} more"] if len(found) > _MOST_TOLD else []),
+        *found[:_MOST_LISTED],
+        *([f"and {len(found) - _MOST_LISTED} more"] if len(found) > _MOST_LISTED else []),
     ]
 
 
 def tell_left_out(*runs: RunReader) -> None:
     """Say beside the result what an answer from these runs leaves out."""
     for text in dict.fromkeys(text for run in runs for text in left_out(run)):
-        aside(f"not read, so this answer leaves it out: {text}")
+        aside(f"not read, left out of this answer: {text}")
 
 
 def say(text: str) -> None:

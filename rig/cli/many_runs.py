@@ -1,4 +1,4 @@
-"""What the commands share that answer from one run or many: places, how they are asked, exit codes."""
+"""Shared by the commands over one run or many: places, workers, exit codes."""
 
 from __future__ import annotations
 
@@ -10,7 +10,7 @@ from rig.cli.arguments import readable
 from rig.errors import StoreError, UsageError
 
 if TYPE_CHECKING:
-    from rig.fleet.ask_runs import Crew
+    from rig.fleet.ask_runs import Workers
     from rig.fleet.run_questions import RunQuestion
     from rig.reliability.run_digest import RunDigest
     from rig.store.reader import RunReader
@@ -18,7 +18,7 @@ if TYPE_CHECKING:
 T = TypeVar("T")
 
 PLACES = "runs, folders of runs at any depth, or s3://BUCKET/KEY; default: ./runs"
-JSON = "print JSON (field names are those of the text's numbers and stay)"
+JSON = "print JSON; its field names are stable"
 
 
 def width() -> int:
@@ -43,17 +43,17 @@ def one_run_argument(parser: argparse.ArgumentParser) -> None:
 def places_arguments(parser: argparse.ArgumentParser) -> None:
     """Add PLACE (many runs) and how they are asked."""
     parser.add_argument("places", metavar="PLACE", nargs="*", default=["runs"], help=PLACES)
-    crew_arguments(parser)
+    worker_arguments(parser)
 
 
-def crew_arguments(parser: argparse.ArgumentParser) -> None:
+def worker_arguments(parser: argparse.ArgumentParser) -> None:
     """Add --json and how many runs are asked at a time."""
     parser.add_argument("--json", action="store_true", help=JSON)
     parser.add_argument(
-        "--processes", type=int, default=1, metavar="N", help="ask N runs at a time; default 1"
+        "--processes", type=int, default=1, metavar="N", help="read N runs in parallel; default 1"
     )
     parser.add_argument(
-        "--scheduler", metavar="ADDRESS", help="ask on a Dask cluster, as tcp://HOST:8786 (extra: cluster)"
+        "--scheduler", metavar="ADDRESS", help="read on a Dask cluster, as tcp://HOST:8786 (extra: cluster)"
     )
 
 
@@ -68,16 +68,16 @@ def counting_argument(parser: argparse.ArgumentParser) -> None:
         "--count",
         choices=("targets", "output", "observed"),
         help="which hours count: within the phases' targets, giving output, or observed; default: the "
-        "strictest that the rig file has words for",
+        "strictest that the rig file supports",
     )
 
 
-def _crew(args: argparse.Namespace) -> Crew:
-    from rig.fleet.ask_runs import Crew
+def _workers(args: argparse.Namespace) -> Workers:
+    from rig.fleet.ask_runs import Workers
 
     if args.processes < 1:
         raise UsageError(f"--processes {args.processes}: expected 1 or more")
-    return Crew(processes=args.processes, scheduler=args.scheduler)
+    return Workers(processes=args.processes, scheduler=args.scheduler)
 
 
 def ask(question: RunQuestion[T], places: list[str], args: argparse.Namespace) -> tuple[list[T], list[str]]:
@@ -86,8 +86,8 @@ def ask(question: RunQuestion[T], places: list[str], args: argparse.Namespace) -
     from rig.fleet import run_places as where
 
     addresses = where.find(places)
-    with progress.shown("asking runs") as told:
-        answers = ask_runs.ask(question, addresses, _crew(args), told)
+    with progress.shown("reading runs") as on_progress:
+        answers = ask_runs.ask(question, addresses, _workers(args), on_progress)
     return [one.value for one in answers if one.value is not None], [
         one.error if one.error.startswith(one.where) else f"{one.where}: {one.error}"
         for one in answers

@@ -1,4 +1,4 @@
-"""What the commands share that ask something of a run: which run, whether it can, and how it is asked."""
+"""Shared by the commands that put an order: the run, checks, and the order itself."""
 
 from __future__ import annotations
 
@@ -33,7 +33,7 @@ def demand_position(run: RunDir, unit: str) -> None:
 
     sessions = rundir.read_sessions(run)
     if not sessions:
-        return  # whoever is asked says what is wrong
+        return  # the handler of the order reports what is wrong
     known = layout_from_json(rundir.frozen_layout(run, sessions[max(sessions)].facts.config)).units
     if unit not in known:
         raise UsageError(
@@ -42,11 +42,11 @@ def demand_position(run: RunDir, unit: str) -> None:
 
 
 def demand_logger(run: RunDir, else_: str) -> None:
-    """Raise UsageError if nobody records the run."""
+    """Raise UsageError if no logger records the run."""
     from rig.store import rundir
 
     if not rundir.is_held(run.path / rundir.LOCK):
-        raise UsageError(f"nobody records {run.path} now, so {else_}")
+        raise UsageError(f"no logger is recording {run.path}, so {else_}")
 
 
 def ask(run: str, kind: OrderKind, data: dict[str, Any]) -> str:
@@ -71,6 +71,6 @@ def moment_ns(text: str) -> int:
         moment = datetime.fromisoformat(text)
     except ValueError:
         raise UsageError(
-            f"--at {text!r} is not a moment; write it like 14:05, '2026-03-01 14:05' or 2026-03-01T13:05Z"
+            f"--at {text!r} is not a time; write it like 14:05, '2026-03-01 14:05' or 2026-03-01T13:05Z"
         ) from None
     return round(moment.astimezone().timestamp() * 1_000_000) * 1000

@@ -1,4 +1,4 @@
-"""Signs of life on long work: on a terminal, after a second, on the error stream, gone when it is done."""
+"""Progress of long work: on a terminal, after a second, on the error stream, removed at the end."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""The alerts beside the logger: a process of its own, started with it and again whenever it dies."""
+"""Supervision of the alerts process: started with the logger, and again whenever it ends."""
 
 from __future__ import annotations
 
@@ -10,23 +10,24 @@ from pathlib import Path
 from rig.clock import Clock
 from rig.daemon.observers.record_observer import Announce
 from rig.daemon.realtime_priority import as_usual
+from rig.domain.formatting import duration
 from rig.domain.model import EventKind
 from rig.domain.schedule import Backoff
 from rig.errors import RunInUseError
 from rig.store import rundir
 
 ENDING_S = 5.0
-"""How long the alerts may still tell after a clean stop."""
+"""Time for the last alerts after a clean stop."""
 LOOK_NS = 2_000_000_000
 LONGEST_WAIT_S = 3600.0
 
 
 class AlertsProcess:
-    """Keeps somebody telling people of a run, for as long as it is recorded.
+    """Alerts process of a run, kept running for as long as the run is recorded.
 
-    The process outlives a crash of the logger and tells of it. Where another tells of this run already
-    (that of a session that crashed, or a service of its own), ours ends at once and is not started again
-    while the other lives.
+    The process outlives a crash of the logger and reports it. Where another alerts process of this run is
+    active (of a session that crashed, or a service of its own), ours ends at once and is not restarted
+    meanwhile.
     """
 
     def __init__(self, run: Path, announce: Announce, clock: Clock, command: Sequence[str] = ()) -> None:
@@ -51,7 +52,7 @@ class AlertsProcess:
         )
 
     def look(self) -> None:
-        """Start it again if it died and nobody else tells: each time after a longer wait, and say so."""
+        """Restart the process if it ended and no other is active, after longer and longer waits."""
         now_ns = self._clock.monotonic_ns()
         if self._process is None or now_ns < self._look_ns:
             return
@@ -63,20 +64,20 @@ class AlertsProcess:
         if self._due_ns is None:
             wait_s = self._backoff.failed()
             self._due_ns = now_ns + round(wait_s * 1e9)
-            if code != RunInUseError.exit_code:  # then another told until now
-                text = f"the alerts ended (exit {code}): nobody is told of anything until they start again"
+            if code != RunInUseError.exit_code:  # then another was active until now
+                text = f"alerts process ended (exit {code}): no alerts until its restart"
                 data = {"part": "alerts", "exit": code, "wait_s": wait_s}
-                self._announce(EventKind.LOGGER_FAULT, "run", f"{text}, in {wait_s:g} s", data)
+                self._announce(EventKind.LOGGER_FAULT, "run", f"{text} in {duration(wait_s)}", data)
         elif now_ns >= self._due_ns:
             self._due_ns = None
             self.start()
 
     def end(self) -> None:
-        """After a stop in good order nothing is left to watch; what is undelivered is kept for the next."""
+        """Let the process end after a clean stop; undelivered alerts are kept for the next session."""
         if self._process is None:
             return
         try:
-            self._process.wait(ENDING_S)  # let it tell of the stop
+            self._process.wait(ENDING_S)  # time to send the alert about the stop
         except subprocess.TimeoutExpired:
             self._process.terminate()
             self._process.wait()

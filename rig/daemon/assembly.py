@@ -1,4 +1,4 @@
-"""From a rig file to what runs: the table of blocks, the formulas, and each bus's instruments and poller."""
+"""Polling plan of a rig file: table of blocks, formulas, instruments and poller of each bus."""
 
 from __future__ import annotations
 
@@ -28,7 +28,7 @@ STALE_SLACK_S = 1.0
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PollingPlan:
-    """What one session records and from whom.
+    """Blocks, instruments and formulas of one session.
 
     blocks: channel names of every block; a block's index stands in every scan.
     blocks_of: per instrument, for each exchange of its poll, the index of its block and its routes.
@@ -65,8 +65,10 @@ def plan(config: RigConfig) -> PollingPlan:
     return PollingPlan(blocks=blocks, blocks_of=blocks_of, formulas=formulas, drivers_of=drivers_of)
 
 
-def stations(config: RigConfig, planned: PollingPlan, bus: str, clock: Clock) -> list[PolledInstrument]:
-    """Return the stations of one bus, fresh: nothing open, nothing known, first poll due now."""
+def polled_instruments(
+    config: RigConfig, planned: PollingPlan, bus: str, clock: Clock
+) -> list[PolledInstrument]:
+    """Return the instruments of one bus in their initial state, first poll due now."""
     now_ns = clock.monotonic_ns()
     mine = [one for one in config.instruments.values() if one.bus == bus]
     share = list(config.buses).index(bus) / len(config.buses)
@@ -105,12 +107,12 @@ def poller(
     return Poller(
         bus=bus,
         wire=Link(open_transport(spec), settle_s=spec.settle_s),
-        stations=stations(config, planned, bus, clock),
+        instruments=polled_instruments(config, planned, bus, clock),
         intake=intake,
         clock=clock,
-        haste=fast_requests,
+        fast_requests=fast_requests,
         settle_s=spec.settle_s,
-        errands=commands,
+        commands=commands,
     )
 
 

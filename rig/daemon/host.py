@@ -1,4 +1,4 @@
-"""What the computer itself does that costs readings weeks later: adapters put to sleep, runs on a card."""
+"""Checks of the computer for what costs readings later: adapters put to sleep, runs on a memory card."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""The bounded way from the pollers to the recorder.
+"""Bounded queue from the pollers to the recorder.
 
 A poller never waits here. When the recorder falls so far behind that the queue is full, scans are
 counted as lost, per source, and the recorder turns the count into a recorded gap. Notices (events) are
@@ -19,7 +19,7 @@ from rig.domain.model import EventKind, Scan
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Notice:
-    """An event on its way to the recorder; ``boot_ns`` is CLOCK_BOOTTIME."""
+    """Event for the recorder; ``boot_ns`` is CLOCK_BOOTTIME."""
 
     kind: EventKind
     boot_ns: int

@@ -1,6 +1,6 @@
-"""What the logger watches beside its threads: the clocks, its own health, the room on the disk, the sealing.
+"""Watchers of the logger beside its threads: clocks, its own state, disk space, sealing.
 
-Each is looked at several times a second by the supervisor's thread, and has what it finds recorded.
+The supervisor's thread calls each several times a second; what they find is recorded.
 """
 
 from __future__ import annotations
@@ -41,7 +41,7 @@ class JournalWriter(Protocol):
 
 
 class ClockWatch:
-    """Has a step of the wall clock recorded, and a suspended machine as the gap that it is."""
+    """Records steps of the wall clock, and a suspended machine as a gap."""
 
     def __init__(self, announce: Announce, clock: Clock) -> None:
         self._announce = announce
@@ -56,7 +56,7 @@ class ClockWatch:
         step_ns = offset_ns - self._offset_ns
         self._offset_ns = offset_ns
         if abs(step_ns) > STEP_NS:
-            text = f"the wall clock stepped by {step_ns / 1e9:+.3f} s; order rests on the boot clock"
+            text = f"wall clock stepped by {step_ns / 1e9:+.3f} s; order unaffected (boot clock)"
             self._announce(
                 EventKind.CLOCK_STEP, "run", text, {"step_ns": step_ns, "offset_ns": offset_ns}, boot_ns
             )
@@ -64,13 +64,13 @@ class ClockWatch:
         slept_ns = suspended_ns - self._suspended_ns
         self._suspended_ns = suspended_ns
         if slept_ns > STEP_NS:
-            text = f"the machine was suspended for {slept_ns / 1e9:.1f} s"
+            text = f"machine suspended for {slept_ns / 1e9:.1f} s"
             data = {"cause": "suspend", "from_ns": boot_ns - slept_ns, "to_ns": boot_ns}
             self._announce(EventKind.GAP, "run", text, data, boot_ns)
 
 
 class LoggerHealth:
-    """How the logger itself stands, recorded every ten minutes."""
+    """State of the logger, recorded every ten minutes."""
 
     def __init__(
         self,
@@ -88,20 +88,20 @@ class LoggerHealth:
         self._run_path = run_path
         self._announce = announce
         self._clock = clock
-        self._told_ns = -HEALTH_NS
+        self._recorded_ns = -HEALTH_NS
 
     def look(self) -> None:
         """Have it recorded if it is time."""
         now_ns = self._clock.boot_ns()
-        if now_ns - self._told_ns > HEALTH_NS:
-            self._told_ns = now_ns
-            self._announce(EventKind.HEALTH, "run", "the logger about itself", self.report())
+        if now_ns - self._recorded_ns > HEALTH_NS:
+            self._recorded_ns = now_ns
+            self._announce(EventKind.HEALTH, "run", "state of the logger", self.report())
 
     def report(self) -> dict[str, Any]:
         """Return memory, descriptors, threads, processor time, queue, disk, buses and lateness as JSON."""
         usage = resource.getrusage(resource.RUSAGE_SELF)
         pollers = {name: bus.poller for name, bus in self._buses.items()}
-        polled = [one for poller in pollers.values() for one in poller.stations]
+        polled = [one for poller in pollers.values() for one in poller.instruments]
         return {
             **_from_proc(),
             "threads": threading.active_count(),
@@ -122,8 +122,8 @@ class LoggerHealth:
         }
 
 
-class DiskRoomWatch:
-    """Says while there is still time that the disk will be full."""
+class DiskSpaceWatch:
+    """Reports in good time that the disk will be full."""
 
     def __init__(self, run_path: Path, announce: Announce, clock: Clock) -> None:
         self._run_path = run_path
@@ -133,7 +133,7 @@ class DiskRoomWatch:
         self._looked_ns = -ROOM_NS
 
     def look(self) -> None:
-        """Look at the room that is left, once a minute."""
+        """Look at the space that is left, once a minute."""
         now_ns = self._clock.boot_ns()
         if now_ns - self._looked_ns < ROOM_NS:
             return
@@ -141,7 +141,7 @@ class DiskRoomWatch:
         try:
             left = OS_DISK.space(self._run_path)
         except OSError:
-            return  # a network folder that is not there now; the recorder has told of it
+            return  # a network folder that is not there now; the recorder has reported it
         text = self._space.look(now_ns, left.free_bytes, left.inodes)
         if text:
             data = {"disk_free_bytes": left.free_bytes, "disk_free_inodes": left.inodes}
@@ -149,7 +149,7 @@ class DiskRoomWatch:
 
 
 class JournalSealer:
-    """Has closed journals turned into Parquet, one process at a time."""
+    """Turns closed journals into Parquet, one process at a time."""
 
     def __init__(self, writer: JournalWriter, run_path: Path, announce: Announce) -> None:
         self._writer = writer
@@ -167,7 +167,7 @@ class JournalSealer:
             said = self._process.communicate()[1].decode(errors="replace")  # closes the pipe as well
             self._process = None
             if code:
-                text = f"sealing journals into Parquet failed (exit {code}); they are kept and tried again"
+                text = f"sealing journals into Parquet failed (exit {code}); they are kept for later"
                 self._fault(text, code, said[-2000:])
         closed = len(self._writer.journals)
         if closed > self._begun:
@@ -180,7 +180,7 @@ class JournalSealer:
             self._process.communicate()  # waits, and closes the pipe
 
     def _start(self) -> None:
-        """Seal in a process of its own, so that its memory returns and its work costs no poll."""
+        """Seal in a process of its own, so that its memory is freed and it delays no poll."""
         try:
             self._process = subprocess.Popen(  # noqa: S603 - our own module on our own run
                 [sys.executable, "-m", "rig.store.seal", str(self._run_path)],
@@ -201,7 +201,7 @@ def _disk_space(path: Path) -> dict[str, int]:
     try:
         disk = os.statvfs(path)
     except OSError:
-        return {}  # a network folder that is not there now; the recorder has told of it
+        return {}  # a network folder that is not there now; the recorder has reported it
     return {"disk_free_bytes": disk.f_bavail * disk.f_frsize, "disk_free_inodes": disk.f_favail}
 
 

@@ -1,6 +1,6 @@
-"""Asking something of a run: left in its inbox for the logger, or, where none runs, recorded at once.
+"""Client of the order inbox: an order waits for the logger, or is carried out at once where none runs.
 
-Where nobody records, a short session of no channels is opened that does nothing but carry out what waits.
+Without a logger a brief session without channels is opened that carries out all waiting orders.
 """
 
 from __future__ import annotations
@@ -27,11 +27,11 @@ from rig.store.rundir import Lock, RunDir
 from rig.store.writer import RunWriter
 
 PATIENCE_S = 15.0
-"""How long to wait for the logger's answer."""
+"""Longest wait for the logger's answer."""
 
 
-def whoever() -> str:
-    """Return who asks, as user@host."""
+def requester() -> str:
+    """Return user@host of this process."""
     try:
         user = getpass.getuser()
     except (OSError, KeyError):
@@ -39,15 +39,15 @@ def whoever() -> str:
     return f"{user}@{platform.node()}"
 
 
-def ask(run: RunDir, deed: OrderKind, data: Mapping[str, Any], *, clock: Clock = SYSTEM) -> str:
-    """Have a deed done and recorded; return how that came about, in words.
+def ask(run: RunDir, kind: OrderKind, data: Mapping[str, Any], *, clock: Clock = SYSTEM) -> str:
+    """Put an order, wait until it is carried out, and return how it was recorded.
 
     Raises UsageError with the reason if it was refused, StoreError if the run cannot be written.
     """
     asked_ns = clock.utc_ns()
     moment = datetime.fromtimestamp(asked_ns / 1e9, UTC)
     name = f"{moment:%Y%m%dT%H%M%S}-{moment.microsecond:06d}-{uuid.uuid4().hex[:8]}"
-    slip = inbox.put(run, Order(id=name, deed=deed, by=whoever(), asked_ns=asked_ns, data=data))
+    slip = inbox.put(run, Order(id=name, kind=kind, by=requester(), asked_ns=asked_ns, data=data))
     until_ns = clock.monotonic_ns() + round(PATIENCE_S * 1e9)
     how = "recorded by the logger"
     while (said := inbox.answer(run, slip)) is None:
@@ -56,9 +56,9 @@ def ask(run: RunDir, deed: OrderKind, data: Mapping[str, Any], *, clock: Clock =
                 _carry_out(run, clock)
             except RunInUseError:
                 continue  # a logger has just started; it will answer
-            how = "recorded in a short session of its own, since no logger runs"
+            how = "recorded in a brief session of its own, no logger running"
         elif clock.monotonic_ns() > until_ns:
-            return f"left in {run.folder(inbox.FOLDER)}: the logger has not answered within {PATIENCE_S:g} s"
+            return f"waiting in {run.folder(inbox.FOLDER)}: no answer from the logger within {PATIENCE_S:g} s"
         else:
             time.sleep(0.05)
     if said:
@@ -66,8 +66,8 @@ def ask(run: RunDir, deed: OrderKind, data: Mapping[str, Any], *, clock: Clock =
     return how
 
 
-class _Directly:
-    """Writes events at once: there is no recorder to hand them to."""
+class _DirectAnnouncer:
+    """Announcer that writes events at once, without a recorder."""
 
     def __init__(self, writer: RunWriter, clock: Clock) -> None:
         self._writer = writer
@@ -85,17 +85,17 @@ class _Directly:
 
 
 def _carry_out(run: RunDir, clock: Clock) -> None:
-    """Hold the run for a moment, and carry out all that waits in its inbox."""
+    """Lock the run and carry out all orders in its inbox."""
     with Lock(run.path / rundir.LOCK).acquire("soakrig, carrying out an order"):
         sessions = rundir.read_sessions(run)
         if not sessions:
-            raise StoreError(f"{run.path} holds no session yet, so nothing is known of its units")
+            raise StoreError(f"{run.path} has no session yet, so its units are unknown; start soakrig log")
         config = sessions[max(sessions)].facts.config
         layout = layout_from_json(rundir.frozen_layout(run, config))
         found = recover.recover(run)
         already = carried_out(run)
         number = rundir.next_session(run)
-        keeper = Keeper(run, layout, None, whoever())
+        keeper = Keeper(run, layout, None, requester())
         writer = RunWriter(
             run,
             session=number,
@@ -108,14 +108,19 @@ def _carry_out(run: RunDir, clock: Clock) -> None:
             host=platform.node(),
             config=config,
         )
-        say = _Directly(writer, clock)
+        say = _DirectAnnouncer(writer, clock)
         for one in found.events:
             say(one.kind, one.subject, one.text, one.data)
-        say(EventKind.SESSION_START, "run", f"session {number}: {whoever()} asks something", {"brief": True})
-        deeds = OrderHandlers(run=run, layout=layout, keeper=keeper, announce=say)
+        say(
+            EventKind.SESSION_START,
+            "run",
+            f"brief session {number} for an order by {requester()}",
+            {"brief": True},
+        )
+        handlers = OrderHandlers(run=run, layout=layout, keeper=keeper, announce=say)
         box = Inbox(
             run=run,
-            handlers=deeds.handlers(),
+            handlers=handlers.handlers(),
             announce=say,
             clock=clock,
             writer=writer,

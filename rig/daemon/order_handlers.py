@@ -1,4 +1,4 @@
-"""What can be asked of a run: notes, swaps, other limits. One handler each, raising ValueError to refuse."""
+"""Handlers of orders: notes, swaps, limits, phases. Each raises ValueError to refuse."""
 
 from __future__ import annotations
 
@@ -24,8 +24,8 @@ LONGEST_SERIAL = 100
 class OrderHandlers:
     """Carries out orders for one session.
 
-    layout: of the session's rig file. limits, phases: None where nobody judges (a session that only
-    carries out orders), or no program runs.
+    layout: of the session's rig file. limits, phases: None in a session that only carries out orders, or
+    without a test program.
     """
 
     def __init__(
@@ -46,7 +46,7 @@ class OrderHandlers:
         self._phases = phases
 
     def handlers(self) -> dict[OrderKind, Handler]:
-        """Return the handler of each deed."""
+        """Return the handler of each kind of order."""
         return {
             OrderKind.NOTE: self._note,
             OrderKind.SWAP: self._swap,
@@ -57,7 +57,7 @@ class OrderHandlers:
     def _note(self, order: Order) -> None:
         text, unit = order.text_of("text").strip(), order.text_of("unit")
         if not text:
-            raise ValueError("a note without text")
+            raise ValueError("the note has no text")
         if unit:
             self._known(unit)
         data: dict[str, Any] = order_data(order)
@@ -68,7 +68,7 @@ class OrderHandlers:
             data["at_ns"] = at_ns
         if order.data.get("died") is True:
             if not unit:
-                raise ValueError("somebody is said to have died, and no unit is named")
+                raise ValueError("died without a unit; name the unit")
             data["died"] = True
         self._announce(EventKind.NOTE, unit or "run", text, data)
 
@@ -79,10 +79,12 @@ class OrderHandlers:
             raise ValueError(f"{shown(serial)} cannot be a serial number; write up to 100 plain characters")
         sits = self._keeper.serials
         if serial == sits.get(unit, ""):
-            raise ValueError(f"{serial or 'nobody'} sits in {unit} already")
+            raise ValueError(
+                f"{unit} already holds serial number {serial}" if serial else f"{unit} is already empty"
+            )
         other = positions.elsewhere(sits, unit, serial)
         if other is not None:
-            raise ValueError(f"{serial} sits in {other} by the record; take it out there first")
+            raise ValueError(f"serial number {serial} is recorded in {other}; take it out there first")
         why = order.text_of("text").strip() or f"swapped by {order.by}"
         change = PositionChange(unit=unit, before=sits.get(unit, ""), serial=serial, why=why)
         sits[unit] = serial
@@ -93,7 +95,7 @@ class OrderHandlers:
 
     def _phase(self, order: Order) -> None:
         if self._phases is None:
-            raise ValueError("no test program is running: nobody records, or the rig file has no program")
+            raise ValueError("no test program is running: no logger, or a rig file without program")
         self._phases.move(order)
 
     def _reload(self, order: Order) -> None:
@@ -107,17 +109,17 @@ class OrderHandlers:
     def _change(self, old: Layout, fresh: Layout, config: str, order: Order) -> None:
         if self._limits is None:
             raise ValueError(
-                "nobody records now, so no limit is in force; start the logger with the new file"
+                "no logger running, so no limit is in force; start soakrig log with the new file"
             )
         others = only_limits_differ(old, fresh)
         if others:
             raise ValueError(
-                f"only limits can be reloaded, and more than limits differs: {', '.join(others[:8])}; "
+                f"only limits can be reloaded, other differences: {', '.join(others[:8])}; "
                 "stop the logger and start it with the new file"
             )
         changes = limit_changes(old, fresh)
         if not changes:
-            raise ValueError("all limits are as they were; nothing to reload")
+            raise ValueError("no limit differs; nothing to reload")
         data = order_data(order) | change_data(changes, old, self._keeper.config, config)
         data["reason"] = order.text_of("text")
         self._limits.reload(fresh.channels)

@@ -21,12 +21,12 @@ LOST_AFTER = 2
 """Failed polls in a row until an instrument counts as lost; a single one shows in the statuses."""
 REPORTS_AT_ONCE = 20
 """Most entries read from an instrument's error queue in one go."""
-TOLD_NS = 60_000_000_000
-"""How long what goes on repeating itself is counted before it is told again."""
+REPORT_NS = 60_000_000_000
+"""Interval between reports of a fault that repeats."""
 OPEN_S = 10.0
 """Longest time to open a connection, beside the bus's own settling time."""
 GRACE_S = 2.0
-"""How far past its own deadline a call may be before the bus is given up as stuck."""
+"""How far past its own deadline a call may be before the bus is given up as hung."""
 
 
 class StampedReply(Protocol):
@@ -69,13 +69,13 @@ class Wire(Protocol):
         ...
 
     def abandon(self) -> None:
-        """Let the port go while its owner is stuck; from any thread."""
+        """Let the port go while its owner hangs; from any thread."""
         ...
 
 
 @dataclass(slots=True, kw_only=True)
 class PolledInstrument:
-    """One instrument on a bus: its driver, its cadence, its state of health."""
+    """One instrument on a bus: its driver, its cadence, its state."""
 
     name: str
     driver: Driver
@@ -90,7 +90,7 @@ class PolledInstrument:
     lost: bool = False
     failures: int = 0
     missed: int = 0
-    told_missed_ns: int = -TOLD_NS
+    reported_missed_ns: int = -REPORT_NS
     lateness: Lateness = field(default_factory=Lateness)
     answered_ns: int = 0
 
@@ -101,9 +101,9 @@ class PolledInstrument:
 
 
 class FastPollRequests:
-    """Which instruments are to be polled as fast as their bus allows, and until when.
+    """Requests for fast polls, by instrument, with the time they expire.
 
-    The only word that goes from the recorder back to the pollers; reading it costs a dict look-up.
+    The only path from the recorder back to the pollers; a look-up in a dict.
     """
 
     def __init__(self) -> None:
@@ -119,10 +119,10 @@ class FastPollRequests:
 
 
 class Poller(threading.Thread):
-    """Polls all instruments of one bus until told to stop.
+    """Thread that polls all instruments of one bus until stopped.
 
     ``deadline_ns`` is the monotonic time by which the call now under way must have ended (0: none is);
-    the supervisor reads it to find a stuck bus. An ``abandoned`` poller hands over nothing any more.
+    the supervisor reads it to find a hung bus. An ``abandoned`` poller hands over nothing any more.
     """
 
     def __init__(
@@ -130,16 +130,16 @@ class Poller(threading.Thread):
         *,
         bus: str,
         wire: Wire,
-        stations: Sequence[PolledInstrument],
+        instruments: Sequence[PolledInstrument],
         intake: Intake,
         clock: Clock,
-        haste: FastPollRequests | None = None,
+        fast_requests: FastPollRequests | None = None,
         settle_s: float = 0.0,
-        errands: CommandQueue | None = None,
+        commands: CommandQueue | None = None,
     ) -> None:
         super().__init__(name=f"bus {bus}", daemon=True)
         self.bus = bus
-        self.stations = stations
+        self.instruments = instruments
         self.deadline_ns = 0
         self.doing = ""
         self.abandoned = False
@@ -147,15 +147,15 @@ class Poller(threading.Thread):
         self._wire = wire
         self._intake = intake
         self._clock = clock
-        self._haste = haste or FastPollRequests()
-        self._errands = errands or CommandQueue()
+        self._fast_requests = fast_requests or FastPollRequests()
+        self._commands = commands or CommandQueue()
         self._settle_s = settle_s
         self._stopping = threading.Event()
         self._open = False
         self._bus_backoff = Backoff(first_s=1.0)
         self._worked_since_opening = False
         self._reopenings = 0
-        self._told_reopenings_ns: int | None = None
+        self._reported_reopenings_ns: int | None = None
 
     @property
     def counts(self) -> Counts:
@@ -165,10 +165,10 @@ class Poller(threading.Thread):
     def stop(self) -> None:
         """Ask the thread to end after the exchange under way."""
         self._stopping.set()
-        self._errands.wake()
+        self._commands.wake()
 
     def give_up(self) -> None:
-        """Let the bus go while this thread is stuck, so that another can take its place."""
+        """Let the bus go while this thread hangs, so that another can take its place."""
         self.abandoned = True
         self.stop()
         self._wire.abandon()
@@ -184,126 +184,128 @@ class Poller(threading.Thread):
             self._wire.close()
 
     def _turn(self) -> None:
-        errand = self._errands.take()
-        if errand is not None:
-            self._carry_out(errand)
+        command = self._commands.take()
+        if command is not None:
+            self._carry_out(command)
             return
         if self._stopping.is_set():
             return
-        station = min(self.stations, key=lambda one: one.cadence.due_ns)
-        wait_ns = station.cadence.due_ns - self._clock.monotonic_ns()
-        if wait_ns > 0 and self._errands.wait(wait_ns / 1e9):
+        instrument = min(self.instruments, key=lambda one: one.cadence.due_ns)
+        wait_ns = instrument.cadence.due_ns - self._clock.monotonic_ns()
+        if wait_ns > 0 and self._commands.wait(wait_ns / 1e9):
             return
         began_ns = self._clock.monotonic_ns()
-        if station.ready and not station.listening:  # an introduction takes its time, once
-            station.lateness.note(began_ns - station.cadence.due_ns)
-        self._attend(station)
-        self._plan(station)
+        if instrument.ready and not instrument.listening:  # an introduction takes its time, once
+            instrument.lateness.note(began_ns - instrument.cadence.due_ns)
+        self._poll(instrument)
+        self._plan(instrument)
 
-    def _plan(self, station: PolledInstrument) -> None:
+    def _plan(self, instrument: PolledInstrument) -> None:
         now_ns = self._clock.monotonic_ns()
-        if station.lost or not self._open:
+        if instrument.lost or not self._open:
             return  # _failed has set the next try
-        if station.listening:
-            station.cadence.due_ns = now_ns  # it talks when it likes; be there
+        if instrument.listening:
+            instrument.cadence.due_ns = now_ns  # it talks when it likes; be there
             return
-        fast = station.fast_poll_s is not None and self._haste.wanted(station.name, now_ns)
-        period_s = station.fast_poll_s if fast and station.fast_poll_s is not None else station.poll_s
-        station.cadence.change(round(period_s * 1e9), now_ns)
-        missed = station.cadence.advance(now_ns)
+        fast = instrument.fast_poll_s is not None and self._fast_requests.wanted(instrument.name, now_ns)
+        period_s = (
+            instrument.fast_poll_s if fast and instrument.fast_poll_s is not None else instrument.poll_s
+        )
+        instrument.cadence.change(round(period_s * 1e9), now_ns)
+        missed = instrument.cadence.advance(now_ns)
         if missed and not fast:
-            self._missed(station, missed, now_ns)
+            self._missed(instrument, missed, now_ns)
 
-    def _missed(self, station: PolledInstrument, missed: int, now_ns: int) -> None:
-        """Say once a minute, not each time, that polls were passed over."""
-        station.missed += missed
-        if now_ns - station.told_missed_ns < TOLD_NS:
+    def _missed(self, instrument: PolledInstrument, missed: int, now_ns: int) -> None:
+        """Report skipped polls once a minute."""
+        instrument.missed += missed
+        if now_ns - instrument.reported_missed_ns < REPORT_NS:
             return
-        station.told_missed_ns = now_ns
+        instrument.reported_missed_ns = now_ns
         self._say(
             EventKind.GAP,
-            station.name,
-            f"{station.missed} polls of {station.name} passed over: the bus was busy or late",
-            {"cause": "late", "polls": station.missed},
+            instrument.name,
+            f"{instrument.missed} polls of {instrument.name} skipped: bus busy",
+            {"cause": "late", "polls": instrument.missed},
         )
-        station.missed = 0
+        instrument.missed = 0
 
-    def _attend(self, station: PolledInstrument) -> None:
-        """One visit to an instrument: open and introduce if need be, then poll all its blocks."""
+    def _poll(self, instrument: PolledInstrument) -> None:
+        """Poll all blocks of an instrument, after opening and setting it up if need be."""
         try:
             self._ensure_open()
-            if not station.ready:
-                self._introduce(station)
+            if not instrument.ready:
+                self._introduce(instrument)
         except BusError as error:
-            self._failed(station, error)
-            self._hand_over_failure(station, range(len(station.blocks)), error)
+            self._failed(instrument, error)
+            self._hand_over_failure(instrument, range(len(instrument.blocks)), error)
             return
-        polls = station.driver.polls
+        polls = instrument.driver.polls
         for at, exchange in enumerate(polls):
             if self._stopping.is_set():
                 return
             try:
-                answer = self._ask(station, exchange)
+                answer = self._ask(instrument, exchange)
             except BusError as error:
-                self._failed(station, error)
+                self._failed(instrument, error)
                 whole = isinstance(error, DeadlineError) or not self._open
-                self._hand_over_failure(station, range(at, len(polls)) if whole else (at,), error)
+                self._hand_over_failure(instrument, range(at, len(polls)) if whole else (at,), error)
                 if whole:
                     return
-                self._read_reports(station)
+                self._read_reports(instrument)
             else:
-                block, routes = station.blocks[at]
+                block, routes = instrument.blocks[at]
                 values, statuses = measure(routes, answer.reply.values, answer.reply.statuses)
-                self._hand_over(station, block, answer, values, statuses)
+                self._hand_over(instrument, block, answer, values, statuses)
                 if at == len(polls) - 1:
-                    self._worked(station)
+                    self._worked(instrument)
 
-    def _carry_out(self, errand: InstrumentCommand) -> None:
-        """Do what somebody wants done with an instrument, and say how it went."""
-        station = next(one for one in self.stations if one.name == errand.instrument)
+    def _carry_out(self, command: InstrumentCommand) -> None:
+        """Carry out an instrument command and report the result."""
+        instrument = next(one for one in self.instruments if one.name == command.instrument)
         trouble = "the thread of the bus ended"
         try:
             self._ensure_open()
-            if not station.ready:
-                self._introduce(station)
-            for exchange in errand.exchanges:
-                self._ask(station, exchange)
-            trouble = "; ".join(self._read_reports(station))
+            if not instrument.ready:
+                self._introduce(instrument)
+            for exchange in command.exchanges:
+                self._ask(instrument, exchange)
+            trouble = "; ".join(self._read_reports(instrument))
         except BusError as error:
             trouble = str(error)
-            self._failed(station, error)
+            self._failed(instrument, error)
         finally:
-            errand.done(trouble, self._clock.boot_ns())
+            command.done(trouble, self._clock.boot_ns())
 
-    def _ask(self, station: PolledInstrument, exchange: Exchange) -> StampedReply:
+    def _ask(self, instrument: PolledInstrument, exchange: Exchange) -> StampedReply:
         """Ask; where a connection that had worked turns out to be gone, open it anew and ask again, once.
 
         Many an instrument closes a connection that was idle for a while, or loses its power for a moment:
         neither need cost a reading.
         """
         try:
-            return self._exchange(station, exchange)
+            return self._exchange(instrument, exchange)
         except BusError as error:
             connected = isinstance(error, DeadlineError | ReplyError | InstrumentError)
             if connected or not self._worked_since_opening or self._stopping.is_set():
                 raise
             self._close()
             self._reopenings += 1
-            self._tell_reopenings(error)
+            self._report_reopenings(error)
             self._ensure_open()
-            self._introduce(station)
-            return self._exchange(station, exchange)
+            self._introduce(instrument)
+            return self._exchange(instrument, exchange)
 
-    def _tell_reopenings(self, error: BusError) -> None:
-        """Say at once, but then once a minute only, that the connection was lost and opened anew."""
+    def _report_reopenings(self, error: BusError) -> None:
+        """Report a reopened connection at once, then at most once a minute."""
         now_ns = self._clock.monotonic_ns()
-        if self._told_reopenings_ns is not None and now_ns - self._told_reopenings_ns < TOLD_NS:
+        if self._reported_reopenings_ns is not None and now_ns - self._reported_reopenings_ns < REPORT_NS:
             return
-        self._told_reopenings_ns = now_ns
+        self._reported_reopenings_ns = now_ns
         self._say(
             EventKind.INSTRUMENT_REPORT,
             self.bus,
-            f"{self.bus}: connection lost, opened anew at once ({self._reopenings} times since): {error}",
+            f"{self.bus}: connection lost and reopened ({self._reopenings} times since then): {error}",
             {"cause": str(error), "error": type(error).__name__, "times": self._reopenings},
         )
         self._reopenings = 0
@@ -320,26 +322,26 @@ class Poller(threading.Thread):
         self._worked_since_opening = False
         self._bus_backoff.worked()
 
-    def _introduce(self, station: PolledInstrument) -> None:
+    def _introduce(self, instrument: PolledInstrument) -> None:
         """Identity and set-up commands: after each opening, before the first poll."""
         drained = False
-        for exchange in station.driver.opening:
+        for exchange in instrument.driver.opening:
             if exchange.reply_bytes == 0 and not drained:
-                # what it complained of before we came is evidence; set-up begins by clearing it
-                self._read_reports(station)
+                # errors queued before this session are evidence; set-up begins by clearing them
+                self._read_reports(instrument)
                 drained = True
-            self._exchange(station, exchange)
-        self._read_reports(station)
-        station.ready = True
-        # the introduction took its time: polls due meanwhile were not passed over, they begin now
-        station.cadence.due_ns = self._clock.monotonic_ns()
+            self._exchange(instrument, exchange)
+        self._read_reports(instrument)
+        instrument.ready = True
+        # the introduction took its time: polls due meanwhile were not skipped, they begin now
+        instrument.cadence.due_ns = self._clock.monotonic_ns()
 
-    def _exchange(self, station: PolledInstrument, exchange: Exchange) -> StampedReply:
+    def _exchange(self, instrument: PolledInstrument, exchange: Exchange) -> StampedReply:
         # after a slower neighbour failed, the line is kept quiet for as long as that one may still reply
-        slowest_s = max(one.timeout_s for one in self.stations)
-        self._watch(f"{station.name}: {exchange.label}", 3 * slowest_s)
+        slowest_s = max(one.timeout_s for one in self.instruments)
+        self._watch(f"{instrument.name}: {exchange.label}", 3 * slowest_s)
         try:
-            return self._wire.exchange(exchange, station.timeout_s, station.driver.quiet_s)
+            return self._wire.exchange(exchange, instrument.timeout_s, instrument.driver.quiet_s)
         finally:
             self._watch("", 0.0)
 
@@ -347,72 +349,75 @@ class Poller(threading.Thread):
         self.doing = doing
         self.deadline_ns = self._clock.monotonic_ns() + round((allowed_s + GRACE_S) * 1e9) if doing else 0
 
-    def _read_reports(self, station: PolledInstrument) -> list[str]:
-        """Drain the instrument's own error queue into events, bounded; return what it said."""
-        report = station.driver.report
+    def _read_reports(self, instrument: PolledInstrument) -> list[str]:
+        """Drain the instrument's own error queue into events, bounded; return the entries."""
+        report = instrument.driver.report
         entries: list[str] = []
         if report is None or not self._open:
             return entries
         for _ in range(REPORTS_AT_ONCE):
             try:
-                entry = self._exchange(station, report).reply.text
+                entry = self._exchange(instrument, report).reply.text
             except BusError as error:
-                self._failed(station, error)
+                self._failed(instrument, error)
                 return [*entries, str(error)]
             if not entry:
                 return entries
             entries.append(entry)
             self._say(
-                EventKind.INSTRUMENT_REPORT, station.name, f"{station.name} reports {entry}", {"entry": entry}
+                EventKind.INSTRUMENT_REPORT,
+                instrument.name,
+                f"{instrument.name} reports {entry}",
+                {"entry": entry},
             )
         return entries
 
-    def _failed(self, station: PolledInstrument, error: BusError) -> None:
+    def _failed(self, instrument: PolledInstrument, error: BusError) -> None:
         """Note a failed exchange: reopen what has to be, wait longer each time, say so once."""
-        station.failures += 1
+        instrument.failures += 1
         if not isinstance(error, DeadlineError | ReplyError | InstrumentError):
             self._close()
         if not self._open:
             wait_s = self._bus_backoff.failed()
-        elif station.failures < LOST_AFTER:
+        elif instrument.failures < LOST_AFTER:
             return
         else:
-            wait_s = station.backoff.failed()
-            station.ready = False  # it may have been switched off and on: introduce it again
-        if not station.lost:
-            station.lost = True
+            wait_s = instrument.backoff.failed()
+            instrument.ready = False  # it may have been switched off and on: introduce it again
+        if not instrument.lost:
+            instrument.lost = True
             self._say(
                 EventKind.INSTRUMENT_LOST,
-                station.name,
-                f"{station.name} on {self.bus} does not answer: {error}",
+                instrument.name,
+                f"{instrument.name} on {self.bus} is offline: {error}",
                 {"cause": str(error), "error": type(error).__name__, "bus": self.bus},
             )
-        station.cadence.due_ns = self._clock.monotonic_ns() + round(max(wait_s, station.poll_s) * 1e9)
+        instrument.cadence.due_ns = self._clock.monotonic_ns() + round(max(wait_s, instrument.poll_s) * 1e9)
 
     def _close(self) -> None:
         self._wire.close()
         self._open = False
-        for station in self.stations:
-            station.ready = False
+        for instrument in self.instruments:
+            instrument.ready = False
 
-    def _worked(self, station: PolledInstrument) -> None:
-        station.answered_ns = self._clock.boot_ns()
+    def _worked(self, instrument: PolledInstrument) -> None:
+        instrument.answered_ns = self._clock.boot_ns()
         self._worked_since_opening = True
-        if station.lost:
+        if instrument.lost:
             self._say(
                 EventKind.INSTRUMENT_BACK,
-                station.name,
-                f"{station.name} on {self.bus} answers again after {station.failures} failed tries",
-                {"failures": station.failures, "bus": self.bus},
+                instrument.name,
+                f"{instrument.name} on {self.bus} is online again after {instrument.failures} failed tries",
+                {"failures": instrument.failures, "bus": self.bus},
             )
-            station.lost = False
-            station.cadence.due_ns = self._clock.monotonic_ns()
-        station.failures = 0
-        station.backoff.worked()
+            instrument.lost = False
+            instrument.cadence.due_ns = self._clock.monotonic_ns()
+        instrument.failures = 0
+        instrument.backoff.worked()
 
     def _hand_over(
         self,
-        station: PolledInstrument,
+        instrument: PolledInstrument,
         block: int,
         answer: StampedReply,
         values: tuple[float, ...],
@@ -426,20 +431,20 @@ class Poller(threading.Thread):
                 values=values,
                 statuses=statuses,
             )
-            self._intake.scan(scan, station.name)
+            self._intake.scan(scan, instrument.name)
 
-    def _hand_over_failure(self, station: PolledInstrument, which: Sequence[int], error: BusError) -> None:
+    def _hand_over_failure(self, instrument: PolledInstrument, which: Sequence[int], error: BusError) -> None:
         """Record that a reading was due and why there is none."""
         if self.abandoned:
             return
         now_ns = self._clock.boot_ns()
         status = failure_status(error)
         for at in which:
-            block, routes = station.blocks[at]
+            block, routes = instrument.blocks[at]
             values, statuses = failed(routes, status)
             self._intake.scan(
                 Scan(block=block, sent_ns=now_ns, received_ns=now_ns, values=values, statuses=statuses),
-                station.name,
+                instrument.name,
             )
 
     def _say(self, kind: EventKind, subject: str, text: str, data: dict[str, object]) -> None:

@@ -1,8 +1,8 @@
-"""The pre-flight: a short session that proves the rig, step by step, with its result in the record.
+"""Pre-flight: a short session that checks the rig step by step and records the results.
 
-A person is led through the steps that need hands; where the rig file says how, units are switched by
-command instead. Everything read meanwhile is recorded like any other reading. Only limits that trip hold:
-a cold, silent unit is no alarm.
+A person is prompted for the steps that need hands; where the rig file says how, units are switched by
+command instead. All readings are recorded as usual. Only trip limits are in force: a unit that is off and
+cold is no alarm.
 """
 
 from __future__ import annotations
@@ -25,20 +25,23 @@ from rig.domain.model import EventKind, Scan
 from rig.domain.preflight_checks import CheckResult, CheckVerdict, Gathered, PowerSwitch, unjudged
 from rig.rigfile.config import RigConfig
 
-CAUTION = "before anything is switched on: loads connected, covers closed, nobody near; mains is deadly"
+CAUTION = (
+    "before anything is switched on: loads connected, covers closed, nobody near; mains voltage kills, and a "
+    "variac does not isolate"
+)
 NEWEST = 3
-"""How many of the newest readings make up where a sensor stands now."""
-SKIP = "skip"
+"""Number of newest readings averaged for a sensor's present value."""
+SKIPS = frozenset({"s", "skip"})
 COMMAND_S = 30.0
-"""How long a command may take to be sent."""
+"""Longest wait for a command to be sent."""
 
 
 class Guide:
-    """Leads a person through the steps: Enter for done, ``skip`` to pass a step over.
+    """Prompts for the steps that need a person: Enter for done, ``s`` to skip a step.
 
-    lines: what the person types; None where nobody is there: what somebody can state beforehand is taken
-    as stated, what needs hands at the right moment is passed over. A thread of its own talks, so that a
-    terminal that is held up holds nothing else up.
+    lines: the answers typed; None where nobody is there: what can be stated beforehand is assumed, what
+    needs a person at the right moment is skipped. Output has a thread of its own, so that a blocked
+    terminal blocks nothing else.
     """
 
     def __init__(self, say: Callable[[str], None], lines: Iterable[str] | None) -> None:
@@ -50,23 +53,23 @@ class Guide:
         threading.Thread(target=self._talk, name="guide", daemon=True).start()
 
     def tell(self, text: str) -> None:
-        """Have something said."""
+        """Print a line."""
         self._to_say.put((text, False))
 
     def ask(self, text: str, *, stated: bool) -> None:
-        """Have a step put to the person; ``stated``: it can be stated beforehand."""
+        """Prompt for a step; ``stated``: it can be assumed where nobody is there."""
         if self._lines is not None:
-            self._to_say.put((f"\n>> {text}\n   Enter when done, or: skip", True))
+            self._to_say.put((f"\nACTION: {text}\n   [Enter] done  [s] skip", True))
             return
-        self._answers.append("" if stated else SKIP)
-        self.tell(f"({'taken as stated' if stated else 'nobody to do this'}: {text})")
+        self._answers.append("" if stated else "skip")
+        self.tell(f"({'assumed' if stated else 'skipped, nobody to do it'}: {text})")
 
     def answer(self) -> str | None:
         """Return the next answer, None while there is none."""
         return self._answers.popleft() if self._answers else None
 
     def finish(self, timeout_s: float = 5.0) -> None:
-        """Wait until all has been said, but not for somebody who never answers."""
+        """Wait until all lines are printed, but never for an answer."""
         self._said.clear()
         self._to_say.put(("", False))
         self._said.wait(timeout_s)
@@ -80,12 +83,12 @@ class Guide:
             else:
                 self._said.set()
             if asks:
-                self._answers.append(next(answers, SKIP).strip().lower())
+                self._answers.append(next(answers, "skip").strip().lower())
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ObserverTools:
-    """What a guest of the recorder may use."""
+    """Tools of the session that the pre-flight may use."""
 
     blocks: Sequence[tuple[str, ...]]
     send: Callable[[str, Sequence[str], Done], None]
@@ -95,11 +98,11 @@ class ObserverTools:
 
 
 Wait = Callable[[], bool]
-"""Returns True when the script may go on."""
+"""Returns True when the script may continue."""
 
 
 class PreflightSession:
-    """An attendant that works through the checks and then ends the session. ``found``: what they gave."""
+    """Observer that works through the checks and then ends the session. ``found``: their results."""
 
     def __init__(self, config: RigConfig, guide: Guide) -> None:
         self.found: list[CheckResult] = []
@@ -122,7 +125,7 @@ class PreflightSession:
     # ---- attending
 
     def scan(self, scan: Scan) -> None:
-        """Gather the readings."""
+        """Collect the readings of a scan."""
         for channel, value, status in zip(
             self._the.blocks[scan.block], scan.values, scan.statuses, strict=True
         ):
@@ -132,26 +135,26 @@ class PreflightSession:
                 self._heard[channel] = self._heard.get(channel, 0) + 1
 
     def event(self, event: object) -> None:
-        """Pass over events."""
+        """Ignore events."""
 
     def tick(self) -> None:
-        """Go on with the script when what it waits for has come."""
+        """Continue the script when its wait is over."""
         if self._script is None or not self._wait():
             return
         try:
             self._wait = next(self._script)
         except StopIteration:
             self._script = None
-            self._the.stop("pre-flight done")
+            self._the.stop("pre-flight complete")
 
     def close(self) -> None:
-        """Say so if it was ended before it was through."""
+        """Close the script if it was stopped early."""
         if self._script is not None:
             self._script.close()
 
     @property
     def through(self) -> bool:
-        """Whether all steps were gone through."""
+        """Whether the script ran to its end."""
         return self._script is None
 
     @property
@@ -178,12 +181,12 @@ class PreflightSession:
 
     def _cold(self) -> Generator[Wait, None, None]:
         done = yield from self._hands(
-            "all units off, and as cold as the room", list(self._layout.units), on=False
+            "all units off and at ambient temperature", list(self._layout.units), on=False
         )
         yield from self._watch()
-        self._say(judge.answers(self._layout, self._gathered))
+        self._say(judge.online(self._layout, self._gathered))
         if not done:
-            why = "nobody said that the units are off and cold"
+            why = "nobody confirmed that the units are off and cold"
             self._say([unjudged("near ambient", "run", why), unjudged("noise with power off", "run", why)])
             return
         self._say(judge.near_ambient(self._plan, self._layout, self._gathered))
@@ -195,11 +198,17 @@ class PreflightSession:
         before = {name: self._stands(name) for name in sensors}
         own = self._plan.sensors_of(self._layout, unit)
         if own and all(before[name] is None for name in own):
-            self._say([unjudged("polarity", unit, f"no sensor of {unit} gives a reading; it stays off")])
+            self._say(
+                [
+                    unjudged(
+                        "sensor assignment", unit, f"no sensor of {unit} gives readings; the unit stays off"
+                    )
+                ]
+            )
             return
-        done = yield from self._hands(f"{unit} on and driven, all others off", [unit], on=True)
+        done = yield from self._hands(f"switch {unit} on and drive it, all others off", [unit], on=True)
         if not done:
-            self._say([unjudged("polarity", unit, f"nobody switched {unit} on alone")])
+            self._say([unjudged("sensor assignment", unit, f"{unit} was not switched on alone")])
             return
 
         def rises() -> dict[str, float | None]:
@@ -215,16 +224,16 @@ class PreflightSession:
 
         yield self._until(all_warm, self._plan.within_s)
         self._say(judge.warmed(self._plan, self._layout, unit, rises()))
-        yield from self._hands(f"{unit} off again", [unit], on=False)
+        yield from self._hands(f"switch {unit} off", [unit], on=False)
 
     def _all_on(self) -> Generator[Wait, None, None]:
         if not self._heard:
-            why = "not one instrument gives a reading; nothing is switched on"
+            why = "no instrument gives readings; nothing is switched on"
             self._say([unjudged("noise with power on", "run", why), unjudged("load resistance", "run", why)])
             return
-        done = yield from self._hands("all units on and driven", list(self._layout.units), on=True)
+        done = yield from self._hands("switch all units on and drive them", list(self._layout.units), on=True)
         if not done:
-            why = "nobody switched the units on"
+            why = "the units were not switched on"
             self._say([unjudged("noise with power on", "run", why), unjudged("load resistance", "run", why)])
             return
         yield from self._watch()
@@ -234,7 +243,7 @@ class PreflightSession:
     # ---- steps
 
     def _hands(self, what: str, units: Sequence[str], *, on: bool) -> Generator[Wait, None, bool]:
-        """Have units switched, by command where that can be, else by hand; return whether it was done."""
+        """Switch units, by command where possible, else by hand; return whether it was done."""
         switches = self._plan.switches
         if units and all(unit in switches for unit in units):
             troubles = []
@@ -253,21 +262,21 @@ class PreflightSession:
             return said is not None
 
         yield answered
-        return answers[0] != SKIP
+        return answers[0] not in SKIPS
 
     def _command(
         self, unit: str, switch: PowerSwitch, *, on: bool
     ) -> Generator[Wait, None, CheckResult | None]:
-        """Have one unit switched by command; return what went wrong."""
+        """Switch one unit by command; return the failed check, None if it worked."""
         answers: list[str] = []
 
         def done(trouble: str, boot_ns: int) -> None:
             answers.append(trouble)
 
         word, commands = ("on", switch.on) if on else ("off", switch.off)
-        self._guide.tell(f"switching {unit} {word}: {', '.join(commands)} to {switch.instrument}")
+        self._guide.tell(f"switching {unit} {word}: command {', '.join(commands)} to {switch.instrument}")
         data = {"what": "ordered", "purpose": "pre-flight", "unit": unit, "instrument": switch.instrument}
-        text = f"pre-flight switches {unit} {word}: {', '.join(commands)} to {switch.instrument}"
+        text = f"pre-flight: switching {unit} {word}, command {', '.join(commands)} to {switch.instrument}"
         self._the.announce(EventKind.SWITCH, unit, text, {**data, "commands": list(commands)})
         self._the.send(switch.instrument, commands, done)
         yield self._until(lambda: bool(answers), COMMAND_S)

@@ -1,4 +1,4 @@
-"""See whether a rig answers: open every bus, meet every instrument, read one value of every channel."""
+"""Probe of a rig: opens every bus, identifies every instrument, reads one value of every channel."""
 
 from __future__ import annotations
 
@@ -19,7 +19,7 @@ from rig.rigfile.config import RigConfig
 from rig.store.files import OS_DISK, why_not_writable
 
 BYTES_A_READING = 4.0
-"""What a reading takes on disk all told; FORMAT.md has the measurement."""
+"""Bytes of a reading on disk, in all; FORMAT.md has the measurement."""
 NS_PER_S = 1_000_000_000
 
 
@@ -35,7 +35,7 @@ class ChannelProbe:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class InstrumentProbe:
-    """How one instrument answered: what it calls itself, and what went wrong ('' where nothing did)."""
+    """Result of one instrument: its identity and its fault ('' for none)."""
 
     name: str
     bus: str
@@ -92,12 +92,12 @@ def probe(config: RigConfig, *, clock: Clock = SYSTEM) -> RigProbe:
 
 
 class _BusProbe(threading.Thread):
-    """Asks all instruments of one bus, in a thread of its own that can be given up."""
+    """Probe of all instruments of one bus, in a thread that can be abandoned."""
 
     def __init__(self, config: RigConfig, plan: assembly.PollingPlan, bus: str, clock: Clock) -> None:
         super().__init__(name=f"probe {bus}", daemon=True)
         self._config, self._plan, self._bus, self._clock = config, plan, bus, clock
-        self._stations = assembly.stations(config, plan, bus, clock)
+        self._instruments = assembly.polled_instruments(config, plan, bus, clock)
         self._found: list[InstrumentProbe] = []
 
     def run(self) -> None:
@@ -108,41 +108,43 @@ class _BusProbe(threading.Thread):
             wire.open()
         except BusError as error:
             trouble = str(error)
-        for station in self._stations:
-            self._found.append(self._nothing(station, trouble) if trouble else self._meet(wire, station))
+        for instrument in self._instruments:
+            self._found.append(
+                self._nothing(instrument, trouble) if trouble else self._meet(wire, instrument)
+            )
         wire.close()
 
     def result(self) -> list[InstrumentProbe]:
         """Return what was found, after waiting no longer than the deadlines of all exchanges allow."""
-        exchanges = sum(2 + len(one.driver.opening) + len(one.driver.polls) for one in self._stations)
-        slowest_s = max((_patience_s(one) for one in self._stations), default=0.0)
+        exchanges = sum(2 + len(one.driver.opening) + len(one.driver.polls) for one in self._instruments)
+        slowest_s = max((_patience_s(one) for one in self._instruments), default=0.0)
         allowed_s = 10.0 + 3 * exchanges * slowest_s
         self.join(allowed_s)
         done = list(self._found)
-        stuck = f"bus {self._bus} was given up after {allowed_s:.0f} s: a call on it does not come back"
-        return done + [self._nothing(one, stuck) for one in self._stations[len(done) :]]
+        stuck = f"bus {self._bus} abandoned after {allowed_s:.0f} s: a call on it hangs"
+        return done + [self._nothing(one, stuck) for one in self._instruments[len(done) :]]
 
-    def _meet(self, wire: Link, station: PolledInstrument) -> InstrumentProbe:
+    def _meet(self, wire: Link, instrument: PolledInstrument) -> InstrumentProbe:
         identity, error = "", ""
         channels: list[ChannelProbe] = []
         began_ns = self._clock.monotonic_ns()
         try:
-            for exchange in station.driver.opening:
-                said = wire.exchange(exchange, station.timeout_s, station.driver.quiet_s).reply.text
+            for exchange in instrument.driver.opening:
+                said = wire.exchange(exchange, instrument.timeout_s, instrument.driver.quiet_s).reply.text
                 identity = identity or said
         except BusError as problem:
-            return self._nothing(station, str(problem))
-        for at, exchange in enumerate(station.driver.polls):
-            block, routes = station.blocks[at]
+            return self._nothing(instrument, str(problem))
+        for at, exchange in enumerate(instrument.driver.polls):
+            block, routes = instrument.blocks[at]
             try:
-                answer = wire.exchange(exchange, _patience_s(station), station.driver.quiet_s)
+                answer = wire.exchange(exchange, _patience_s(instrument), instrument.driver.quiet_s)
                 values, statuses = measure(routes, answer.reply.values, answer.reply.statuses)
             except BusError as problem:
                 error = error or str(problem)
                 values, statuses = failed(routes, failure_status(problem))
             channels.extend(_channels(self._config, self._plan.blocks[block], values, statuses))
         return InstrumentProbe(
-            name=station.name,
+            name=instrument.name,
             bus=self._bus,
             identity=identity,
             error=error,
@@ -150,19 +152,19 @@ class _BusProbe(threading.Thread):
             channels=channels,
         )
 
-    def _nothing(self, station: PolledInstrument, error: str) -> InstrumentProbe:
+    def _nothing(self, instrument: PolledInstrument, error: str) -> InstrumentProbe:
         channels: list[ChannelProbe] = []
-        for block, routes in station.blocks:
+        for block, routes in instrument.blocks:
             names = self._plan.blocks[block]
             channels.extend(_channels(self._config, names, *failed(routes, Status.NO_REPLY)))
         return InstrumentProbe(
-            name=station.name, bus=self._bus, identity="", error=error, took_s=0.0, channels=channels
+            name=instrument.name, bus=self._bus, identity="", error=error, took_s=0.0, channels=channels
         )
 
 
-def _patience_s(station: PolledInstrument) -> float:
+def _patience_s(instrument: PolledInstrument) -> float:
     """How long to wait for an answer; a free-running instrument may need two lines, the first is a mark."""
-    return 2 * (station.poll_s + station.timeout_s) if station.listening else station.timeout_s
+    return 2 * (instrument.poll_s + instrument.timeout_s) if instrument.listening else instrument.timeout_s
 
 
 def _channels(

@@ -67,7 +67,7 @@ def raised_priority() -> Iterator[None]:
 
 
 def give_way() -> None:
-    """Let this process, which inherited the logger's haste, come after it."""
+    """Let this process, which inherited the logger's priority, come after it."""
     as_usual(BEHIND)
 
 

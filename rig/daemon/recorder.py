@@ -42,7 +42,7 @@ class Fast(Protocol):
     """What decides on faster polls."""
 
     def consider(self, scan: Scan, near: AbstractSet[str]) -> None:
-        """Look at a scan; ``near`` are the channels beyond a limit or early warning now."""
+        """Look at a scan; ``near`` are the channels beyond a limit or warning now."""
         ...
 
     def tick(self) -> None:
@@ -53,7 +53,7 @@ class Fast(Protocol):
 class Recorder:
     """Takes from the intake, writes, judges. ``progress_ns`` is the boot time of the last sync.
 
-    An attendant that fails is left out and that is recorded: readings are worth more than any of them.
+    An observer that fails is disabled, and that is recorded: readings are worth more than any observer.
     essential: the one without which the session makes no sense; its failure ends the recording.
     """
 
@@ -67,9 +67,9 @@ class Recorder:
         clock: Clock,
         sync_s: float,
         fast: Fast | None = None,
-        attendants: Sequence[RecordObserver] = (),
+        observers: Sequence[RecordObserver] = (),
         essential: RecordObserver | None = None,
-        told: Callable[[Event], None] = lambda _event: None,
+        on_event: Callable[[Event], None] = lambda _event: None,
     ) -> None:
         self._intake = intake
         self._writer = writer
@@ -77,9 +77,9 @@ class Recorder:
         self._derived = derived
         self._clock = clock
         self._sync_ns = round(sync_s * 1e9)
-        self._told = told
+        self._on_event = on_event
         self._fast = fast
-        self._attendants = tuple(attendants)
+        self._observers = tuple(observers)
         self._essential = essential
         self._unsynced = False
         self.progress_ns = clock.boot_ns()
@@ -151,23 +151,23 @@ class Recorder:
     ) -> None:
         event = self._writer.event(kind, boot_ns, subject, text, data)
         self._unsynced = True
-        self._told(event)
+        self._on_event(event)
         self._attend(lambda one: one.event(event))
 
-    def _attend(self, deed: Callable[[RecordObserver], None]) -> None:
-        for one in self._attendants:
+    def _attend(self, call: Callable[[RecordObserver], None]) -> None:
+        for one in self._observers:
             try:
-                deed(one)
+                call(one)
             except Exception as error:
                 if one is self._essential:
                     raise
                 self._leave_out(one, error)
 
     def _leave_out(self, failed: RecordObserver, error: Exception) -> None:
-        self._attendants = tuple(one for one in self._attendants if one is not failed)
+        self._observers = tuple(one for one in self._observers if one is not failed)
         name = type(failed).__name__
         text = (
-            f"a part of the logger ({name}) ended by an error of soakrig's own; the recording goes on "
+            f"part of the logger disabled after an error ({name}); the recording continues "
             f"without it until the next start: {error!r}"
         )
         self._write_event(

@@ -13,7 +13,7 @@ from rig.daemon import assembly
 from rig.daemon.alerts_process import AlertsProcess
 from rig.daemon.instrument_commands import CommandDispatch, CommandQueue
 from rig.daemon.intake import Intake
-from rig.daemon.logger_watchers import ClockWatch, DiskRoomWatch, JournalSealer, LoggerHealth
+from rig.daemon.logger_watchers import ClockWatch, DiskSpaceWatch, JournalSealer, LoggerHealth
 from rig.daemon.observers import order_inbox
 from rig.daemon.observers.console import Console
 from rig.daemon.observers.fast_polling import FastPolling
@@ -22,7 +22,7 @@ from rig.daemon.observers.phases import Phases
 from rig.daemon.observers.record_observer import Announcer, LimitsInForce, RecordObserver
 from rig.daemon.observers.stimulus_sources import Sources
 from rig.daemon.observers.switching_off import SwitchingOff
-from rig.daemon.order_client import whoever
+from rig.daemon.order_client import requester
 from rig.daemon.order_handlers import OrderHandlers
 from rig.daemon.poller import FastPollRequests, Poller
 from rig.daemon.preflight_session import ObserverTools, PreflightSession
@@ -84,7 +84,7 @@ class RecordingSession:
         self.supervisor = Supervisor(
             buses=self.buses,
             recorder=self.recorder,
-            watchers=(self.clock_watch, self.health, self.sealer, self.disk_room, self.alerts),
+            watchers=(self.clock_watch, self.health, self.sealer, self.disk_space, self.alerts),
             stop=stop,
             announce=self.announce,
             clock=clock,
@@ -101,7 +101,7 @@ class RecordingSession:
         self.plan = assembly.plan(config)
         self.number = rundir.next_session(run)
         frozen = rundir.freeze_config(run, config.text, rig_config.to_json(config.layout))
-        self.keeper = Keeper(run, config.layout, frozen, whoever())
+        self.keeper = Keeper(run, config.layout, frozen, requester())
         self.left_open = left_open(run)
         self.writer = RunWriter(
             run,
@@ -125,7 +125,7 @@ class RecordingSession:
         self.dispatch = CommandDispatch(
             bus_of={name: one.bus for name, one in self.config.instruments.items()},
             drivers_of=self.plan.drivers_of,
-            errands=self.commands,
+            command_queues=self.commands,
         )
 
     def _build_limits(self) -> None:
@@ -172,7 +172,7 @@ class RecordingSession:
             clock=self.clock,
             sync_s=self.config.sync_s,
             essential=self.preflight,
-            attendants=self.observers,
+            observers=self.observers,
         )
 
     def _build_watchers(self) -> None:
@@ -192,7 +192,7 @@ class RecordingSession:
             clock=clock,
         )
         self.sealer = JournalSealer(self.writer, path, announce)
-        self.disk_room = DiskRoomWatch(path, announce, clock)
+        self.disk_space = DiskSpaceWatch(path, announce, clock)
         self.alerts = AlertsProcess(path, announce, clock)
 
     # ---- single parts
@@ -238,7 +238,7 @@ class RecordingSession:
         }
         self.limits.enter(trips)
         data = {"what": PRE_FLIGHT, "phase": "", **self.limits.data()}
-        self.announce(EventKind.PHASE, "run", "pre-flight: only limits that trip hold", data)
+        self.announce(EventKind.PHASE, "run", "pre-flight: only trip limits in force", data)
 
     def _switching_off(self) -> SwitchingOff:
         return SwitchingOff(
@@ -334,9 +334,8 @@ class RecordingSession:
                 EventKind.CLOCK_STEP,
                 now_ns,
                 "run",
-                f"the wall clock stands {duration(behind_ns / 1e9)} before the last record of an earlier "
-                "session; "
-                "sessions are in the order of their numbers, their times cannot be compared",
+                f"wall clock is {duration(behind_ns / 1e9)} behind the last record of an earlier session; "
+                "sessions are ordered by number, their times cannot be compared",
                 {"step_ns": -behind_ns, "offset_ns": self.writer.offset_ns, "between_sessions": True},
             )
 
@@ -346,7 +345,7 @@ class RecordingSession:
             EventKind.SESSION_START,
             now_ns,
             "run",
-            f"session {self.number} started by {whoever()}",
+            f"session {self.number} started by {requester()}",
             {
                 "software": SOFTWARE,
                 "python": platform.python_version(),

@@ -1,4 +1,4 @@
-"""Going on where a run stands: who sits where, which limits were in force, what the rig file changed."""
+"""Resuming a run: serial numbers, limits in force, program state, changes of the rig file."""
 
 from __future__ import annotations
 
@@ -22,11 +22,11 @@ from rig.store.tail import Tail
 
 
 class Keeper:
-    """Knows where the run stands and keeps it on disk; ``findings`` are to be recorded at the start.
+    """Session state of a run, kept on disk; ``findings`` are to be recorded at the start.
 
-    program: how far the test program was, {} where none was begun; lost: why that is not known.
-    config: digits of the rig file of this session; None: the one that was in force is. ``serials``: who
-    sits where now. The caller holds the run's lock.
+    program: state of the test program, {} where none was begun; lost: why it is unknown.
+    config: digits of the rig file of this session; None: the one in force is kept. ``serials``: serial
+    number by position. The caller holds the run's lock.
     """
 
     def __init__(
@@ -34,19 +34,19 @@ class Keeper:
     ) -> None:
         self._run = run
         self._disk = disk
-        stood, fault = session_state.read(run, disk)
-        self.config = stood.config if config is None else config
-        self.serials, swaps = positions.resumed(layout.units, stood.serials, stood.written)
+        state, fault = session_state.read(run, disk)
+        self.config = state.config if config is None else config
+        self.serials, swaps = positions.resumed(layout.units, state.serials, state.written)
         self._written = {name: unit.serial for name, unit in layout.units.items()}
-        self.program: Mapping[str, Any] = stood.program
+        self.program: Mapping[str, Any] = state.program
         self.lost = ""
-        if not stood.program and layout.program is not None:
-            never = bool(stood.config)  # the file is whole and names no program: a pre-flight came before
+        if not state.program and layout.program is not None:
+            never = bool(state.config)  # the file is whole and names no program: a pre-flight came before
             self.program, self.lost = _from_record(run, fault, disk, never_begun=never)
-        self._kept = stood
+        self._saved = state
         findings = []
         if fault:
-            text = f"where the run stood is not known, it goes on by the rig file: {fault}"
+            text = f"session state of the run unknown, resuming by the rig file: {fault}"
             findings.append(RecoveryFinding(kind=EventKind.DAMAGE, subject="run", text=text))
         findings += [
             RecoveryFinding(
@@ -54,15 +54,15 @@ class Keeper:
             )
             for one in swaps
         ]
-        if stood.config not in ("", self.config):
-            findings += _changed(run, layout, (stood.config, self.config), by, disk)
+        if state.config not in ("", self.config):
+            findings += _changed(run, layout, (state.config, self.config), by, disk)
         self.findings = tuple(findings)
 
     def save(self) -> bool:
-        """Keep where the run stands now; return whether the disk took it.
+        """Write the session state if it changed; return whether the disk took it.
 
-        Where the program is not known, no rig file is named: the next session would take a whole file without
-        a program for a program that never began.
+        Where the program is unknown, no rig file is named: the next session would take a complete file
+        without a program for a program that never began.
         """
         unknown = self.lost and not self.program
         now = SessionState(
@@ -71,13 +71,13 @@ class Keeper:
             written=self._written,
             program=dict(self.program),
         )
-        if now == self._kept:
+        if now == self._saved:
             return True
         try:
             session_state.write(self._run, now, self._disk)
         except StoreError:
             return False  # the record itself has it; the next change tries again
-        self._kept = replace(now)
+        self._saved = replace(now)
         return True
 
 
@@ -91,21 +91,22 @@ def refuse_other_measures(run: RunDir, layout: Layout, disk: Disk = OS_DISK) -> 
         try:
             before = layout_from_json(rundir.frozen_layout(run, config, disk))
         except (DamageError, ValueError):
-            continue  # told by the session that goes on from it
+            continue  # reported by the session that resumes from it
         for name, channel in layout.channels.items():
             was = before.channels.get(name)
             if was is not None and was.unit_of_measure != channel.unit_of_measure:
                 raise UsageError(
-                    f"{name} was recorded in {was.unit_of_measure} in the run {run.path}, and is in "
-                    f"{channel.unit_of_measure} by the rig file now; one series cannot hold both: give the "
-                    "channel another name, or begin another run with --new"
+                    f"{name} was recorded in {was.unit_of_measure} in the run {run.path}, the rig file "
+                    f"now says {channel.unit_of_measure}; one series cannot hold both: rename the channel, "
+                    "or start a "
+                    "new run with --new"
                 )
 
 
 def _from_record(run: RunDir, fault: str, disk: Disk, *, never_begun: bool) -> tuple[Mapping[str, Any], str]:
-    """Return how far the test program is by the journals that are not sealed yet, and why that is not known.
+    """Return the program state from the journals not sealed yet, and why it is unknown.
 
-    Nothing is known where the file that says so is no good and these journals hold no word of a phase.
+    It is unknown where the session state is damaged and these journals hold no phase event.
     """
     sessions = rundir.read_sessions(run, disk)
     newest = max(sessions, default=None)
@@ -123,26 +124,26 @@ def _from_record(run: RunDir, fault: str, disk: Disk, *, never_begun: bool) -> t
         return {}, str(error)
     if before.program is None:
         return {}, ""
-    return {}, fault or f"{run.path / session_state.NAME} is not there"
+    return {}, fault or f"{run.path / session_state.NAME} is missing"
 
 
 def _changed(
     run: RunDir, layout: Layout, configs: tuple[str, str], by: str, disk: Disk
 ) -> list[RecoveryFinding]:
-    """Return what another rig file changed; ``configs``: that of the session before, that of this one."""
+    """Return the changes of the rig file; ``configs``: of the last session, of this one."""
     was, becomes = configs
     try:
         old = layout_from_json(rundir.frozen_layout(run, was, disk))
     except (DamageError, ValueError) as error:
-        text = f"the rig file differs from that of the session before, which cannot be read: {error}"
+        text = f"rig file changed since the last session; its old version cannot be read: {error}"
         return [RecoveryFinding(kind=EventKind.CONFIG_CHANGE, subject="run", text=text)]
     data = change_data(limit_changes(old, layout), layout, was, becomes) | {"by": by}
     others = only_limits_differ(old, layout)
     parts = [data["words"]] if data["words"] else []
     if others:
-        parts.append(f"also different: {', '.join(others[:12])}{' ...' if len(others) > 12 else ''}")
-    words = "; ".join(parts) or "nothing that a recording depends on"
-    text = f"the rig file differs from that of the session before: {words}"
+        parts.append(f"other changes: {', '.join(others[:12])}{' ...' if len(others) > 12 else ''}")
+    words = "; ".join(parts) or "nothing that affects the recording"
+    text = f"rig file changed since the last session: {words}"
     data["others"] = others
     return [RecoveryFinding(kind=EventKind.CONFIG_CHANGE, subject="run", text=text, data=data)]
 
@@ -150,6 +151,6 @@ def _changed(
 def left_open(run: RunDir) -> list[Key] | None:
     """Return channel and side of what the record says is still out; None where it cannot be read."""
     try:
-        return RunReader.open(run.path).told().open_keys
+        return RunReader.open(run.path).event_summary().open_keys
     except (SoakrigError, OSError):
         return None

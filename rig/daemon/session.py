@@ -48,13 +48,13 @@ def record(
     say: Say = lambda _text: None,
     clock: Clock = SYSTEM,
     each_look: Callable[[Supervisor], None] = lambda _supervisor: None,
-    guest: PreflightSession | None = None,
+    preflight: PreflightSession | None = None,
 ) -> SessionResult:
     """Record until stopped by a signal or after ``duration_s``; return how it ended.
 
     Goes on with the open run of this rig; ``new`` ends that run first and begins another. Raises
-    StoreError (RunInUseError if another soakrig has the run), BusError and UsageError. guest: a
-    pre-flight, which ends the session when it is through; nobody is alerted meanwhile.
+    StoreError (RunInUseError if another soakrig has the run), BusError and UsageError. preflight:
+    checks that end the session when they are complete; no alerts are sent meanwhile.
     """
     stop = StopRequest()
     stop.on_signals()  # before the first file is opened: a signal during start-up must end in good order too
@@ -62,7 +62,7 @@ def record(
     faulthandler.register(signal.SIGUSR1)  # where every thread is now, on stderr: for one that hangs
     run, resumed = _run_of(config, new=new, clock=clock)
     with Lock(run.path / rundir.LOCK).acquire(f"soakrig log {config.rig}"):
-        say(f"{'going on with' if resumed else 'new'} run {run.path}")
+        say(f"{'resuming' if resumed else 'new'} run {run.path}")
         service_manager = ServiceManager(clock)
         found = _recovered(run, config, service_manager, say)
         session = RecordingSession(
@@ -74,12 +74,12 @@ def record(
             say=say,
             duration_s=duration_s,
             each_look=each_look,
-            preflight=guest,
+            preflight=preflight,
         )
         session.begin(found)
         channels = counted(len(config.layout.channels), "channel")
         say(f"session {session.number}: {channels} on {counted(len(config.buses), 'bus', 'buses')}")
-        say(f"what comes in, and what does not: soakrig watch {run.path}")
+        say(f"live view: soakrig watch {run.path}")
         with raised_priority():
             reason = session.run()
         health = session.end(reason)
@@ -96,7 +96,7 @@ def _run_of(config: RigConfig, *, new: bool, clock: Clock) -> tuple[RunDir, bool
             if not new:
                 return candidate, True
             with Lock(candidate.path / rundir.LOCK).acquire("soakrig log --new"):
-                rundir.end_run(candidate, clock.utc_ns(), "a new run was asked for")
+                rundir.end_run(candidate, clock.utc_ns(), "new run requested")
     made = rundir.create(
         runs,
         rig=config.rig,
@@ -118,7 +118,7 @@ def _recovered(run: RunDir, config: RigConfig, manager: ServiceManager, say: Say
 
 
 def _close(run: RunDir, say: Say) -> None:
-    """Turn what is left in journals into Parquet, and have the post-mortem ready for whoever asks.
+    """Turn what is left in journals into Parquet, and have the post-mortem ready.
 
     What cannot be turned stays readable as it is, and a post-mortem can be worked out at any time.
     """
@@ -126,6 +126,7 @@ def _close(run: RunDir, say: Say) -> None:
     done = subprocess.run(command, capture_output=True, text=True, check=False)  # noqa: S603 - our own module
     if done.returncode:
         say(
-            f"not all of the run was sealed and explained (exit {done.returncode}); it is recorded and can "
-            f"be read as it is: {done.stderr.strip()[-500:]}"
+            f"sealing or post-mortem incomplete (exit {done.returncode}); the recording is complete and "
+            "can be "
+            f"read: {done.stderr.strip()[-500:]}"
         )

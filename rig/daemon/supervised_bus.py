@@ -1,4 +1,4 @@
-"""One bus and the thread that polls it: found stuck or ended, replaced, and reported.
+"""One bus and its polling thread: replaced and reported when it hangs or ends.
 
 Nothing here touches the bus; it looks at the poller's deadline and at whether its thread lives.
 """
@@ -10,17 +10,18 @@ from collections.abc import Callable
 from rig.clock import Clock
 from rig.daemon.observers.record_observer import Announce
 from rig.daemon.poller import Poller
+from rig.domain.formatting import duration
 from rig.domain.model import EventKind
 from rig.domain.schedule import Backoff
 
 CALM_NS = 600 * 1_000_000_000
 """A thread that lived this long before it ended is started again at once."""
 MOST_ABANDONED = 3
-"""Threads given up on one bus and still stuck, with which it is left alone: each may hold memory for ever."""
+"""Hung threads of one bus after which reopening waits: each may hold memory for ever."""
 
 
 class SupervisedBus:
-    """A bus whose polling goes on where its thread does not. ``poller``: the one that polls it now.
+    """Bus whose polling survives its thread. ``poller``: the one that polls it now.
 
     make: returns another poller of this bus, not started.
     """
@@ -31,17 +32,17 @@ class SupervisedBus:
         self._make = make
         self._announce = announce
         self._clock = clock
-        self._given_up: list[Poller] = []
-        self._stuck_times = 0
+        self._abandoned_pollers: list[Poller] = []
+        self._times_hung = 0
         self._restarts = Backoff(first_s=1.0, cap_s=300.0)
         self._restart_ns: int | None = None
         self._started_ns = 0
 
     @property
     def abandoned(self) -> int:
-        """How many threads were given up and are stuck to this day; one whose call came back has ended."""
-        self._given_up = [one for one in self._given_up if one.is_alive()]
-        return len(self._given_up)
+        """Number of abandoned threads that still hang; one whose call returned has ended."""
+        self._abandoned_pollers = [one for one in self._abandoned_pollers if one.is_alive()]
+        return len(self._abandoned_pollers)
 
     @property
     def is_known(self) -> bool:
@@ -54,38 +55,38 @@ class SupervisedBus:
 
     def join(self) -> None:
         """Wait for the thread that was told to stop, for as long as its call under way may take."""
-        self.poller.join(max((one.timeout_s for one in self.poller.stations), default=0.0) + 1.0)
+        self.poller.join(max((one.timeout_s for one in self.poller.instruments), default=0.0) + 1.0)
 
     def look(self) -> None:
-        """Replace a thread that is stuck or has ended, in its time."""
+        """Replace a thread that hangs or has ended, when it is due."""
         if self._restart_ns is not None:
             self._restart_if_due()
         elif not self.poller.is_alive():
             self._ended()
         elif self._is_late():
-            self._stuck()
+            self._hung()
 
     def _is_late(self) -> bool:
         return bool(self.poller.deadline_ns) and self._clock.monotonic_ns() > self.poller.deadline_ns
 
-    def _stuck(self) -> None:
-        """Give a stuck thread up and open the bus anew: at once the first times, then after longer waits."""
+    def _hung(self) -> None:
+        """Abandon a hung thread and reopen the bus: at once the first times, then after longer waits."""
         if self.abandoned >= MOST_ABANDONED:
             return
         now_ns, poller = self._clock.monotonic_ns(), self.poller
         if now_ns - self._started_ns > CALM_NS:
-            self._stuck_times = 0
+            self._times_hung = 0
             self._restarts.worked()
-        wait_s = self._restarts.failed() if self._stuck_times >= MOST_ABANDONED else 0.0
-        self._stuck_times += 1
-        self._given_up.append(poller)
+        wait_s = self._restarts.failed() if self._times_hung >= MOST_ABANDONED else 0.0
+        self._times_hung += 1
+        self._abandoned_pollers.append(poller)
         poller.give_up()
-        again = f"opened anew in {wait_s:g} s" if wait_s else "opened anew"
-        times = self._stuck_times
+        again = f"to be reopened in {duration(wait_s)}" if wait_s else "reopened"
+        times = self._times_hung
         self._announce(
             EventKind.BUS_STUCK,
             self.name,
-            f"bus {self.name} is stuck in {poller.doing!r}: given up and {again} ({times} times)",
+            f"bus {self.name} hung in {poller.doing!r}: call abandoned, bus {again} ({times} times)",
             {"cause": "stuck call", "doing": poller.doing, "times": times, "wait_s": wait_s},
         )
         self._restart_ns = now_ns + round(wait_s * 1e9)
@@ -99,12 +100,12 @@ class SupervisedBus:
         wait_s = self._restarts.failed() if self._restarts.failures else 0.0
         self._restarts.failures = max(1, self._restarts.failures)
         self._restart_ns = now_ns + round(wait_s * 1e9)
-        again = f"will be started again in {wait_s:g} s" if wait_s else "was started again"
+        again = f"restart in {duration(wait_s)}" if wait_s else "restarted"
         error = repr(self.poller.failure)
         self._announce(
             EventKind.BUS_STUCK,
             self.name,
-            f"the thread of bus {self.name} ended by an error of soakrig's own, and {again}: {error}",
+            f"thread of bus {self.name} ended by an error in soakrig, {again}: {error}",
             {"cause": "thread ended", "error": error, "wait_s": wait_s},
         )
         self._restart_if_due()

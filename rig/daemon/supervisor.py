@@ -16,12 +16,13 @@ from rig.daemon.recorder import Recorder
 from rig.daemon.service_manager import ServiceManager
 from rig.daemon.stop_request import StopRequest
 from rig.daemon.supervised_bus import SupervisedBus
+from rig.domain.formatting import duration
 from rig.domain.model import EventKind
 from rig.errors import StoreError
 
 LOOK_S = 0.25
 BLIND_NS = 600 * 1_000_000_000
-"""How long it is not told again that a look failed."""
+"""Shortest time between two reports of a failed self-check; common practice, no source."""
 STALLED_S = 30.0
 """A recorder without progress for this long is reported as stalled."""
 
@@ -112,17 +113,17 @@ class Supervisor:
         behind_s = self._behind_s()
         if behind_s > STALLED_S and not self._stalled:
             self._stalled = True
-            text = f"nothing has reached the disk for {behind_s:.0f} s"
+            text = f"no record written to disk for {duration(behind_s)}"
             self._announce(EventKind.STORE_FAULT, "run", text, {"cause": "stalled", "behind_s": behind_s})
         elif behind_s < STALLED_S:
             self._stalled = False
 
     def _look_failed(self, error: Exception) -> None:
-        """Say at once, then every ten minutes, that the logger cannot see how it stands."""
+        """Report a failed self-check at once, then every ten minutes."""
         now_ns = self._clock.boot_ns()
         if now_ns - self._blind_ns > BLIND_NS:
             self._blind_ns = now_ns
-            text = f"the logger could not look after itself: {error}"
+            text = f"self-check of the logger failed: {error}"
             self._announce(EventKind.LOGGER_FAULT, "run", text, {"part": "look", "error": repr(error)})
 
     def _write(self) -> None:

@@ -57,7 +57,7 @@ def run(
     """
     if whole_job:
         if scenario is not None:
-            raise UsageError("--whole-job has its own course; leave --scenario out")
+            raise UsageError("--whole-job has its own scenario; leave --scenario out")
         with _place(folder, keep=keep) as place:
             return story.run(place, seed=seed, say=say, soakrig=soakrig)
     if scenario == "list":
@@ -73,7 +73,7 @@ def run(
 def _place(folder: Path | None, *, keep: bool) -> Iterator[Path]:
     if folder is not None:
         if folder.exists() and any(folder.iterdir()):
-            raise UsageError(f"--folder {folder}: there is something in it already; name a new one")
+            raise UsageError(f"--folder {folder}: not empty; name a new folder")
         folder.mkdir(parents=True, exist_ok=True)
         yield folder.resolve()
         return
@@ -92,7 +92,7 @@ def _demo(
     say(f"A simulated room: six units, their instruments on serial lines and TCP ports, in {place}")
     say(f"Heat runs {PACE:g} times faster than in a real room, so {length_s:.0f} s stand for")
     say(f"{chosen.end_s / 60:.0f} minutes. Scenario {chosen.name}: {chosen.text}.")
-    say(f"Look over its shoulder from another terminal:  soakrig watch {place / 'runs'}")
+    say(f"Live view, from another terminal:  soakrig watch {place / 'runs'}")
     say("")
     with running_room.running(place, scenario=chosen.name, seed=seed, speed=PACE) as simulated:
         _record(place, length_s, say, soakrig)
@@ -118,7 +118,7 @@ def _record(place: Path, length_s: float, say: Say, soakrig: Sequence[str]) -> N
 def _follow(logger: subprocess.Popen[bytes], place: Path, length_s: float, say: Say) -> None:
     began_ns = SYSTEM.monotonic_ns()
     tail: Tail | None = None
-    readings, told_s = 0, 0.0
+    readings, printed_s = 0, 0.0
     while (elapsed_s := (SYSTEM.monotonic_ns() - began_ns) / 1e9) < length_s:
         if logger.poll() is not None:
             return
@@ -132,8 +132,8 @@ def _follow(logger: subprocess.Popen[bytes], place: Path, length_s: float, say: 
         for event in update.events:
             if event.kind in TOLD:
                 say(f"{elapsed_s:6.1f} s  {event.kind:16} {event.text}")
-        if elapsed_s - told_s >= 5.0:
-            told_s = elapsed_s
+        if elapsed_s - printed_s >= 5.0:
+            printed_s = elapsed_s
             say(f"{elapsed_s:6.1f} s  {readings} readings recorded")
 
 
@@ -151,7 +151,7 @@ def _judge(truth: Mapping[str, Any], found: PostMortem, end_ns: int, say: Say) -
     }
     certain = [(pair.first, pair.second) for pair in found.order.pairs if pair.certain]
     compared = compare(truth, bounded, certain, unit=found.unit, until_ns=end_ns)
-    say("Compared with what truly happened in the simulated room:")
+    say("Compared with the truth of the simulated room:")
     good = compared.sound
     victim = truth["victim"]
     if victim is not None and truth["role"] == "unit":

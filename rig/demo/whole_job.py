@@ -17,7 +17,7 @@ from pathlib import Path
 from typing import Any
 
 from rig.clock import SYSTEM
-from rig.domain.formatting import counted
+from rig.domain.formatting import counted, setting
 from rig.domain.model import Event, EventKind
 from rig.errors import SoakrigError
 from rig.simulator import running_room
@@ -76,14 +76,14 @@ def run(place: Path, *, seed: int, say: Say, soakrig: Sequence[str]) -> int:
     say("The whole job on a simulated room of three units, heat running 60 times faster: a minute here")
     say("stands for an hour. What a person would type follows a $; what a person would do is in brackets.")
     say("")
-    say("[Last month the same samples went through the program without a fault: recorded first.]")
+    say("[Last month: the same samples, the same program, no fault. This run is recorded first.]")
     say("")
     earlier, now = place / "earlier", place / "now"
     with running_room.running(earlier, scenario="quiet", seed=seed, units=UNITS) as first:
         _with_job(first)
         _recorded(first, place, say, soakrig, fails_in=None)
     say("")
-    say("[This month again, from cold. First the rig is proved, before the weeks begin.]")
+    say("[This month, from cold: first the pre-flight check of the rig.]")
     with running_room.running(
         now, scenario="fan-failure", seed=seed, units=UNITS, cold=True, held=True
     ) as second:
@@ -182,7 +182,7 @@ def _now() -> float:
 
 @dataclass(slots=True)
 class _Hand:
-    """The person at the rig: reads what the logger says, turns the variac to what is due."""
+    """Simulated operator: follows the events and sets the variac as asked."""
 
     served: running_room.RunningRoom
     say: Say
@@ -208,17 +208,17 @@ class _Hand:
                         return
                 elif event.kind is EventKind.LIMIT_OUT:
                     self._tell(event)
-        raise SoakrigError(f"the program did not go on within {PATIENCE_S:g} s")
+        raise SoakrigError(f"the program did not continue within {PATIENCE_S:.0f} s")
 
     def _phase(self, event: Event) -> bool:
-        """Do what a phase asks for; return whether the program is over."""
+        """Act on a phase event; return whether the program is over."""
         what = event.data["what"]
         self._tell(event)
         if what == "due":
             volts = _volts(event.data)
             time.sleep(HAND_S)
             self.served.say(f"turn mains {volts:g}")
-            self.say(f"          [a hand turns the variac to {volts:g} V]")
+            self.say(f"          [the variac is turned to {setting(volts, 'V')} by hand]")
         elif what == "reached" and event.data["phase"] == self.fails_in:
             self.served.say("fail")
         return bool(what == "ended")
@@ -232,12 +232,12 @@ def _volts(data: Any) -> float:
 
 
 def _judged(truth: dict[str, Any], outcomes: list[tuple[int, str]], say: Say) -> int:
-    """Say whether the story that the commands told is the true one."""
+    """Print the truth; return 0 if the commands found it."""
     victim = truth["victim"]
     post_mortem, verdict = outcomes[0][1], outcomes[2]
     blamed = victim in post_mortem.splitlines()[0]
     failed = verdict[0] == 10
     say("")
-    dead = ", ".join(truth["dead"]) or "nobody"
-    say(f"What truly happened: the fan of {victim} seized in phase high; dead at the end: {dead}.")
+    dead = ", ".join(truth["dead"]) or "none"
+    say(f"Truth: the fan of {victim} seized in phase high; dead at the end: {dead}.")
     return 0 if blamed and failed and truth["dead"] == [victim] else 1

@@ -20,7 +20,7 @@ WIDTHS_S = (60, 300, 1800)
 """Widths of the bins, seconds; each divides the next and the hour."""
 SECOND_NS = 1_000_000_000
 SICK = (Status.SUSPECT, Status.OVER, Status.UNDER, Status.NO_VALUE)
-"""What an instrument says when there is no sensor, or no sane value."""
+"""Statuses of an open sensor or an invalid value."""
 UNHEARD = (Status.NO_REPLY, Status.BAD_REPLY, Status.LOST)
 """No complete reply came."""
 

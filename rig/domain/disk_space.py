@@ -24,10 +24,10 @@ class SpaceWatch:
     """Says once a day that room is short, and at once again after it had been enough."""
 
     _seen: deque[tuple[int, int, int]] = field(default_factory=deque)
-    _told_ns: int | None = None
+    _reported_ns: int | None = None
 
     def look(self, now_ns: int, free_bytes: int, free_inodes: int) -> str:
-        """Return what is to be told of the disk now, '' for nothing.
+        """Return the warning about disk space that is due, '' for none.
 
         now_ns: of a clock that never steps; free_inodes: negative where the file system counts none.
         """
@@ -38,16 +38,16 @@ class SpaceWatch:
         inodes_short = 0 <= free_inodes < LEAST_INODES
         if free_bytes >= LEAST_BYTES and not inodes_short and (left_ns is None or left_ns >= SOON_NS):
             if free_bytes >= 2 * LEAST_BYTES and (left_ns is None or left_ns >= 2 * SOON_NS):
-                self._told_ns = None
+                self._reported_ns = None
             return ""
-        if self._told_ns is not None and now_ns - self._told_ns < AGAIN_NS:
+        if self._reported_ns is not None and now_ns - self._reported_ns < AGAIN_NS:
             return ""
-        self._told_ns = now_ns
+        self._reported_ns = now_ns
         room = f"{size(free_bytes)} free"
         if inodes_short:
             room += f", and {counted(free_inodes, 'file')} more"
-        pace = "" if left_ns is None else f"; full in {duration(left_ns / 1e9)} at the pace of the last hours"
-        return f"room on the disk is getting short: {room}{pace}; nothing is lost yet"
+        pace = "" if left_ns is None else f"; full in {duration(left_ns / 1e9)} at the rate of the last hours"
+        return f"disk space low: {room}{pace}; nothing is lost yet"
 
     def _left_ns(self) -> int | None:
         """Return how long the room lasts at the pace so far; None while that is not known or it grows."""

@@ -1,4 +1,4 @@
-"""What the events of a stretch come to in a few numbers: many runs are listed without reading them.
+"""Summary of the events of a stretch: many runs are listed without reading them.
 
 Digests of stretches that follow each other are joined into that of both.
 """
@@ -14,13 +14,13 @@ from rig.domain.recorded_excursions import AGAIN, LIMITS, Key, key_of, names_wha
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class EventSummary:
-    """Events in few numbers.
+    """Counts and end states of events.
 
-    kinds: kind of event -> subject -> how many. out: channel -> side -> whether the last word on that
-    limit was that it had been left. serials: that were put into a position, in order, each once.
-    again: channel -> how many of its excursions were only said again after a restart.
-    began: a session began in this stretch that does not name what it goes on with: what was out before it
-    counts no more, and what it says again is not marked so.
+    kinds: kind of event -> subject -> how many. out: channel -> side -> whether the last event of that
+    limit was an excursion. serials: put into a position, in order, each once.
+    again: channel -> number of its excursions that a session only repeated after a restart.
+    began: a session began in this stretch that does not name what it goes on with: earlier excursions no
+    longer count, and those that it repeats are not marked so.
     """
 
     kinds: Mapping[str, Mapping[str, int]] = field(default_factory=dict)
@@ -48,8 +48,8 @@ class EventSummary:
         return tuple(channel for channel, sides in self.out.items() if any(sides.values()))
 
 
-def told(events: Iterable[Event]) -> EventSummary:
-    """Return the digest of events in recorded order."""
+def summarise(events: Iterable[Event]) -> EventSummary:
+    """Return the summary of events in recorded order."""
     kinds: dict[str, dict[str, int]] = {}
     out: dict[str, dict[str, bool]] = {}
     serials: dict[str, None] = {}

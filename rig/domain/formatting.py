@@ -1,10 +1,12 @@
-"""Numbers, times and foreign text in words: the same on every screen and in every report."""
+"""Numbers, quantities, times and foreign text as printed: the same on every screen and in every report."""
 
 from __future__ import annotations
 
 import math
 from datetime import UTC, datetime, tzinfo
 from decimal import Decimal
+
+from rig.domain.units import PREFIXES, takes_prefix
 
 REPLACEMENT = "\N{REPLACEMENT CHARACTER}"
 NOTHING = "-"
@@ -25,20 +27,106 @@ def plain(text: str) -> str:
     return "".join(c if c.isprintable() and ord(c) not in _WIDENERS else REPLACEMENT for c in text)
 
 
+_CELLS = 10
+"""Characters that a number may take as plain digits: the width of a column of values."""
+_SMALLEST, _LARGEST = 1e-4, 1e9
+"""Between these a number is always printed as plain digits; common practice, no source."""
+_PREFIX_BELOW, _PREFIX_FROM = 1e-3, 1e6
+"""Outside of these a value gets a unit with an SI prefix; common practice, no source."""
+
+
 def number(value: float, resolution: float = 0.0, significant: int = 4) -> str:
-    """Return a value as the instrument resolves it, or to ``significant`` digits where that is unknown."""
+    """Return a value rounded to its resolution, or to ``significant`` digits where that is unknown (0).
+
+    Ordinary sizes are plain digits, never with an exponent; ``-`` for NaN and infinity.
+    """
     if not math.isfinite(value):
         return NOTHING
     if resolution > 0:
-        decimals = max(0, min(9, -math.floor(math.log10(resolution) + 1e-9)))
+        decimals = -math.floor(math.log10(resolution) + 1e-9)
     elif value == 0:
         decimals = 1
     else:
-        decimals = max(0, min(9, significant - 1 - math.floor(math.log10(abs(value)))))
-    text = f"{value:.{decimals}f}"
-    if len(text) > 10:
-        text = f"{value:.{max(0, significant - 1)}e}"
+        decimals = max(0, significant - 1 - math.floor(math.log10(abs(value))))
+    text = _digits(value, decimals)
+    if len(text) > _CELLS and _SMALLEST <= abs(value) < _LARGEST:
+        text = _digits(value, max(min(decimals, 0), decimals - (len(text) - _CELLS)))
+    elif len(text) > _CELLS and float(text):
+        resolved = math.floor(math.log10(abs(value))) + decimals
+        text = f"{value:.{max(0, min(significant - 1, resolved))}e}"
     return text.removeprefix("-") if float(text) == 0 else text
+
+
+def _digits(value: float, decimals: int) -> str:
+    """Return plain digits, rounded to ``10 ** -decimals``."""
+    if decimals < 0:
+        scale = 10.0**-decimals
+        value = round(value / scale) * scale
+    return f"{value:.{max(0, decimals)}f}"
+
+
+def quantity(value: float | None, unit: str, resolution: float = 0.0, significant: int = 4) -> str:
+    """Return a reading with its unit of measure: ``95.3 degC``, ``12.5 uA``; ``no value`` for None and NaN.
+
+    resolution: of the channel, in its unit of measure; 0 where it is unknown. Small values, and large ones
+    of unknown resolution, get an SI prefix where the unit takes one.
+    """
+    if value is None or not math.isfinite(value):
+        return "no value"
+    size = abs(value)
+    small = max(resolution / 2, 0.0) < size < _PREFIX_BELOW
+    large = size >= _PREFIX_FROM and resolution <= 0
+    if (small or large) and takes_prefix(unit):
+        prefix, power = _prefix(size)
+        value, resolution, unit = value / 10.0**power, resolution / 10.0**power, prefix + unit
+    text = number(value, resolution, significant)
+    if resolution <= 0 and "." in text and "e" not in text:
+        text = text.rstrip("0").rstrip(".")  # zeros would claim a resolution that is unknown
+    return _with_unit(text, unit)
+
+
+def beside_limit(value: float, limit: float, unit: str, resolution: float = 0.0) -> str:
+    """Return a reading next to its limit: ``0 W`` below 40 W, not ``1.125 uW``, where no resolution is known.
+
+    Without a resolution the reading has the step of the limit's fourth digit, or a finer one where it would
+    otherwise look equal to the limit.
+    """
+    if resolution > 0 or limit == 0 or not math.isfinite(value):
+        return quantity(value, unit, resolution)
+    first = 3 - math.floor(math.log10(abs(limit)))
+    for decimals in range(first, first + 9):
+        rounded = round(value, decimals)
+        if rounded != limit or value == limit:
+            break
+    return _with_unit(setting(rounded), unit)
+
+
+def setting(value: float, unit: str = "") -> str:
+    """Return a configured value, such as a limit, with all its digits: ``252.5 V``, ``50 uA``."""
+    if not math.isfinite(value):
+        return "none"
+    if 0 < abs(value) < _PREFIX_BELOW and takes_prefix(unit):
+        prefix, power = _prefix(abs(value))
+        value, unit = value / 10.0**power, prefix + unit
+    text = f"{value:.12g}"
+    if "e" in text and _SMALLEST * 1e-3 <= abs(value) < _LARGEST * 1e3:
+        text = f"{Decimal(text):f}"
+    return _with_unit(text, unit)
+
+
+def with_tolerance(value: float, tolerance: float, unit: str) -> str:
+    """Return a setting and how far it may be off: ``212 ± 4 V``."""
+    return f"{setting(value)} ± {setting(tolerance, unit)}"
+
+
+def _prefix(size: float) -> tuple[str, int]:
+    """Return the largest SI prefix not above ``size``, and its power of ten."""
+    fitting = [one for one in PREFIXES.items() if 10.0 ** one[1] <= size]
+    return max(fitting or [("p", PREFIXES["p"])], key=lambda one: one[1])
+
+
+def _with_unit(digits: str, unit: str) -> str:
+    return digits if unit in {"", "1"} else f"{digits} {unit}"
 
 
 _STEPS = ((60.0, "s", 1.0), (3600.0, "min", 60.0), (48 * 3600.0, "h", 3600.0), (math.inf, "d", 86400.0))

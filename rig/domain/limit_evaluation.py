@@ -1,7 +1,7 @@
-"""Limits and silences of all channels of a session, fed scan by scan.
+"""Limit states and silence alarms of all channels of a session, fed scan by scan.
 
-The common case, a scan whose every reading is good and well inside, is settled by one array
-comparison; only what is near, out or unknown takes the slow road through `limits.step`.
+The common case, a scan with all readings good and well inside, takes one array comparison; only the rest
+goes through `limits.step`.
 """
 
 from __future__ import annotations
@@ -15,6 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from rig.domain import limits
+from rig.domain.formatting import beside_limit, duration, setting
 from rig.domain.limits import NORMAL, Bound, BoundState, LimitChangeKind, LimitState, SilenceAlarm, Zone
 from rig.domain.model import Channel, EventKind, Scan, Side, Status
 from rig.domain.recorded_excursions import AGAIN, OUT_FOR, Key
@@ -22,7 +23,7 @@ from rig.domain.recorded_excursions import AGAIN, OUT_FOR, Key
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class LimitFinding:
-    """Something the evaluation noticed; becomes an event. ``boot_ns`` is when it became true."""
+    """Change of a limit state or a silence alarm; becomes an event. ``boot_ns``: when it became true."""
 
     kind: EventKind
     boot_ns: int
@@ -37,6 +38,9 @@ _OUT_KINDS = {
     (True, LimitChangeKind.COUNTED): EventKind.EARLY_OUT,
     (True, LimitChangeKind.ENDED): EventKind.EARLY_IN,
 }
+
+
+_BOUND_WORDS = {False: "limit", True: "warning"}
 
 
 @dataclass(slots=True)
@@ -88,7 +92,7 @@ class Evaluation:
     left_open: channel and side of excursions that an earlier session left open: they end with the first
     reading inside, and one that is counted before that is only said again.
     ``crossed_units`` grows as units first leave a limit (None stands for the room's own channels).
-    ``near`` holds the channels that are beyond an early warning or a limit right now.
+    ``near`` holds the channels that are beyond a warning or a limit right now.
     """
 
     def __init__(
@@ -123,7 +127,7 @@ class Evaluation:
     def arm(self, channels: Mapping[str, Channel], now_ns: int) -> list[LimitFinding]:
         """Judge by the limits of these channels (the same names) from now on; return what that ended.
 
-        A bound keeps its state where its side and sort (limit, early warning) are still limited: one that
+        A bound keeps its state where its side and sort (limit, warning) are still limited: one that
         is out stays out until a reading says otherwise. Where nothing is limited any more, it is over.
         """
         findings: list[LimitFinding] = []
@@ -182,7 +186,7 @@ class Evaluation:
                             kind=EventKind.VALID_AGAIN,
                             boot_ns=scan.received_ns,
                             channel=channel.name,
-                            text=f"{channel.name} gives valid readings again",
+                            text=f"{channel.name}: valid readings again",
                         )
                     )
                 findings += [_orphaned(channel, one) for one in block.orphans.pop(at, ())]
@@ -267,12 +271,13 @@ def _crossing(
 ) -> LimitFinding:
     bound, watch = watched.bound, watched.watch
     unit = channel.unit_of_measure
-    word = "early-warning" if bound.early else "limit"
+    bound_text = f"{bound.side} {_BOUND_WORDS[bound.early]} {setting(bound.value, unit)}"
+    reading = beside_limit(value, bound.value, unit, channel.resolution)
     if kind in (EventKind.LIMIT_OUT, EventKind.EARLY_OUT):
         side = "above" if bound.side is Side.HIGH else "below"
-        text = f"{channel.name} {side} its {bound.side} {word} {bound.value:g} {unit}: {value:g} {unit}"
+        text = f"{channel.name} {side} {bound_text}: {reading}"
     else:
-        text = f"{channel.name} back inside its {bound.side} {word} {bound.value:g} {unit}: {value:g} {unit}"
+        text = f"{channel.name} returned to normal ({bound_text}): {reading}"
     data: dict[str, Any] = {"side": str(bound.side), "limit": bound.value, "value": value, "unit": unit}
     if kind in (EventKind.LIMIT_OUT, EventKind.EARLY_OUT):
         data |= {"began_boot_ns": watch.began_ns, OUT_FOR: t_ns - watch.began_ns}
@@ -284,13 +289,12 @@ def _crossing(
 
 def _no_longer_limited(channel: Channel, watched: _Watched, now_ns: int) -> LimitFinding:
     bound = watched.bound
-    word = "early-warning" if bound.early else "limit"
+    bound_text = f"{bound.side} {_BOUND_WORDS[bound.early]} {setting(bound.value, channel.unit_of_measure)}"
     return LimitFinding(
         kind=EventKind.EARLY_IN if bound.early else EventKind.LIMIT_IN,
         boot_ns=now_ns,
         channel=channel.name,
-        text=f"{channel.name} has no {bound.side} {word} any more: the excursion beyond {bound.value:g} "
-        f"{channel.unit_of_measure} ends here",
+        text=f"{channel.name}: {bound_text} removed, the excursion ends here",
         data={"side": str(bound.side), "limit": bound.value, "cause": "limit taken away"},
     )
 
@@ -301,6 +305,6 @@ def _silent(channel: Channel, valid_ns: int, now_ns: int) -> LimitFinding:
         kind=EventKind.NO_VALID,
         boot_ns=now_ns,
         channel=channel.name,
-        text=f"{channel.name}: no valid reading for {silent_s:.0f} s",
+        text=f"{channel.name}: no valid reading for {duration(silent_s)}",
         data={"last_valid_boot_ns": valid_ns, "allowed_s": channel.silence_s},
     )

@@ -15,6 +15,7 @@ from collections.abc import Container, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
+from rig.domain.formatting import setting
 from rig.domain.layout_json import limits_from_json, limits_to_json
 from rig.domain.limit_arrays import BoundInForce
 from rig.domain.limits import Bound, bounds_of
@@ -211,10 +212,10 @@ def in_words(limits: Sequence[Limit], unit_of_measure: str) -> str:
     """Return the limits of a channel in a few words, ``none`` where there are none."""
     words = []
     for one in limits:
-        early = "" if one.early is None else f", early {one.early:g}"
-        delay = f", on-delay {one.on_delay_s:g} s" if one.on_delay_s else ""
+        warning = "" if one.early is None else f", warning {setting(one.early, unit_of_measure)}"
+        delay = f", on-delay {setting(one.on_delay_s, 's')}" if one.on_delay_s else ""
         trip = ", trip" if one.trip else ""
-        words.append(f"{one.side} {one.value:g} {unit_of_measure}{early}{delay}{trip}")
+        words.append(f"{one.side} {setting(one.value, unit_of_measure)}{warning}{delay}{trip}")
     return "; ".join(words) or "none"
 
 

@@ -1,4 +1,4 @@
-"""The things of an endurance room as frozen values.
+"""The data model of an endurance room, as frozen values.
 
 One word for one thing. Times are integer nanoseconds, ``*_s`` are float seconds, values are floats in
 the channel's unit of measure. NaN stands only where a status says why.
@@ -13,42 +13,13 @@ from datetime import date
 from typing import TYPE_CHECKING, Any
 
 from rig.domain.accounting import Accounting
+from rig.domain.statuses import Status as Status  # noqa: PLC0414 - part of the model, exported with it
 
 if TYPE_CHECKING:
     import numpy as np
     from numpy.typing import NDArray
 
     from rig.domain.program import Program
-
-
-class Status(enum.IntEnum):
-    """Why a value may or may not be trusted. Only GOOD and SUSPECT carry a number."""
-
-    GOOD = 0
-    """A value to be taken at face value."""
-    SUSPECT = 1
-    """A number came, but it lies outside what the channel can physically be. The number is kept."""
-    OVER = 2
-    """The instrument says: beyond the top of its range (SCPI 9.9E37, ``OL``)."""
-    UNDER = 3
-    """The instrument says: beyond the bottom of its range (SCPI -9.9E37)."""
-    NO_VALUE = 4
-    """The instrument says: not a number, or sensor open (SCPI 9.91E37, NaN)."""
-    NO_REPLY = 5
-    """Asked; nothing complete came back within the deadline."""
-    BAD_REPLY = 6
-    """Asked; what came back is not a reply to this question."""
-    REFUSED = 7
-    """Asked; the instrument refused (Modbus exception, SCPI error)."""
-    NOT_COMPUTED = 8
-    """A derived channel whose formula has no result now: an input is missing, or a division by zero."""
-    LOST = 9
-    """A reading that was taken, or was due, and could not be kept (a full queue)."""
-
-    @property
-    def has_number(self) -> bool:
-        """True where the value is a number the instrument sent."""
-        return self <= Status.SUSPECT
 
 
 class Side(enum.StrEnum):
@@ -69,7 +40,7 @@ class ChannelKind(enum.StrEnum):
 class Limit:
     """One bound of a channel.
 
-    ``value``, ``early`` (early warning, None for none) and ``deadband`` are in the channel's unit of
+    ``value``, ``early`` (warning, None for none) and ``deadband`` are in the channel's unit of
     measure. Out is strictly beyond ``value``; back in needs ``deadband`` inside it (ISA-18.2 deadband).
     ``on_delay_s``: how long it must stay out before the excursion counts; it never moves its beginning.
     ``trip``: the unit is switched off when this excursion counts (where switching is configured).
@@ -230,7 +201,7 @@ class Series:
 
 
 class EventKind(enum.StrEnum):
-    """Everything that is recorded beside readings."""
+    """Kinds of recorded events."""
 
     SESSION_START = "session-start"
     SESSION_STOP = "session-stop"
@@ -245,7 +216,7 @@ class EventKind(enum.StrEnum):
     INSTRUMENT_LOST = "instrument-lost"
     INSTRUMENT_BACK = "instrument-back"
     INSTRUMENT_REPORT = "instrument-report"
-    """The instrument's own error queue said something."""
+    """Entry of the instrument's own error queue."""
     BUS_STUCK = "bus-stuck"
     GAP = "gap"
     CLOCK_STEP = "clock-step"
@@ -254,13 +225,13 @@ class EventKind(enum.StrEnum):
     STORE_FAULT = "store-fault"
     STORE_BACK = "store-back"
     STORE_LOW = "store-low"
-    """Room on the disk is getting short; nothing is lost yet."""
+    """Disk space is low; nothing is lost yet."""
     LOGGER_FAULT = "logger-fault"
-    """A part of the logger failed and was left out; readings and limits are recorded as before."""
+    """A part of the logger failed and was disabled; readings and limits are recorded as before."""
     DAMAGE = "damage"
     FAST_POLL = "fast-poll"
     HEALTH = "health"
-    """The logger about itself, now and then: memory, descriptors, disk, clock offset, lateness."""
+    """State of the logger, at intervals: memory, descriptors, disk, clock offset, lateness."""
     SWITCH = "switch"
     PHASE = "phase"
     UNIT = "unit"
@@ -268,10 +239,30 @@ class EventKind(enum.StrEnum):
     CHECK = "check"
     """Result of a pre-flight check."""
 
+    @property
+    def words(self) -> str:
+        """Words on a screen, at most 18 characters; the value is the spelling in recordings and JSON."""
+        return _KIND_WORDS.get(self, self.value.replace("-", " "))
+
+
+_KIND_WORDS = {
+    EventKind.LIMIT_OUT: "out of limit",
+    EventKind.LIMIT_IN: "returned to normal",
+    EventKind.EARLY_OUT: "warning on",
+    EventKind.EARLY_IN: "warning off",
+    EventKind.NO_VALID: "no valid reading",
+    EventKind.INSTRUMENT_LOST: "instrument offline",
+    EventKind.INSTRUMENT_BACK: "instrument online",
+    EventKind.BUS_STUCK: "bus hung",
+    EventKind.STORE_FAULT: "disk fault",
+    EventKind.STORE_BACK: "disk back",
+    EventKind.STORE_LOW: "disk space low",
+}
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Event:
-    """Something that happened, as recorded.
+    """Recorded event.
 
     t_ns: UTC ns on the session's own time line (boot clock + the boot's anchor).
     seq: number of the frame in the session: readings and events share one sequence.
@@ -289,7 +280,7 @@ class Event:
 
     @property
     def brief(self) -> bool:
-        """Whether it begins or ends a session that only carried out an order while no logger ran."""
+        """Whether it begins or ends a brief session: one that carried out an order without a logger."""
         return self.data.get("brief") is True and self.kind in {
             EventKind.SESSION_START,
             EventKind.SESSION_STOP,
@@ -297,7 +288,7 @@ class Event:
 
     @property
     def begins_recording(self) -> bool:
-        """Whether a session begins with it that records: one that says again what is still out."""
+        """Whether it begins a recording session, which repeats the excursions that still last."""
         return self.kind is EventKind.SESSION_START and not self.brief
 
 

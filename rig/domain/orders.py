@@ -1,7 +1,7 @@
 """Orders: what a person asks of a run that is being recorded, as plain values.
 
-A command drops an order into the run's inbox; whoever holds the run carries it out and records it.
-Times are UTC ns, of the wall clock of whoever asked: labels, never order.
+A command puts an order into the run's inbox; the process that holds the run carries it out and records it.
+Times are UTC ns of the sender's wall clock: labels, never order.
 """
 
 from __future__ import annotations
@@ -12,7 +12,6 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Any
 
-from rig.domain.jsonmap import plain
 from rig.errors import shown
 
 FORMAT = 1
@@ -24,11 +23,11 @@ class OrderKind(enum.StrEnum):
     """What can be asked for."""
 
     NOTE = "note"
-    """Write down what somebody saw or did: data ``text``, perhaps ``unit``, ``at_ns``, ``died``."""
+    """Record an observation or action: data ``text``, perhaps ``unit``, ``at_ns``, ``died``."""
     SWAP = "swap"
-    """Another serial number sits in a position now: data ``unit``, ``serial`` ('' for none), ``text``."""
+    """Change the serial number in a position: data ``unit``, ``serial`` ('' for none), ``text``."""
     RELOAD = "reload"
-    """Judge by the limits of another rig file: data ``config`` (its digits in the run), ``text``."""
+    """Apply the limits of another rig file: data ``config`` (its digits in the run), ``text``."""
     PHASE = "phase"
     """Move in the test program: data ``to`` (a phase's name, ``next``, ``hold`` or ``go``), ``text``."""
 
@@ -38,7 +37,7 @@ class Order:
     """One thing asked for. ``id`` names it for ever; ``by``: user@host; ``asked_ns``: when."""
 
     id: str
-    deed: OrderKind
+    kind: OrderKind
     by: str
     asked_ns: int
     data: Mapping[str, Any] = field(default_factory=dict)
@@ -51,7 +50,15 @@ class Order:
 
 def to_json(order: Order) -> dict[str, Any]:
     """Return the order as JSON values."""
-    return {"soakrig": "order", "format": FORMAT, **plain(order)}
+    return {
+        "soakrig": "order",
+        "format": FORMAT,
+        "id": order.id,
+        "deed": str(order.kind),
+        "by": order.by,
+        "asked_ns": order.asked_ns,
+        "data": dict(order.data),
+    }
 
 
 def from_json(values: Any) -> Order:
@@ -59,21 +66,19 @@ def from_json(values: Any) -> Order:
     if not isinstance(values, dict) or values.get("soakrig") != "order":
         raise ValueError(f"not an order: {shown(str(values))}")
     if values.get("format") != FORMAT:
-        raise ValueError(
-            f"an order of format {shown(str(values.get('format')))}; this soakrig knows {FORMAT}"
-        )
+        raise ValueError(f"order format {shown(str(values.get('format')))}; this soakrig knows {FORMAT}")
     known = [one.value for one in OrderKind]
-    deed, data = values.get("deed"), values.get("data", {})
-    if deed not in known:
-        raise ValueError(f"it asks for {shown(str(deed))}; known are {', '.join(known)}")
+    kind, data = values.get("deed"), values.get("data", {})
+    if kind not in known:
+        raise ValueError(f"unknown kind {shown(str(kind))}; known are {', '.join(known)}")
     name, by, asked_ns = values.get("id"), values.get("by"), values.get("asked_ns")
     if not isinstance(name, str) or _ID.fullmatch(name) is None:
-        raise ValueError(f"its id is {shown(str(name))}; expected letters, digits and hyphens")
+        raise ValueError(f"id {shown(str(name))}; expected letters, digits and hyphens")
     if not isinstance(by, str) or isinstance(asked_ns, bool) or not isinstance(asked_ns, int):
-        raise ValueError("it does not say who asked and when")  # noqa: TRY004 - the bytes are wrong, not the caller
+        raise ValueError("sender or time is missing")  # noqa: TRY004 - the bytes are wrong, not the caller
     if not isinstance(data, dict):
-        raise ValueError(f"its data are {shown(str(data))}")  # noqa: TRY004 - as above
+        raise ValueError(f"data {shown(str(data))} are no mapping")  # noqa: TRY004 - as above
     for key, value in data.items():
         if isinstance(value, str) and len(value) > LONGEST_TEXT:
-            raise ValueError(f"its {key} has {len(value)} characters; at most {LONGEST_TEXT} are taken")
-    return Order(id=name, deed=OrderKind(deed), by=by[:200], asked_ns=asked_ns, data=data)
+            raise ValueError(f"{key} has {len(value)} characters; at most {LONGEST_TEXT} are accepted")
+    return Order(id=name, kind=OrderKind(kind), by=by[:200], asked_ns=asked_ns, data=data)

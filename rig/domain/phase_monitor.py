@@ -10,6 +10,7 @@ from collections import deque
 from collections.abc import Collection, Iterable, Mapping
 from dataclasses import dataclass, field
 
+from rig.domain.formatting import duration, number, with_tolerance
 from rig.domain.model import Status
 from rig.domain.program import Duty, Phase, PhaseCondition, PhaseTarget, Steady, each
 
@@ -98,7 +99,8 @@ class Drive:
         if lasted_s <= SLACK * planned_s + stale_ns / 1e9:
             return ""
         return (
-            f"{self.duty.channel} {'on' if self.on else 'off'} for {lasted_s:.0f} s, {planned_s:g} s planned"
+            f"{self.duty.channel} {'on' if self.on else 'off'} for {duration(lasted_s)}, planned "
+            f"{duration(planned_s)}"
         )
 
 
@@ -174,9 +176,8 @@ class PhaseMonitor:
             if last is None:
                 unknown.append(f"no recent reading of {channel}")
             elif not target.low <= last.value <= target.high:
-                out.append(
-                    f"{channel} reads {last.value:.5g}, {target.value:g} +- {target.tolerance:g} wanted"
-                )
+                wanted = with_tolerance(target.value, target.tolerance, "")
+                out.append(f"{channel} reads {number(last.value)}, target {wanted}")
         if self.drive is not None:
             channel = self.drive.duty.channel
             long = self.drive.too_long(now_ns, self._stale_ns.get(channel, 0))

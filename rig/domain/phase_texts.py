@@ -1,4 +1,4 @@
-"""What happens in the test program, in words and as the data of the recorded event."""
+"""Texts and data of the events of the test program."""
 
 from __future__ import annotations
 
@@ -6,17 +6,18 @@ from collections.abc import Mapping
 from typing import Any
 
 from rig.domain import program_state
-from rig.domain.formatting import duration, number
+from rig.domain.formatting import duration, quantity, setting, with_tolerance
 from rig.domain.model import Channel
 from rig.domain.phase_monitor import Drive
 from rig.domain.program import Phase, Program
 from rig.domain.program_state import ProgramChange, Progress, What
 
-NOTHING = "the test program is over; the limits of the rig file hold"
-NOBODY_KNOWS = (
-    "nobody knows which phase is in force, so the strictest limits of all phases hold; "
-    "say which it is: soakrig phase RUN NAME"
+NOTHING = "test program ended; the limits of the rig file are in force"
+UNKNOWN_PHASE = (
+    "phase in force unknown, so the strictest limits of all phases are in force; "
+    "name the phase: soakrig phase RUN NAME"
 )
+VARIAC_CAUTION = "caution: mains voltage kills, a variac does not isolate"
 
 
 def words(
@@ -26,32 +27,32 @@ def words(
     readings: Mapping[str, float | None],
     drive: Drive | None = None,
 ) -> str:
-    """Return what happened in words. readings: newest good value of each target's channel."""
+    """Return the text of a change. readings: newest good value of each target's channel."""
     progress, steps = happening.progress, program.steps
     if happening.what is What.UNKNOWN:
-        return f"{NOBODY_KNOWS} ({happening.why})" if happening.why else NOBODY_KNOWS
+        return f"{UNKNOWN_PHASE} ({happening.why})" if happening.why else UNKNOWN_PHASE
     if not 0 <= progress.at < len(steps):
         return NOTHING
     phase = steps[progress.at].phase
     name = f"phase {phase.name}"
-    had = so_far(progress, phase)
-    where = f"(step {progress.at + 1} of {len(steps)})"
-    said = {
-        What.DUE: f"{name} is due {where}{_wanted(phase, program, channels, readings)}",
+    done = so_far(progress, phase)
+    step = f"{name}, step {progress.at + 1} of {len(steps)}"
+    texts = {
+        What.DUE: _due(step, phase, program, channels, readings),
         What.REACHED: f"{name} reached{_then(phase)}",
-        What.COUNTS: f"{name}: warm-up over after {duration(progress.warm_s)}; from now on time counts",
-        What.LEFT: f"{name} left, {had}: {happening.why}",
-        What.BACK: f"{name} is back within its targets, {had}",
-        What.DONE: f"{name} done: {had}{_driven(drive)}",
-        What.HELD: f"{name} held by hand, {had}",
-        What.GOES_ON: f"{name} goes on by hand, {had}",
-        What.RESUMED: f"{name} resumed, {had}; its targets must be met again before time counts",
+        What.COUNTS: f"{name}: warm-up complete after {duration(progress.warm_s)}; time counts from now on",
+        What.LEFT: f"{name}: targets missed, {done}: {happening.why}",
+        What.BACK: f"{name}: targets met again, {done}",
+        What.DONE: f"{name} complete: {done}{_driven(drive)}",
+        What.HELD: f"{name} held by hand, {done}",
+        What.GOES_ON: f"{name} continued by hand, {done}",
+        What.RESUMED: f"{name} resumed, {done}; its targets must be met again before time counts",
     }
-    return said.get(happening.what, NOTHING)
+    return texts.get(happening.what, NOTHING)
 
 
 def so_far(progress: Progress, phase: Phase) -> str:
-    """Return how much of a phase has been had: ``12 h of 100 h``, ``40 of 600 cycles``."""
+    """Return how much of a phase is done: ``12 h of 100 h``, ``40 of 600 cycles``."""
     parts = []
     if phase.duration_s is not None:
         parts.append(f"{duration(progress.done_s)} of {duration(phase.duration_s)}")
@@ -60,29 +61,34 @@ def so_far(progress: Progress, phase: Phase) -> str:
     return " and ".join(parts) or f"{duration(progress.done_s)} so far"
 
 
-def _wanted(
+def _due(
+    step: str,
     phase: Phase,
     program: Program,
     channels: Mapping[str, Channel],
     readings: Mapping[str, float | None],
 ) -> str:
-    parts = []
+    """Return what has to be set for a phase: an ACTION with a caution where a person has to do it."""
+    by_hand: list[str] = []
+    by_command: list[str] = []
     for channel, target in phase.targets.items():
         example = next((one for name, one in channels.items() if _stands_for(channel, name)), None)
         unit = example.unit_of_measure if example else ""
         reads = readings.get(channel)
-        now = "" if reads is None else f" (reads {number(reads)})"
-        by = ", set by soakrig" if channel in program.sources else ""
-        parts.append(f"{channel} to {target.value:g} +- {target.tolerance:g} {unit}{now}{by}")
-    text = ", ".join(parts)
-    if parts and phase.ramp_s:
-        text += f", over {duration(phase.ramp_s)}"
-    extras = [text] if text else []
-    if phase.load:
-        extras.append(f"load: {phase.load}")
+        now = ""
+        if reads is not None:
+            now = f", now {quantity(reads, unit, example.resolution if example else 0.0)}"
+        text = f"{channel} to {with_tolerance(target.value, target.tolerance, unit)}{now}"
+        (by_command if channel in program.sources else by_hand).append(text)
+    extras = [f"load: {phase.load}"] if phase.load else []
     if phase.drive is not None:
-        extras.append(f"drive {phase.drive.on_s:g} s on, {phase.drive.off_s:g} s off")
-    return f": {'; '.join(extras)}" if extras else ""
+        extras.append(f"drive {setting(phase.drive.on_s, 's')} on, {setting(phase.drive.off_s, 's')} off")
+    over = f" over {duration(phase.ramp_s)}" if phase.ramp_s else ""
+    action = f"ACTION: set {', '.join(by_hand)}{over} ({step})"
+    parts = [action, VARIAC_CAUTION] if by_hand else [step]
+    if by_command:
+        parts.append(f"soakrig sets {', '.join(by_command)}{over}")
+    return "; ".join([*parts, *extras])
 
 
 def _stands_for(name: str, channel: str) -> bool:
@@ -94,7 +100,7 @@ def _then(phase: Phase) -> str:
     if phase.warm_up_s:
         waits.append(f"{duration(phase.warm_up_s)} of warm-up")
     if phase.steady:
-        waits.append(f"until {', '.join(one.channel for one in phase.steady)} is steady")
+        waits.append(f"steady {', '.join(one.channel for one in phase.steady)}")
     if waits:
         return f"; {' and '.join(waits)} before time counts"
     if phase.duration_s is not None:
@@ -108,7 +114,7 @@ def _driven(drive: Drive | None) -> str:
     if drive is None or not drive.cycles:
         return ""
     on_s, off_s = drive.on_s / drive.cycles, drive.off_s / drive.cycles
-    return f"; driven {drive.cycles} times, {on_s:.3g} s on and {off_s:.3g} s off on average"
+    return f"; driven {drive.cycles} times, mean {duration(on_s)} on and {duration(off_s)} off"
 
 
 def data(
@@ -117,7 +123,7 @@ def data(
     readings: Mapping[str, float | None],
     drive: Drive | None = None,
 ) -> dict[str, Any]:
-    """Return what the event carries: what, phase, pass, had and planned time, targets and readings."""
+    """Return what the event carries: what, phase, pass, time done and planned, targets and readings."""
     progress, steps = happening.progress, program.steps
     kept = program_state.to_json(progress, steps)
     step = steps[progress.at] if 0 <= progress.at < len(steps) else None

@@ -12,10 +12,10 @@ from dataclasses import dataclass, field
 from datetime import date
 from typing import Any
 
-from rig.domain.formatting import counted, number, size
+from rig.domain.formatting import counted, quantity, setting, size, with_tolerance
 from rig.domain.model import Channel, Layout, Status
 from rig.domain.program import PhaseTarget, each, named
-from rig.domain.units import unit_of_measure
+from rig.domain.units import difference_unit, unit_of_measure
 
 FEWEST = 3
 """Readings from which a mean and a scatter are worth anything."""
@@ -125,15 +125,15 @@ class Gathered:
 Seen = Mapping[str, Gathered]
 
 
-def answers(layout: Layout, seen: Seen) -> list[CheckResult]:
+def online(layout: Layout, seen: Seen) -> list[CheckResult]:
     """Return, per instrument, whether every channel of it gave good readings."""
     found = []
     for name in layout.instruments:
         own = [one.name for one in layout.channels.values() if one.source and one.source.instrument == name]
         silent = [one for one in own if not seen.get(one, Gathered()).count]
-        good = f"good readings on {len(own) - len(silent)} of {counted(len(own), 'channel')}"
-        text = f"{name}: {good}" + (f"; none on {', '.join(silent)}" if silent else "")
-        found.append(_finding("answers", name, not silent, text, {"silent": silent}))
+        good = f"{len(own) - len(silent)} of {counted(len(own), 'channel')} with good readings"
+        text = f"{name}: {good}" + (f"; none from {', '.join(silent)}" if silent else "")
+        found.append(_finding("online", name, not silent, text, {"silent": silent}))
     return found
 
 
@@ -141,21 +141,23 @@ def near_ambient(plan: PreflightPlan, layout: Layout, seen: Seen) -> list[CheckR
     """Return whether every sensor of every unit, off and cold, reads what the room's air reads."""
     check = "near ambient"
     if not plan.ambient:
-        return [_unjudged(check, "run", "the rig file names no ambient channel for the pre-flight")]
+        return [_unjudged(check, "run", "the rig file has no preflight.ambient channel")]
     air = seen.get(plan.ambient, Gathered())
     if air.count < FEWEST:
-        return [_unjudged(check, plan.ambient, f"{plan.ambient} gave too few readings")]
+        return [_unjudged(check, plan.ambient, f"too few readings of {plan.ambient}")]
     found = []
     for unit in layout.units:
         for name in plan.sensors_of(layout, unit):
             one = seen.get(name, Gathered())
             if one.count < FEWEST:
-                found.append(_unjudged(check, name, f"{name} gave too few readings"))
+                found.append(_unjudged(check, name, f"too few readings of {name}"))
                 continue
             off = one.mean - air.mean
+            channel = layout.channels[name]
             text = (
-                f"{name} reads {number(one.mean)}, {plan.ambient} {number(air.mean)} "
-                f"{layout.channels[name].unit_of_measure}: {off:+.2f}, {plan.near:g} allowed"
+                f"{name} {_reading(channel, one.mean)}, {plan.ambient} "
+                f"{_reading(layout.channels[plan.ambient], air.mean)}: difference "
+                f"{_difference(channel, off)}, at most ± {setting(plan.near, _step_unit(channel))} allowed"
             )
             data = {"mean": one.mean, "ambient": air.mean, "off": off, "allowed": plan.near}
             found.append(_finding(check, name, abs(off) <= plan.near, text, data))
@@ -170,20 +172,22 @@ def noise(plan: PreflightPlan, layout: Layout, seen: Seen, state: str) -> list[C
     for name, channel in layout.channels.items():
         one = seen.get(name, Gathered())
         if one.count < FEWEST:
-            found.append(_unjudged(check, name, f"{name} gave too few readings"))
+            found.append(_unjudged(check, name, f"too few readings of {name}"))
             continue
         data = {"scatter": one.scatter, "mean": one.mean, "readings": one.count, "bad": one.bad}
         if name not in allowed:
             free[name] = data
             continue
         data["allowed"] = allowed[name]
-        unit = channel.unit_of_measure
+        step = _step_unit(channel)
         text = (
-            f"{name} scatters by {one.scatter:.3g} {unit} about {number(one.mean)}, {allowed[name]:g} allowed"
+            f"{name} {_reading(channel, one.mean)}, standard deviation "
+            f"{quantity(one.scatter, step, 0.0, 3)}, "
+            f"at most {setting(allowed[name], step)} allowed"
         )
         found.append(_finding(check, name, one.scatter <= allowed[name], text, data))
     if free:
-        text = f"no bound is written for {counted(len(free), 'channel')}; their scatter is recorded"
+        text = f"{counted(len(free), 'channel')} without a noise bound; standard deviations are recorded"
         found.append(_unjudged(check, "run", text, {"channels": free}))
     return found
 
@@ -195,7 +199,7 @@ def warmed(
 
     rises: by sensor of any unit, how much it rose (None: not known).
     """
-    check = "polarity"
+    check = "sensor assignment"
     own = plan.sensors_of(layout, unit)
     if not own:
         return [_unjudged(check, unit, f"{unit} has no temperature sensor")]
@@ -208,18 +212,27 @@ def warmed(
     for name in own:
         rise = rises.get(name)
         if rise is None:
-            found.append(_unjudged(check, name, f"{name} gave too few readings while {unit} was driven"))
+            found.append(_unjudged(check, name, f"too few readings of {name} while {unit} was driven"))
             continue
-        text = f"{name} rose by {rise:+.2f} while {unit} alone was driven, {plan.rise:g} wanted"
+        channel = layout.channels[name]
+        text = (
+            f"{name} {_difference(channel, rise)} with {unit} alone driven, "
+            f"at least {setting(plan.rise, _step_unit(channel))} wanted"
+        )
         if rise <= -plan.rise:
-            text += "; it falls where it should rise: are its two wires swapped?"
+            text += "; it falls with heat: check for reversed thermocouple wires"
         elif rise < plan.rise:
             warm = ", ".join(strangers)
-            text += f"; {warm} warmed instead: swapped?" if warm else "; does it touch, is the unit driven?"
+            text += (
+                f"; {warm} warmed instead: sensors swapped?"
+                if warm
+                else "; sensor loose, or unit not driven?"
+            )
         found.append(_finding(check, name, rise >= plan.rise, text, {"rise": rise, "unit": unit}))
     if all(one.verdict is CheckVerdict.GOOD for one in found):
         for name, rise in strangers.items():
-            text = f"{name} of another unit rose by {rise:+.2f} while {unit} alone was driven"
+            change = _difference(layout.channels[name], rise)
+            text = f"{name} of another unit {change} with {unit} alone driven"
             found.append(_finding(check, name, False, text, {"rise": rise, "unit": unit}))
     return found
 
@@ -228,26 +241,26 @@ def load(plan: PreflightPlan, layout: Layout, seen: Seen) -> list[CheckResult]:
     """Return the load resistance of every unit from voltage and current, against what is written."""
     check = "load resistance"
     if plan.load is None:
-        return [_unjudged(check, "run", "the rig file says nothing of the loads' voltage and current")]
+        return [_unjudged(check, "run", "the rig file has no preflight.load")]
     found = []
     for unit in layout.units:
         volts, amps = (named(one, unit) for one in (plan.load.volts, plan.load.amps))
         v, a = seen.get(volts, Gathered()), seen.get(amps, Gathered())
         if v.count < FEWEST or a.count < FEWEST:
-            found.append(_unjudged(check, unit, f"{volts} or {amps} gave too few readings"))
+            found.append(_unjudged(check, unit, f"too few readings of {volts} or {amps}"))
             continue
         volt, ampere = (_si(layout.channels[name], one.mean) for name, one in ((volts, v), (amps, a)))
         if abs(ampere) < 1e-6:
-            found.append(_unjudged(check, unit, f"{amps} reads no current, so the resistance is not known"))
+            found.append(_unjudged(check, unit, f"no current at {amps}: resistance not measurable"))
             continue
         ohm, right = volt / ampere, plan.load.ohm.get(unit)
-        text = f"{unit}: {number(volt)} V / {number(ampere)} A = {number(ohm)} ohm"
+        text = f"{unit}: {quantity(volt, 'V')} / {quantity(ampere, 'A')} = {quantity(ohm, 'ohm')}"
         data: dict[str, Any] = {"ohm": ohm, "volt": volt, "ampere": ampere}
         if right is None:
-            found.append(_unjudged(check, unit, f"{text}; what is right is not written", data))
+            found.append(_unjudged(check, unit, f"{text}; the rig file gives no nominal value", data))
             continue
         data |= {"right": right.value, "tolerance": right.tolerance}
-        text = f"{text}, {right.value:g} +- {right.tolerance:g} wanted"
+        text = f"{text}, nominal {with_tolerance(right.value, right.tolerance, 'ohm')}"
         found.append(_finding(check, unit, right.low <= ohm <= right.high, text, data))
     return found
 
@@ -263,7 +276,7 @@ def calibration(layout: Layout, today: date, planned_s: float) -> list[CheckResu
         due = one.calibration.due
         if due is not None:
             good = due >= end
-            when = "in date" if good else ("has run out" if due < today else "runs out before the run ends")
+            when = "valid" if good else ("expired" if due < today else "expires before the run ends")
             text = f"{one.name}: calibration due {due}, {when} (planned end {end})"
             found.append(_finding(check, one.name, good, text, {"due": due.isoformat()}))
     if undated:
@@ -283,8 +296,8 @@ def disk(free: int, needed: int, fault: str) -> list[CheckResult]:
 
 def clock(synchronised: bool, *, boots: int = 1) -> list[CheckResult]:
     """Return whether the wall clock is known to be right: it labels the record, and orders boots."""
-    words = "is" if synchronised else "is NOT"
-    text = f"the wall clock {words} synchronised; order within a boot does not rest on it, dates do"
+    words = "synchronised" if synchronised else "NOT synchronised"
+    text = f"wall clock {words} (dates depend on it, the order of events within a boot does not)"
     return [_finding("clock", "run", synchronised, text, {"boots": boots})]
 
 
@@ -317,6 +330,20 @@ def _unjudged(check: str, subject: str, why: str, data: Mapping[str, Any] | None
 def unjudged(check: str, subject: str, why: str) -> CheckResult:
     """Return a check that could not be judged, and why."""
     return _unjudged(check, subject, why)
+
+
+def _reading(channel: Channel, value: float) -> str:
+    return quantity(value, channel.unit_of_measure, channel.resolution)
+
+
+def _step_unit(channel: Channel) -> str:
+    return difference_unit(channel.unit_of_measure)
+
+
+def _difference(channel: Channel, value: float) -> str:
+    """Return a difference of two readings with its sign: ``+7.4 K``."""
+    sign = "+" if value > 0 else ""
+    return f"{sign}{quantity(value, _step_unit(channel), channel.resolution)}"
 
 
 def _si(channel: Channel, value: float) -> float:

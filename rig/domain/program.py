@@ -10,6 +10,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Any
 
+from rig.domain.formatting import setting
 from rig.domain.jsonmap import made, plain, printed
 from rig.domain.model import Limit, Side
 
@@ -79,7 +80,11 @@ class StimulusSource:
     def words(self, value: float) -> str:
         """Return the command that sets ``value``. Raises ValueError if it may never be set."""
         if not self.lowest <= value <= self.highest:
-            raise ValueError(f"{value:g} is not from {self.lowest:g} to {self.highest:g}, so it is never set")
+            raise ValueError(
+                f"{setting(value)} is outside of lowest {setting(self.lowest)} to highest "
+                f"{setting(self.highest)}; "
+                "it is never set"
+            )
         return self.command.format(value=value * self.scale)
 
 
@@ -200,7 +205,7 @@ def looser(sets: Sequence[tuple[Limit, ...]]) -> tuple[Limit, ...]:
 
 
 def strictest(sets: Sequence[tuple[Limit, ...]]) -> tuple[Limit, ...]:
-    """Return limits that are out where any of these is: for when nobody knows which phase is in force."""
+    """Return limits that are out where any of these is: for an unknown phase in force."""
     return tuple(one for side in Side if (one := _farthest(side, sets, outward=False)) is not None)
 
 

@@ -1,4 +1,4 @@
-"""How far the test program has come: a table of stages, and one function that moves through it.
+"""State of the test program: a table of stages, and the function that moves through it.
 
 Time counts for a phase only between two looks that both saw its targets met; so a gap, a hung meter or a
 variac that slipped cost time and never give any. A phase is reached when its targets have been met for its
@@ -21,14 +21,14 @@ LONGEST_STEP_NS = 5_000_000_000
 
 
 class PhaseStage(enum.StrEnum):
-    """What a phase is doing."""
+    """Stage of a phase."""
 
     DUE = "due"
-    """Somebody, or a source, has to bring its targets about."""
+    """A person, or a source, has to set its targets."""
     SETTLING = "settling"
     """All targets are met; the settling time is running."""
     WARMING = "warming up"
-    """Reached; what must pass before time counts has not passed yet."""
+    """Reached; the warm-up is not complete yet."""
     RUNNING = "running"
     SLIPPING = "slipping"
     """A target is missed, or not seen, for less than the settling time."""
@@ -39,11 +39,11 @@ class PhaseStage(enum.StrEnum):
     OVER = "over"
     """The program has come to its end."""
     UNKNOWN = "unknown"
-    """Nobody knows which phase is in force: the record does not say, or names one that does not exist."""
+    """Phase in force unknown: not recorded, or not in the rig file."""
 
 
 class PhaseSignal(enum.Enum):
-    """What can happen to a phase."""
+    """Input of the state table."""
 
     MET = "met"
     MISSED = "missed"
@@ -81,7 +81,7 @@ REACHED = frozenset(
 
 
 class What(enum.StrEnum):
-    """What is worth recording."""
+    """Change that is recorded."""
 
     DUE = "due"
     REACHED = "reached"
@@ -229,7 +229,7 @@ def to_step(
 def by_hand(
     progress: Progress, program: Program, wish: str, now_ns: int
 ) -> tuple[Progress, tuple[ProgramChange, ...]]:
-    """Return the program after somebody's wish: ``hold``, ``go``, ``next``, or a phase's name.
+    """Return the program after an order: ``hold``, ``go``, ``next``, or a phase's name.
 
     A name means its next time in the course, from the present step on, else its last. Raises ValueError in
     words for a wish that makes no sense now.
@@ -238,12 +238,12 @@ def by_hand(
     if wish in {"hold", "go"}:
         stage = TABLE.get((progress.stage, PhaseSignal.HOLD if wish == "hold" else PhaseSignal.GO))
         if stage is None:
-            raise ValueError(f"the program is {progress.stage}; {wish} makes no sense now")
+            raise ValueError(f"the program is {progress.stage}: {wish} is not possible now")
         moved = replace(progress, stage=stage, since_ns=now_ns, met=False)
         return moved, (ProgramChange(what=What.HELD if wish == "hold" else What.GOES_ON, progress=moved),)
     if wish == "next":
         if progress.stage in {PhaseStage.OVER, PhaseStage.UNKNOWN}:
-            raise ValueError(f"the program is {progress.stage}; name the phase to go to")
+            raise ValueError(f"the program is {progress.stage}: name the phase to go to")
         return to_step(progress, steps, progress.at + 1, now_ns)
     places = [at for at, step in enumerate(steps) if step.phase.name == wish]
     if not places:
@@ -307,7 +307,7 @@ def limits_in_force(
     """Return the limits that the program puts in place of the rig file's, by channel.
 
     own: the rig file's, by channel. On the way from one phase to the next, what either allows is allowed.
-    When nobody knows which phase is in force, only what all of them allow is. After the end: none.
+    Where the phase in force is unknown, only what all of them allow is. After the end: none.
     """
     steps = program.steps
     if progress.stage is PhaseStage.UNKNOWN:

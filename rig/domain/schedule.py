@@ -17,7 +17,7 @@ class Cadence:
     due_ns: int
 
     def advance(self, now_ns: int) -> int:
-        """Move to the first deadline after ``now_ns``; return how many deadlines were passed over."""
+        """Move to the first deadline after ``now_ns``; return how many deadlines were skipped."""
         steps = max(1, (now_ns - self.due_ns) // self.period_ns + 1)
         self.due_ns += steps * self.period_ns
         return steps - 1

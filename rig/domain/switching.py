@@ -1,4 +1,4 @@
-"""Switching one unit off when it has left a trip limit: how it is done, and what happens when.
+"""Switching one unit off on a trip limit: specification, states and transitions.
 
 A convenience that saves evidence from burning, and no protection: it needs a running computer, a free
 bus, an instrument that listens and a relay that opens. Hard-wired thermal cut-outs, fuses and
@@ -13,7 +13,7 @@ from typing import Any, Protocol
 
 CAUTION = (
     "switching off by soakrig is a convenience and no protection: hard-wired cut-outs, fuses and "
-    "residual-current protection must do without it"
+    "residual-current protection must work without it"
 )
 
 
@@ -48,7 +48,7 @@ class SwitchState(enum.StrEnum):
 
 
 class SwitchSignal(enum.Enum):
-    """What can happen to it."""
+    """Input of the state table."""
 
     TRIP = "trip"
     SENT = "sent"
@@ -61,7 +61,7 @@ class SwitchSignal(enum.Enum):
 
 
 class SwitchAction(enum.Enum):
-    """What is to be done about it."""
+    """Output of the state table."""
 
     SEND = "send"
     SAY_SENT = "say that the commands are out"
@@ -122,15 +122,15 @@ def step(
     following = TABLE.get((switch.state, signal))
     if following is None:
         return switch, None
-    state, deed = following
+    state, action = following
     due_ns = now_ns + round(spec.within_s * 1e9)
-    if deed is not SwitchAction.SEND:
+    if action is not SwitchAction.SEND:
         due_ns = switch.due_ns if state is switch.state else due_ns
-        return replace(switch, state=state, due_ns=due_ns), deed
+        return replace(switch, state=state, due_ns=due_ns), action
     attempt = 1 if signal is SwitchSignal.TRIP else switch.attempt + 1
     if attempt > spec.tries:
         return replace(switch, state=SwitchState.FAILED), SwitchAction.SAY_FAILED
-    return Switch(state=state, attempt=attempt, due_ns=due_ns), deed
+    return Switch(state=state, attempt=attempt, due_ns=due_ns), action
 
 
 def is_late(switch: Switch, now_ns: int) -> bool:

@@ -1,4 +1,4 @@
-"""Times of day as people write them: ``03:12`` is the last such moment, by the clock on somebody's wall."""
+"""Times of day as people write them: ``03:12`` is the last such moment, by a clock on the wall."""
 
 from __future__ import annotations
 

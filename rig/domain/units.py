@@ -25,7 +25,7 @@ _AMOUNT = re.compile(rf"({_NUMBER})(\s*)(.*)", re.DOTALL)
 _FACTOR = re.compile(r"(1|%|[A-Za-z]+)(?:\^(-?[1-9]))?")
 _MAX_TEXT = 60
 
-_PREFIXES = {"": 0, "p": -12, "n": -9, "u": -6, "m": -3, "k": 3, "M": 6, "G": 9}
+PREFIXES = {"": 0, "p": -12, "n": -9, "u": -6, "m": -3, "k": 3, "M": 6, "G": 9}
 
 # Exponents of metre, kilogram, second, ampere, kelvin.
 _Vector = tuple[int, int, int, int, int]
@@ -102,9 +102,14 @@ _NICKNAMES = {
 }
 
 
+def takes_prefix(symbol: str) -> bool:
+    """Return whether an SI prefix may stand before a unit's symbol: V and ohm, not mV, degC or K/W."""
+    return symbol in _PREFIXABLE
+
+
 def in_words() -> str:
     """Return which units of measure are known, in words."""
-    prefixes = " ".join(one for one in _PREFIXES if one)
+    prefixes = " ".join(one for one in PREFIXES if one)
     return (
         f"{', '.join(_PREFIXABLE)}, each also with one of the prefixes {prefixes}; {', '.join(_PLAIN)} (1: a "
         f"plain number); {', '.join(_SCALES)} for points on a temperature scale, K for differences; "
@@ -255,7 +260,7 @@ def _one(name: str, whole: str) -> tuple[_Vector, Fraction]:
         return _PLAIN[name]
     if name in _PREFIXABLE:
         return _PREFIXABLE[name]
-    for prefix, power in _PREFIXES.items():
+    for prefix, power in PREFIXES.items():
         if prefix and name.startswith(prefix) and name[len(prefix) :] in _PREFIXABLE:
             vector, factor = _PREFIXABLE[name[len(prefix) :]]
             return vector, factor * Fraction(10) ** power

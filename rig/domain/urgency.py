@@ -1,6 +1,6 @@
 """Which channels are about to leave a limit: those worth polling faster, because order is bought there.
 
-A channel is urgent while it lies beyond a bound or its early warning (the live limits know that), or when,
+A channel is urgent while it lies beyond a bound or its warning (the live limits know that), or when,
 going on as it moves now, it would reach a bound within a horizon. Movement is a smoothed difference
 between readings, so a single noisy reading seldom counts, and a wrong alarm costs only a few fast polls.
 """

@@ -28,8 +28,8 @@ class Winding:
     """Highest temperature of a winding, from its resistance.
 
     ohm: the highest GOOD reading, at t_ns; temp_c: what it means, uncertainty_k: its standard uncertainty;
-    rise_k: over the ambient of that moment, None where that is not known. The cold resistance counts as read by the
-    same instrument; lead resistance that is not taken off is not in ``uncertainty_k``.
+    rise_k: over the ambient of that moment, None where that is not known. The cold resistance counts as
+    read by the same instrument; lead resistance that is not taken off is not in ``uncertainty_k``.
     """
 
     winding: str

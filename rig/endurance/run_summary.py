@@ -36,14 +36,14 @@ class RunSummary:
 class Summarised(Recording, Protocol):
     """Recording with a summary of its events."""
 
-    def told(self) -> EventSummary:
+    def event_summary(self) -> EventSummary:
         """Return the summary of all events."""
         ...
 
 
 def summary(recording: Summarised, facts: RunIdentity, size: int) -> RunSummary:
     """Return the summary of a run from that of its events; ``size``: bytes of its files."""
-    summed, layout = recording.told(), recording.layout
+    summed, layout = recording.event_summary(), recording.layout
     start_ns, end_ns = recording.span
     serials = {unit.serial: None for unit in layout.units.values() if unit.serial}
     excursions: dict[str, int] = {}
@@ -69,7 +69,7 @@ def summary(recording: Summarised, facts: RunIdentity, size: int) -> RunSummary:
 
 def _excursions(recording: Summarised) -> dict[str, int]:
     """Return how many excursions each channel had; of older runs that were restarted by events."""
-    told = recording.told()
+    told = recording.event_summary()
     channels = told.kinds.get(EventKind.LIMIT_OUT, {})
     if channels and told.began and len(recording.sessions) > 1:
         return dict(Counter(one.began.subject for one in recorded(recording.events())))

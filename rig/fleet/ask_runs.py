@@ -20,7 +20,7 @@ from rig.errors import UsageError
 from rig.fleet.run_questions import RunAnswer, RunQuestion, answered
 
 T = TypeVar("T")
-Told = Callable[[int, int], None]
+OnProgress = Callable[[int, int], None]
 """Called with how many runs have answered, of how many."""
 RETRIES = 5
 CONNECT_S = 10.0
@@ -28,12 +28,12 @@ LOOK_S = 5.0
 """How often to look whether there are workers at all while no answer comes."""
 
 
-def _quiet(_done: int, _all: int) -> None:
+def _no_progress(_done: int, _all: int) -> None:
     """Say nothing."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Crew:
+class Workers:
     """Who asks: ``processes`` of this machine (1: this one), or the workers of the Dask ``scheduler``."""
 
     processes: int = 1
@@ -41,44 +41,48 @@ class Crew:
 
 
 def ask(
-    question: RunQuestion[T], addresses: Sequence[str], crew: Crew | None = None, told: Told = _quiet
+    question: RunQuestion[T],
+    addresses: Sequence[str],
+    workers: Workers | None = None,
+    on_progress: OnProgress = _no_progress,
 ) -> list[RunAnswer[T]]:
     """Return the answers of all runs, in the order of ``addresses``.
 
     Raises UsageError if the cluster is not there or runs another version of soakrig.
     """
-    crew = crew or Crew()
-    if crew.scheduler is not None:
-        return _on_cluster(question, addresses, crew.scheduler, told)
-    if crew.processes > 1 and len(addresses) > 1:
-        return _in_processes(question, addresses, crew.processes, told)
+    workers = workers or Workers()
+    if workers.scheduler is not None:
+        return _on_cluster(question, addresses, workers.scheduler, on_progress)
+    if workers.processes > 1 and len(addresses) > 1:
+        return _in_processes(question, addresses, workers.processes, on_progress)
     answers = []
     for at, one in enumerate(addresses, start=1):
         answers.append(answered(question, one))
-        told(at, len(addresses))
+        on_progress(at, len(addresses))
     return answers
 
 
 def _in_processes(
-    question: RunQuestion[T], addresses: Sequence[str], processes: int, told: Told
+    question: RunQuestion[T], addresses: Sequence[str], processes: int, on_progress: OnProgress
 ) -> list[RunAnswer[T]]:
     answers = []
     with ProcessPoolExecutor(min(processes, len(addresses)), mp_context=get_context("spawn")) as pool:
         for at, one in enumerate(pool.map(partial(answered, question), addresses), start=1):
             answers.append(one)
-            told(at, len(addresses))
+            on_progress(at, len(addresses))
     return answers
 
 
 def _on_cluster(
-    question: RunQuestion[T], addresses: Sequence[str], scheduler: str, told: Told
+    question: RunQuestion[T], addresses: Sequence[str], scheduler: str, on_progress: OnProgress
 ) -> list[RunAnswer[T]]:
     distributed = _library()
     try:
         client = distributed.Client(scheduler, timeout=CONNECT_S, set_as_default=False)
     except (OSError, ValueError, TimeoutError) as error:
         raise UsageError(
-            f"--scheduler {scheduler}: no Dask scheduler answered within {CONNECT_S:g} s ({error}); give its "
+            f"--scheduler {scheduler}: no Dask scheduler answered within {CONNECT_S:.0f} s ({error}); give "
+            "its "
             "address, such as tcp://HOST:8786"
         ) from error
     with client, client.as_current():
@@ -91,7 +95,7 @@ def _on_cluster(
                 answer: RunAnswer[T] | None = _taken(future, where[future])
                 if answer is not None:
                     found[future] = answer
-                    told(len(found), len(addresses))
+                    on_progress(len(found), len(addresses))
         return [found[future] for future in futures]
 
 

@@ -1,6 +1,6 @@
 """Where runs are: folders of any depth, and object stores; found, and opened by their address alone.
 
-An address is a path or ``s3://BUCKET/KEY``. It is all that a worker of a cluster is told: what it opens
+An address is a path or ``s3://BUCKET/KEY``. It is all that a worker of a cluster gets: what it opens
 there must be the same as here, so local paths only work where every worker has the same disk.
 """
 

@@ -1,6 +1,6 @@
 """What many runs can be asked: each question is a value that answers for one run, anywhere.
 
-A question is pickled and sent to whoever answers; the answer is a value that compares equal wherever it
+A question is pickled and sent to a worker; the answer is a value that compares equal wherever it
 was made.
 """
 

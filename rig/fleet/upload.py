@@ -17,6 +17,7 @@ from pathlib import Path
 from zlib import crc32
 
 from rig.clock import SYSTEM
+from rig.domain.formatting import duration
 from rig.errors import FormatError, StoreError
 from rig.fleet.copy_targets import PIECE, CopyTarget, target
 from rig.fleet.upload_state import NAME, ProvedCopy, UploadState
@@ -63,8 +64,8 @@ def upload(path: Path, place: str, say: Say = lambda _: None) -> UploadRound:
     there = target(place, run.name)
     with Lock(path / LOCK).acquire("uploading"):
         _same_run(run, there)
-        ledger = UploadState.read(path)
-        return _round(run, there, ledger, say)
+        state = UploadState.read(path)
+        return _round(run, there, state, say)
 
 
 def follow(path: Path, place: str, every_s: float, say: Say) -> UploadRound:
@@ -81,7 +82,7 @@ def follow(path: Path, place: str, every_s: float, say: Say) -> UploadRound:
         try:
             done = upload(path, place, say)
         except StoreError as error:
-            say(f"not now: {error}; the next attempt is in {every_s:g} s")
+            say(f"upload failed: {error}; next attempt in {duration(every_s)}")
         else:
             over = ended
     return done
@@ -94,7 +95,7 @@ def _same_run(run: RunDir, there: CopyTarget) -> None:
     try:
         found = json.loads(b"".join(there.read(rundir.MANIFEST)))["id"]
     except (ValueError, KeyError, TypeError) as error:
-        raise FormatError(f"{there.address} holds something else than a run ({error!r})") from error
+        raise FormatError(f"{there.address} holds something other than a run ({error!r})") from error
     if found != run.id:
         raise StoreError(
             f"{there.address} holds another run of the same name ({found}, this one is {run.id}); upload to "
@@ -102,7 +103,7 @@ def _same_run(run: RunDir, there: CopyTarget) -> None:
         )
 
 
-def _round(run: RunDir, there: CopyTarget, ledger: UploadState, say: Say) -> UploadRound:
+def _round(run: RunDir, there: CopyTarget, state: UploadState, say: Say) -> UploadRound:
     listed = there.sizes()
     put: list[str] = []
     size = 0
@@ -110,10 +111,10 @@ def _round(run: RunDir, there: CopyTarget, ledger: UploadState, say: Say) -> Upl
         names, waiting = wanted(run)
         try:
             for name in names:
-                if _is_there(run.path / name, name, ledger.of(there.address), listed):
+                if _is_there(run.path / name, name, state.of(there.address), listed):
                     continue
                 proof = _put(run.path / name, name, there)
-                ledger.note(there.address, name, proof)
+                state.note(there.address, name, proof)
                 listed[name] = proof.size
                 put.append(name)
                 size += proof.size
@@ -122,7 +123,7 @@ def _round(run: RunDir, there: CopyTarget, ledger: UploadState, say: Say) -> Upl
         except _GoneError as error:
             if attempt + 1 == PATIENCE:
                 raise StoreError(f"{error} vanished again and again while it was to be uploaded") from None
-    removed = _remove_merged(there, ledger, set(names), say)
+    removed = _remove_merged(there, state, set(names), say)
     kept = len(set(names)) - len(set(put) & set(names))
     return UploadRound(
         address=there.address, put=tuple(put), kept=kept, removed=tuple(removed), size=size, waiting=waiting
@@ -200,18 +201,18 @@ class _Sum:
             yield piece
 
 
-def _remove_merged(there: CopyTarget, ledger: UploadState, names: set[str], say: Say) -> list[str]:
+def _remove_merged(there: CopyTarget, state: UploadState, names: set[str], say: Say) -> list[str]:
     """Remove the pairs that are part of a larger one now, their index first."""
     sealed = {name.partition("/")[2].rpartition(".")[0] for name in names if name.startswith("sealed/")}
     larger = [one for name in sealed if (one := catalogue.parse(name)) is not None]
     gone = []
-    for name in sorted(ledger.of(there.address), key=lambda one: (not one.startswith("sealed/"), one)):
+    for name in sorted(state.of(there.address), key=lambda one: (not one.startswith("sealed/"), one)):
         folder, _, file = name.partition("/")
         pair = catalogue.parse(file.rpartition(".")[0]) if folder not in _WHOLE else None
         if pair is None or pair.name in sealed or not any(one.holds(pair) for one in larger):
             continue
         there.remove(name)
-        ledger.note(there.address, name, None)
+        state.note(there.address, name, None)
         gone.append(name)
         say(f"{name}: removed, a larger file holds it")
     return gone

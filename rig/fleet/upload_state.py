@@ -46,7 +46,7 @@ class UploadState:
 
     @staticmethod
     def read(run: Path) -> UploadState:
-        """Return the ledger of a run, empty if it has none. Raises DamageError or FormatError."""
+        """Return the upload state of a run, empty if it has none. Raises DamageError or FormatError."""
         path = run / NAME
         try:
             raw = OS_DISK.read(path)

@@ -98,7 +98,9 @@ def clock(names: Sequence[str], rows: Sequence[Sequence[str]], meaning: Meaning,
     said.insert(0, f"stamps from {joined}, format {form}")
     if _is_naive(form, texts):
         zone = meaning.time.zone
-        said.append(f"stamps name no zone: taken as {zone or 'UTC, because the limits file names none'}")
+        said.append(
+            f"timestamps without a zone: taken as {zone or 'UTC, because the limits file names none'}"
+        )
     return StampColumns(
         columns=columns,
         form=form,
@@ -138,7 +140,7 @@ def _search(
     if not found:
         first = " | ".join(rows[0]) if rows else ""
         raise UsageError(
-            f"{file}: no column holds stamps that can be told; the first data line is {shown(first)}; write "
+            f"{file}: no column with recognisable timestamps; the first data line is {shown(first)}; write "
             "time: {column: ..., format: ...} (elapsed with a start for seconds that begin at 0)"
         )
     # a column that names its zone, then one called utc, then the leftmost
@@ -216,7 +218,7 @@ def _epochs(texts: Sequence[str]) -> dict[str, int]:
 def _no_form(file: str, column: str, texts: Sequence[str]) -> str:
     seen = next((one for one in texts if one.strip()), "")
     return (
-        f"{file}: the form of the stamps in {column!r} cannot be told from {shown(seen)}; write "
+        f"{file}: the form of the stamps in {column!r} is not recognisable from {shown(seen)}; write "
         "time: {format: ...}, a pattern such as '%d.%m.%Y %H:%M:%S', epoch-s, or elapsed with a start"
     )
 

@@ -70,7 +70,7 @@ def encoding_of(start: bytes, *, utf8: bool, wanted: str = "") -> tuple[str, str
     """
     for mark, name in _BOMS:
         if start.startswith(mark):
-            return name, f"encoding {name.removesuffix('-sig')}, told by its byte order mark"
+            return name, f"encoding {name.removesuffix('-sig')}, from its byte order mark"
     if wanted == "utf-16":  # without a mark the codec of that name refuses
         order = "be" if start[:1] == b"\0" else "le"
         return f"utf-16-{order}", f"encoding utf-16 ({order}), as the limits file says"
@@ -98,7 +98,7 @@ def find(lines: Sequence[str], encoding: str, table: TableSection, name: str) ->
     """
     lines = lines[:SAMPLE_LINES]
     if not any(line.strip() for line in lines):
-        raise UsageError(f"{name}: the file holds no text; name a file with a header and data")
+        raise UsageError(f"{name}: no text in the file; name a file with a header and data")
     delimiter = DELIMITERS.get(table.delimiter) or _delimiter(lines, name)
     rows = [split(line, delimiter) for line in lines]
     first = _first_data(rows, table.header)

@@ -15,7 +15,7 @@ from pathlib import Path
 
 import numpy as np
 
-from rig.domain.formatting import counted, duration, stamp
+from rig.domain.formatting import counted, duration, setting, stamp
 from rig.domain.model import Layout, Status
 from rig.errors import UsageError
 from rig.interchange import grid
@@ -124,7 +124,7 @@ def _check_sheet(to: Path, rows: int, columns: int, wanted: ExportSelection) -> 
     if to.suffix.lower() != ".xlsx":
         return
     if rows + 1 > SHEET_ROWS:
-        way = "a shorter stretch" if wanted.long else "a longer --every, or a shorter stretch"
+        way = "a shorter period" if wanted.long else "a longer --every, or a shorter period"
         raise UsageError(
             f"{rows:,} rows do not fit a sheet, which holds {SHEET_ROWS:,} with the header; write --from and "
             f"--until for {way}, or export to .csv or .parquet"
@@ -140,9 +140,9 @@ def _plan(run: RunReader, wanted: ExportSelection) -> _ExportPlan:
     start = first if wanted.start_ns is None else wanted.start_ns
     end = last if wanted.end_ns is None else wanted.end_ns
     if first == last == 0:
-        raise UsageError(f"{run.path} holds no readings; there is nothing to export")
+        raise UsageError(f"{run.path} has no readings; nothing to export")
     if start > end:
-        raise UsageError(f"the stretch ends ({stamp(end)}) before it begins ({stamp(start)})")
+        raise UsageError(f"the period ends ({stamp(end)}) before it begins ({stamp(start)})")
     polls_s = [
         layout.instruments[source.instrument].poll_s
         for name in channels
@@ -152,7 +152,7 @@ def _plan(run: RunReader, wanted: ExportSelection) -> _ExportPlan:
     every_s = wanted.every_s if wanted.every_s is not None else min(polls_s)
     every_ns = round(every_s * 1e6) * 1000
     if every_ns <= 0:
-        raise UsageError(f"--every {every_s:g} s: the grid needs at least a microsecond")
+        raise UsageError(f"--every {setting(every_s, 's')}: the grid needs at least a microsecond")
     age_s = wanted.age_s if wanted.age_s is not None else max(AGE_POLLS * max(polls_s), every_s)
     return _ExportPlan(
         channels=channels, start_ns=start, end_ns=end, every_ns=every_ns, age_ns=round(age_s * 1e9)
@@ -196,9 +196,9 @@ def _about(run: RunReader, plan: _ExportPlan, wanted: ExportSelection) -> dict[s
         f"time, no older than {duration(plan.age_ns / 1e9)}"
     )
     about["blank"] = (
-        "no value; the status column says why, and is blank too where there is no reading that young"
+        "no value; the status column says why, and is blank too where no reading is recent enough"
         if wanted.statuses
-        else "no reading that young, or none that is good"
+        else "no recent reading, or none that is good"
     )
     return about
 
@@ -237,13 +237,13 @@ def _long_rows(run: RunReader, plan: _ExportPlan) -> int:
 
 def _fill(sheet: Sheet, chunks: Iterator[Chunk], rows: int, say: Say) -> int:
     """Write all rows; return their number."""
-    written, told = 0, 0
+    written, reported = 0, 0
     for chunk in chunks:
         sheet.add(chunk)
         written += len(chunk[0])
-        if rows > 10 * CHUNK_ROWS and written * 10 // rows > told:
-            told = written * 10 // rows
-            say(f"{told * 10} % of {counted(rows, 'row')} written")
+        if rows > 10 * CHUNK_ROWS and written * 10 // rows > reported:
+            reported = written * 10 // rows
+            say(f"{reported * 10} % of {counted(rows, 'row')} written")
     return written
 
 

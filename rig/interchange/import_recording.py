@@ -247,16 +247,16 @@ class _Session:
         readings, at = 0, a
         widest = max(len(track.channels) for track in self._plan.tracks)
         size = max(1, min(BATCH_ROWS, BATCH_READINGS // widest))
-        told = a * 10 // of
+        reported = a * 10 // of
         while at < b:
             until = min(at + size, b)
             for scan in self._scans(at, until):
                 readings += self._one(scan)
             self.writer.sync()
             at = until
-            if at * 10 // of > told and of > 5 * BATCH_ROWS:
-                told = at * 10 // of
-                say(f"{told * 10} % of {counted(of, 'row')} written")
+            if at * 10 // of > reported and of > 5 * BATCH_ROWS:
+                reported = at * 10 // of
+                say(f"{reported * 10} % of {counted(of, 'row')} written")
         return readings
 
     def _scans(self, a: int, b: int) -> list[Scan]:

@@ -101,7 +101,7 @@ class TimeSection:
         AmountField("s", low=0.0, high=86_400.0),
         name="half-width",
         default=None,
-        doc="how far a value may have been taken from its stamp; absent: half of what the stamps resolve",
+        doc="largest distance in time of a value from its timestamp; absent: half of what the stamps resolve",
     )
     stamps: str = key(
         Choice("rounded", "cut"),
@@ -138,12 +138,12 @@ class LimitsSection:
     columns: dict[str, str] = key(
         Map(Text(), names=Text(), word="COLUMN"),
         default={},
-        doc="channel that a column holds; another way to say from: COLUMN",
+        doc="channel that a column holds; same as from: COLUMN",
     )
     words: dict[str, str] = key(
         Map(Choice(*STATUS_WORDS), names=Text(), word="WORD"),
         default={},
-        doc="words in place of a number, and what they stand for",
+        doc="words in place of a number, and their meaning",
     )
     partial: bool = key(Flag(), default=False, doc="yes: channels without a column are left out, and named")
     shared: Node | None = key(
@@ -220,7 +220,7 @@ def parse(node: Node, text: str = "") -> Meaning:
 
 def _check_time(time: TimeSection, place: NodePlace) -> None:
     if time.format == "elapsed" and not time.start:
-        place.say("time.start", "elapsed seconds without a beginning", "write start: 2031-02-03T04:05:06Z")
+        place.say("time.start", "elapsed seconds without a start", "write start: 2031-02-03T04:05:06Z")
     if time.start and time.format != "elapsed":
         place.say("time.start", "a start without elapsed seconds", "write format: elapsed, or leave it out")
 

@@ -148,7 +148,7 @@ class OpenedParquet:
             mine = codes == code
             name = columns.named.get(str(written))
             if name is None:
-                text = f"readings of {written!r}, which is not described"
+                text = f"readings of {written!r}, not described in the limits file"
                 self.notes.say("unused", text, count=int(mine.sum()))
                 continue
             number, state = column_roles.corrected(
@@ -232,7 +232,7 @@ def open_parquet(path: Path, meaning: Meaning) -> tuple[OpenedParquet, list[Conf
         table.validate(full=True)
         table.column_names  # noqa: B018 - names that are no UTF-8 are found out here
     except (OSError, pa.ArrowException, UnicodeDecodeError) as error:
-        raise UsageError(f"{path}: a Parquet file that cannot be read: {error}") from None
+        raise UsageError(f"{path}: not a readable Parquet file: {error}") from None
     names = tuple(table.column_names)
     notes = Notes(path.name)
     time, clock = _time(table, names, meaning, path.name)

@@ -8,6 +8,7 @@ from pathlib import Path
 
 import numpy as np
 
+from rig.domain.formatting import setting
 from rig.domain.model import Status
 from rig.errors import UsageError, shown
 from rig.interchange.cells import Found, Read
@@ -19,8 +20,8 @@ from rig.interchange.text_stamps import LEAP_NS, SECOND_NS, StampError
 STATUSES = {status.name: status for status in Status} | {str(int(status)): status for status in Status}
 REMARKS = {
     "leap": f"leap second: its stamp is the end of that second, +- {LEAP_NS // SECOND_NS} s",
-    "twice": "local time that comes twice: taken as the first that is not before the row above",
-    "never": "local time that the clock skips: counted on from the hour before",
+    "twice": "repeated local time (clock set back): taken as the first that is not before the row above",
+    "never": "skipped local time (clock set forward): counted on from the hour before",
 }
 KEPT = {
     Found.BLANK: "blank, kept as a reading without a value",
@@ -75,13 +76,16 @@ class Rows:
         h_ns = self.step_ns // 2
         if time.stamps == "cut":
             t_ns = t_ns + self.step_ns // 2
-            self._once(f"stamps cut to {step_s:g} s (limits file): moved on by half of that")
+            self._once(
+                f"timestamps truncated to {setting(step_s, 's')} (limits file): shifted by half of that"
+            )
         if time.half_width_s is not None:
             h_ns = round(time.half_width_s * 1e9)
-            self._once(f"every value taken within {time.half_width_s:g} s of its stamp (limits file)")
+            self._once(f"every value within {setting(time.half_width_s, 's')} of its timestamp (limits file)")
         else:
             self._once(
-                f"every value taken within {h_ns / 1e9:g} s of its stamp: half of the {step_s:g} s "
+                f"every value within {setting(h_ns / 1e9, 's')} of its timestamp: half of the "
+                f"{setting(step_s, 's')} "
                 "that the stamps resolve"
             )
         widths = np.full(len(t_ns), h_ns, np.int64)

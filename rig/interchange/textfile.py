@@ -114,7 +114,7 @@ class _Reading:
                 yield held[0], split(held[1], found.delimiter), False
             held = None
             if not line.strip():
-                opened.notes.say("empty", "empty line, passed over", number)
+                opened.notes.say("empty", "empty line, skipped", number)
                 continue
             self.rows.count += 1
             held = (number, line)
@@ -185,7 +185,7 @@ class _Wide(_Reading):
             return False
         if not any(cell.strip() for cell in row[width:]):
             return False
-        text = "line with too many cells: kept as bad replies, its text set aside"
+        text = "line with too many cells: kept as bad replies, their text set aside"
         self.opened.notes.say("long", text, number)
         self.rows.set_aside(number, self._text(row), f"{len(row)} cells, the header has {width}")
         return True
@@ -234,7 +234,9 @@ class _Long(_Reading):
             written = row[columns.channel].strip() if columns.channel < len(row) else ""
             name = columns.named.get(written)
             if name is None:
-                opened.notes.say("unused", f"readings of {shown(written)}, which is not described", number)
+                opened.notes.say(
+                    "unused", f"readings of {shown(written)}, not described in the limits file", number
+                )
                 continue
             pile = piles.setdefault(name, _Pile())
             t_ns = self._stamp(number, row, pile.t_ns[-1] if pile.t_ns else None)

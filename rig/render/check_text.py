@@ -304,7 +304,7 @@ def _answer(one: ProbedInstrument, width: int) -> list[str]:
 
 def _status(value: ProbedValue) -> str:
     number = f" {figure(value.value)} {value.unit_of_measure}" if value.status.has_number else ""
-    return f"*** {value.status.name.lower().replace('_', ' ')}{number} ***"
+    return f"*** {value.status.words}{number} ***"
 
 
 def _disk(found: Probed, width: int) -> list[str]:

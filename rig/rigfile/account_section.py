@@ -7,6 +7,7 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
 from rig.domain.accounting import COLD_HALF_C, Accounting, LevelPlan, PartPlan, Pass, StagePlan, WindingPlan
+from rig.domain.formatting import setting
 from rig.domain.model import Channel
 from rig.domain.units import Amount, UnitError, difference, unit_of_measure
 from rig.rigfile.node import NodePlace, entries, near
@@ -69,7 +70,10 @@ class PartSection:
 
     def __post_init__(self) -> None:
         if self.rated_c >= self.zero_c:
-            raise ValueError(f"rated-at {self.rated_c:g} degC is not below zero-at {self.zero_c:g} degC")
+            raise ValueError(
+                f"rated-at {setting(self.rated_c, 'degC')} is not below zero-at "
+                f"{setting(self.zero_c, 'degC')}"
+            )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -99,14 +103,14 @@ class WindingSection:
 
     resistance: str = key(_CHANNEL, doc="channel in ohm")
     cold_ohm: float = key(AmountField("ohm", positive=True), name="cold", doc="its resistance when cold")
-    cold_c: float = key(AmountField("degC"), name="cold-at", doc="its temperature then")
+    cold_c: float = key(AmountField("degC"), name="cold-at", doc="temperature at that resistance")
     cold_half_c: float = key(
         AmountField("K", low=0.0),
         name="cold-accuracy",
         default=COLD_HALF_C,
         doc="how far cold-at may be off either way, such as 1 K after a night in the room",
     )
-    metal: str = key(Choice(*METALS), default="copper", doc="what it is wound of")
+    metal: str = key(Choice(*METALS), default="copper", doc="material of the winding")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -149,7 +153,7 @@ class AccountSection:
         AmountField("s", low=1.0, high=86_400.0),
         name="dead-after",
         default=60.0,
-        doc="a unit that is driven and gives no output for so long, to its end, is held for dead",
+        doc="a unit driven without output for this long, to its end, counts as failed",
     )
     bands: dict[str, tuple[Amount, ...]] = key(
         Map(Seq(Measure(), least=1), names=_CHANNEL, word="CHANNEL"),
@@ -164,7 +168,7 @@ class AccountSection:
     parts: dict[str, PartSection] = key(
         Map(Section(PartSection), names=Name(hyphens=True), word="PART"),
         default={},
-        doc="parts whose dissipation is held against their rating",
+        doc="parts whose dissipation is compared with their rating",
     )
     stages: dict[str, StageSection] = key(
         Map(Section(StageSection), names=Name(hyphens=True), word="STAGE"),
@@ -176,7 +180,7 @@ class AccountSection:
         default={},
         doc="winding temperatures to work out from resistance",
     )
-    criteria: PassSection = key(Section(PassSection), default=PassSection(), doc="what a pass takes")
+    criteria: PassSection = key(Section(PassSection), default=PassSection(), doc="criteria of a pass")
 
 
 class _Checker:
@@ -248,7 +252,7 @@ def accounting(
     for word, one in section.windings.items():
         check.demand(f"windings.{word}.resistance", one.resistance, "ohm")
     if section.trip is not None and (section.output is None or section.drive is None):
-        place.say("trip", "trips are told by output and drive", "write output: and drive: too")
+        place.say("trip", "trips are recognised from output and drive", "write output: and drive: too")
     return Accounting(
         ambient=section.ambient,
         energy=section.energy,
@@ -291,7 +295,9 @@ def _level(check: _Checker, at: str, section: LevelSection | None) -> LevelPlan 
     on = check.value(f"{at}.on-above", section.on_above, symbol)
     off = check.value(f"{at}.off-below", section.off_below, symbol)
     if off > on:
-        check.place.say(f"{at}.off-below", f"{off:g} is above on-above {on:g}", "write it at or below that")
+        check.place.say(
+            f"{at}.off-below", f"{setting(off)} is above on-above {setting(on)}", "write it at or below that"
+        )
     return LevelPlan(channel=section.channel, on_above=on, off_below=off)
 
 

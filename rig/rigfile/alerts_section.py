@@ -1,4 +1,4 @@
-"""The section ``alerts`` of a rig file: who is told of what, by which way, and how often at most.
+"""The section ``alerts`` of a rig file: notifiers, what they send, and how often at most.
 
 No secret stands in a rig file, because every recording keeps a copy of it: a secret is named by where it
 is, ``env:SOAKRIG_...`` (an environment variable) or ``file:/path/name.secret`` (a file that only its
@@ -18,17 +18,17 @@ from rig.rigfile.schema import AmountField, Checked, Choice, Flag, Integer, Map,
 
 CATEGORIES: Final[Mapping[str, str]] = {
     "limits": "a channel out of a limit",
-    "early": "a channel beyond its early warning",
+    "early": "a channel beyond its warning level",
     "readings": "a channel without valid readings",
-    "instruments": "an instrument that does not answer, a stuck bus",
+    "instruments": "an instrument offline, a hung bus",
     "logger": "a logger that is silent, stopped or was cut off; disk faults, damage, clock steps",
-    "ways": "a way of telling that fails",
+    "ways": "a notifier that fails",
     "switching": "a unit switched off",
-    "gaps": "polls passed over, readings lost, suspend",
+    "gaps": "polls skipped, readings lost, machine suspended",
     "reports": "entries of an instrument's own error queue",
     "run": "session starts, phases, a changed rig file",
 }
-"""What can be told, and what each word stands for."""
+"""Categories of alerts, and what each stands for."""
 
 USUAL: Final = ("limits", "readings", "instruments", "logger", "ways", "switching")
 LOOPBACK: Final = frozenset({"localhost", "127.0.0.1", "::1"})
@@ -121,7 +121,7 @@ class MailNotifier:
     server: str = key(_SERVER, doc="mail server as HOST:PORT")
     security: str = key(Choice("starttls", "tls", "none"), default="starttls", doc="encryption")
     sender: str = key(_ADDRESS, name="from", doc="address of the rig")
-    to: tuple[str, ...] = key(Seq(_ADDRESS, least=1, most=50), doc="addresses of the people to tell")
+    to: tuple[str, ...] = key(Seq(_ADDRESS, least=1, most=50), doc="addresses of the recipients")
     user: str | None = key(Text(), default=None, doc="name to log in with")
     secret: str | None = key(_SECRET, default=None, doc="where the password is")
     ca: str | None = key(_FILE, default=None, doc="file with the certificate authority to trust instead")
@@ -181,7 +181,7 @@ class CommandNotifier:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Notifier:
-    """One way of telling: exactly one of ``mail``, ``webhook``, ``mqtt``, ``command``."""
+    """One notifier: exactly one of ``mail``, ``webhook``, ``mqtt``, ``command``."""
 
     mail: MailNotifier | None = key(Section(MailNotifier), default=None, doc="e-mail")
     webhook: WebhookNotifier | None = key(Section(WebhookNotifier), default=None, doc="HTTP POST")
@@ -190,13 +190,13 @@ class Notifier:
         Section(CommandNotifier), default=None, doc="program of this machine"
     )
     tell: tuple[str, ...] | None = key(
-        _TELL, default=None, doc="what this way tells; default: what alerts.tell says"
+        _TELL, default=None, doc="categories that this notifier sends; default: those of alerts.tell"
     )
     deadline_s: float = key(
         AmountField("s", low=1.0, high=600.0),
         name="deadline",
         default=30.0,
-        doc="longest time one message may take altogether; then it is given up and tried again later",
+        doc="longest time for one message altogether; then it is given up and tried again later",
     )
 
     def __post_init__(self) -> None:
@@ -207,10 +207,10 @@ class Notifier:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class HeartbeatSection:
-    """A sign of life for a watcher outside; it stops when the newest reading on disk is too old."""
+    """Heartbeat for an external watchdog; it stops when the newest reading on disk is too old."""
 
     every_s: float = key(
-        AmountField("s", low=1.0, high=86_400.0), name="every", default=60.0, doc="time between two signs"
+        AmountField("s", low=1.0, high=86_400.0), name="every", default=60.0, doc="interval of the heartbeat"
     )
     file: str | None = key(_FILE, default=None, doc="file to write, best on another machine's disk")
     url: str | None = key(_URL, default=None, doc="URL to post to")
@@ -234,14 +234,15 @@ class HeartbeatSection:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Alerts:
-    """Who is told of what. Times in seconds."""
+    """Notifiers, categories and rates of alerts. Times in seconds."""
 
-    ways: dict[str, Notifier] = key(
-        Map(Section(Notifier), names=Name(hyphens=True), word="WAY"),
+    notifiers: dict[str, Notifier] = key(
+        Map(Section(Notifier), names=Name(hyphens=True), word="NOTIFIER"),
+        name="ways",
         default={},
-        doc="ways of telling, by name",
+        doc="notifiers, by name",
     )
-    tell: tuple[str, ...] = key(_TELL, default=USUAL, doc="what is told")
+    tell: tuple[str, ...] = key(_TELL, default=USUAL, doc="categories that are sent")
     silence_s: float = key(
         AmountField("s", low=5.0, high=86_400.0),
         name="silence",
@@ -252,13 +253,13 @@ class Alerts:
         AmountField("s", low=0.0, high=86_400.0),
         name="settle",
         default=600.0,
-        doc="how long it must be normal again until that is told; until then a return counts as a repeat",
+        doc="how long it must be normal again before that is sent; until then a return counts as a repeat",
     )
     repeat_s: float = key(
         AmountField("s", low=0.0, high=30 * 86_400.0),
         name="repeat",
         default=0.0,
-        doc="tell again what still goes on after this time; 0 s: only when it gets worse",
+        doc="send again what still lasts after this time; 0 s: only when it gets worse",
     )
     gather_s: float = key(
         AmountField("s", low=0.0, high=3600.0),
@@ -275,25 +276,25 @@ class Alerts:
     per_hour: int = key(
         Integer(2, 1000),
         default=20,
-        doc="most messages an hour by each way; the rest waits for a digest",
+        doc="most messages an hour by each notifier; the rest waits for a digest",
     )
     failing_s: float = key(
         AmountField("s", low=0.0, high=7 * 86_400.0),
         name="failing",
         default=600.0,
-        doc="how long a way may fail until the other ways tell of it",
+        doc="how long a notifier may fail before the other notifiers report it",
     )
     test_s: float = key(
         AmountField("s", low=0.0, high=366 * 86_400.0),
         name="test",
         default=7 * 86_400.0,
-        doc="time between two test messages by each way, the first at the start of a run; 0 s: none",
+        doc="time between two test messages by each notifier, the first at the start of a run; 0 s: none",
     )
     heartbeat: HeartbeatSection | None = key(
-        Section(HeartbeatSection), default=None, doc="sign of life for a watcher outside"
+        Section(HeartbeatSection), default=None, doc="heartbeat for an external watchdog"
     )
 
-    def told_by(self, way: str) -> tuple[str, ...]:
-        """Return the categories that a way tells."""
-        own = self.ways[way].tell
+    def categories_of(self, notifier: str) -> tuple[str, ...]:
+        """Return the categories that a notifier sends."""
+        own = self.notifiers[notifier].tell
         return self.tell if own is None else own

@@ -7,6 +7,7 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
+from rig.domain.formatting import setting
 from rig.rigfile.node import NodePlace
 from rig.rigfile.sections import Bus
 
@@ -99,18 +100,18 @@ def check_buses(buses: Mapping[str, tuple[Bus, NodePlace]], ports: Ports) -> Non
             found = f"{' '.join(str(part) for part in end[1:])} is also the bus {other!r}"
             if bus.baud != that.baud:
                 found += f" ({bus.baud} baud here, {that.baud} baud there)"
-            place.say("", found, "one conversation at a time: put the instruments on one bus")
+            place.say("", found, "a line carries one exchange at a time: put the instruments on one bus")
 
 
 def _check_connection(bus: Bus, place: NodePlace) -> None:
-    ways = [way for way in ("serial", "tcp", "visa") if getattr(bus, way) is not None]
-    if len(ways) != 1:
-        found = f"found {' and '.join(ways)}" if ways else "no connection is written"
+    connections = [way for way in ("serial", "tcp", "visa") if getattr(bus, way) is not None]
+    if len(connections) != 1:
+        found = f"found {' and '.join(connections)}" if connections else "no connection is written"
         place.say("", found, "write exactly one of serial, tcp and visa")
     elif bus.device is None:
         for key in _LINE_KEYS:
             if place.has(key):
-                place.say(key, f"{ways[0]} has no {key}", "leave it out")
+                place.say(key, f"{connections[0]} has no {key}", "leave it out")
     elif bus.baud is None:
         place.say("baud", "missing", "write the baud rate that the instruments are set to")
 
@@ -145,7 +146,10 @@ def check_instruments(
         for instrument, place in here:
             _check_baud(bus, instrument, place)
             if instrument.fast_poll_s is not None and instrument.fast_poll_s > instrument.poll_s:
-                found = f"{instrument.fast_poll_s:g} s is slower than the poll of {instrument.poll_s:g} s"
+                found = (
+                    f"{setting(instrument.fast_poll_s, 's')} is slower than the poll of "
+                    f"{setting(instrument.poll_s, 's')}"
+                )
                 place.say("fast-poll", found, "write less than poll, or leave it out")
             _check_deadline(bus, instrument, place)
         _check_load(bus, bus_place, [(one, one.poll_s) for one, _ in here], "")
@@ -163,7 +167,7 @@ def _check_baud(bus: Bus, instrument: Instrument, place: NodePlace) -> None:
 def _check_deadline(bus: Bus, instrument: Instrument, place: NodePlace) -> None:
     needed_s = max((instrument.exchange_s(bus, block) for block in instrument.blocks), default=0.0)
     if needed_s >= instrument.timeout_s:
-        found = f"a timeout of {instrument.timeout_s:g} s, but one reply takes {needed_s:.3g} s"
+        found = f"a timeout of {setting(instrument.timeout_s, 's')}, but one reply takes {needed_s:.3g} s"
         place.say("timeout", found, "write a longer timeout, ask for less at a time, or raise the baud rate")
 
 
@@ -174,11 +178,14 @@ def _check_load(bus: Bus, place: NodePlace, polls: Sequence[tuple[Instrument, fl
     if load > 1.0:
         every_s = min(poll_s for _, poll_s, _ in talks)
         parts = ", ".join(f"{one.name} {talk_s:.2g} s every {poll_s:g} s" for one, poll_s, talk_s in talks)
-        found = f"the bus would need {load * every_s:.3g} s for what is asked every {every_s:g} s{when}"
+        found = f"polls due every {setting(every_s, 's')}{when} take {load * every_s:.3g} s of bus time"
         place.say("", f"{found} ({parts})", allowed)
         return
     for one, poll_s, talk_s in talks:
         other_s, other = max(((t, o.name) for o, _, t in talks if o is not one), default=(0.0, ""))
         if talk_s + other_s > poll_s:
-            found = f"{one.name} is due every {poll_s:g} s{when}, but {other} talks for {other_s:.3g} s"
+            found = (
+                f"{one.name} is due every {setting(poll_s, 's')}{when}, but {other} occupies the bus "
+                f"for {other_s:.3g} s"
+            )
             place.say("", found, allowed)

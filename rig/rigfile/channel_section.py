@@ -11,6 +11,7 @@ from dataclasses import dataclass
 
 from rig.domain import conversions as convert
 from rig.domain import formula
+from rig.domain.formatting import setting
 from rig.domain.model import Calibration, Channel, ChannelKind, ChannelSource, Limit, Side
 from rig.domain.units import Amount, UnitError, difference, difference_unit, unit_of_measure
 from rig.errors import shown
@@ -90,7 +91,7 @@ def _source(
 ) -> ChannelSource | None:
     if section.from_ is None:
         if section.formula is None:
-            place.say("from", "the channel comes from nowhere", "write from: INSTRUMENT.FIELD, or a formula")
+            place.say("from", "the channel has no source", "write from: INSTRUMENT.FIELD, or a formula")
         for key, value in (("convert", section.convert), ("cold-junction", section.cold_junction)):
             if value is not None:
                 place.say(key, "a formula has no sensor", "leave it out, or write from: INSTRUMENT.FIELD")
@@ -124,7 +125,8 @@ def _check_field(
         place.say("from", f"there is no instrument {instrument!r}", near(instrument, instruments))
         return
     if section.silence_s <= readable.poll_s:
-        found = f"silence of {section.silence_s:g} s, but {instrument} is polled every {readable.poll_s:g} s"
+        polled = f"{instrument} is polled every {setting(readable.poll_s, 's')}"
+        found = f"silence of {setting(section.silence_s, 's')}, but {polled}"
         place.say("silence", found, "write more than one poll, or every poll ends in an alarm")
     if readable.blocks is None:
         return
@@ -169,7 +171,7 @@ def _limits(section: ChannelSection, place: NodePlace) -> tuple[Limit, ...]:
     for side, bound, early in written:
         if bound is None:
             if early is not None:
-                place.say(f"early-{side}", f"an early warning without {side} limit", f"write {side}: too")
+                place.say(f"early-{side}", f"a warning without {side} limit", f"write {side}: too")
             continue
         limits.append(_limit(section, place, Side(side), bound, early))
     if not limits:
@@ -178,9 +180,7 @@ def _limits(section: ChannelSection, place: NodePlace) -> tuple[Limit, ...]:
             if value is not None:
                 place.say(key, f"{key} without a limit", "write high: or low: too, or leave it out")
         if section.limits is None:
-            place.say(
-                "limits", "the channel has no limit", "write high: or low:, or limits: none if so wanted"
-            )
+            place.say("limits", "the channel has no limit", "write high: or low:, or limits: none")
     elif section.limits is not None:
         place.say("limits", "limits: none beside a limit", "leave out one of the two")
     good = tuple(one for one in limits if one is not None)
@@ -200,7 +200,7 @@ def _limit(
     bound = written if isinstance(written, BoundSection) else BoundSection(value=written)
     early_key = f"{side}.early" if bound.early is not None else f"early-{side}"
     if bound.early is not None and early is not None:
-        place.say(f"early-{side}", "the early warning is written twice", f"keep {side}.early or this")
+        place.say(f"early-{side}", "the warning is written twice", f"keep {side}.early or this")
     value = _value(section, place, f"{side}.value" if block else side.value, bound.value)
     warning = _value(section, place, early_key, bound.early or early)
     deadband_key = f"{side}.deadband" if bound.deadband is not None else "deadband"
@@ -209,8 +209,8 @@ def _limit(
         return None
     if warning is not None and (warning >= value if side is Side.HIGH else warning <= value):
         beyond = "below" if side is Side.HIGH else "above"
-        found = f"early warning {warning:g}, limit {value:g} {section.unit}"
-        place.say(early_key, found, f"write an early warning {beyond} the {side} limit")
+        found = f"warning {setting(warning, section.unit)}, limit {setting(value, section.unit)}"
+        place.say(early_key, found, f"write a warning {beyond} the {side} limit")
     delays = (bound.on_delay_s, section.on_delay_s, 0.0)
     trips = (bound.trip, section.trip, False)
     return Limit(
@@ -225,15 +225,15 @@ def _limit(
 
 def _check_band(place: NodePlace, low: Limit, high: Limit) -> None:
     if low.value >= high.value:
-        found = f"the low limit {low.value:g} is not below the high limit {high.value:g}"
+        found = f"the low limit {setting(low.value)} is not below the high limit {setting(high.value)}"
         place.say("low", found, "write low below high")
         return
     band, deadband = high.value - low.value, max(low.deadband, high.deadband)
     if deadband >= band:
-        found = f"a deadband of {deadband:g}, but only {band:g} from low to high"
-        place.say("deadband", found, "write a narrower deadband, or the channel never comes back")
+        found = f"a deadband of {setting(deadband)}, but only {setting(band)} from low to high"
+        place.say("deadband", found, "write a narrower deadband, or the channel never returns to normal")
     if low.early is not None and high.early is not None and low.early >= high.early:
-        found = f"early-low {low.early:g} is not below early-high {high.early:g}"
+        found = f"early-low {setting(low.early)} is not below early-high {setting(high.early)}"
         place.say("early-low", found, "write early-low below early-high")
 
 
@@ -247,14 +247,16 @@ def _plausible(
     if low is None or high is None:
         return None
     if low >= high:
-        place.say("plausible", f"found {low:g} to {high:g}", "write the lower value first")
+        place.say("plausible", f"found {setting(low)} to {setting(high)}", "write the lower value first")
         return None
     for limit in limits:
         if not low <= limit.value <= high:
             found = (
-                f"the {limit.side} limit {limit.value:g} is outside of what is plausible, {low:g} to {high:g}"
+                f"the {limit.side} limit {setting(limit.value)} is outside the plausible range, "
+                f"{setting(low)} to "
+                f"{setting(high)}"
             )
-            place.say("plausible", found, "write a wider range, or the limit can never be exceeded credibly")
+            place.say("plausible", found, "write a wider range, or no plausible value exceeds the limit")
     return low, high
 
 

@@ -49,16 +49,16 @@ __all__ = [
 
 def no_commands(_options: Any, _text: str) -> None:
     """Refuse: nothing is known of commands. Raises ValueError."""
-    raise ValueError("this kind of instrument is only read; its driver has no commands")
+    raise ValueError("instruments of this kind are only read; the driver has no commands")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class DriverSpec:
-    """What a driver says of itself at the desk.
+    """What the file check needs to know of a driver.
 
     options: its ``Options`` dataclass. describe: options -> the exchanges of one poll; raises
     ValueError for options that make no sense together. check_command: (options, text) raises
-    ValueError if the instrument cannot be told so.
+    ValueError if the instrument has no such command.
     """
 
     options: type[Any]
@@ -71,7 +71,7 @@ class RigConfig:
     """A rig file that has no fault.
 
     rig: its name. runs: folder of the recordings. planned_s: planned duration of a run. sync_s: longest
-    time that readings wait for the disk. text: the file as it stands. alerts: None where nobody is told.
+    time that readings wait for the disk. text: the file as it stands. alerts: None without alerts.
     switch_offs: units that are switched off when they have left a trip limit. preflight: how the rig is
     proved.
     """
@@ -263,7 +263,7 @@ def _instrument(name: str, place: NodePlace, drivers: Callable[[str], DriverSpec
 
 
 def _strange(others: Sequence[str], node: Node) -> list[str]:
-    """Return the keys that may belong to a driver nobody knows: all but misspelled common ones."""
+    """Return the keys that may belong to an unknown driver: all but misspelled common ones."""
     missing = [
         key for key, one in keys(InstrumentSection).items() if one.required and key not in entries(node)
     ]
@@ -294,7 +294,7 @@ def _readable(
 
 
 def _joined(faults: Sequence[ConfigFault]) -> list[ConfigFault]:
-    """Return the faults with those that stand at the same place (through a template) told once."""
+    """Return the faults, those at the same place (through a template) once."""
     paths: dict[tuple[str, int, str, str], list[str]] = {}
     for one in faults:
         at = paths.setdefault((one.file, one.line, one.found, one.allowed), [])

@@ -44,7 +44,7 @@ def fault(node: Node, path: str, found: str, allowed: str) -> ConfigFault:
 def described(node: Node) -> str:
     """Return what stands at ``node`` in words, for messages."""
     if node.value is None:
-        return "nothing is written here"
+        return "nothing written here"
     if isinstance(node.value, str):
         return f"found {shown(node.value)}"
     return "found a list" if isinstance(node.value, list) else "found a block of keys"

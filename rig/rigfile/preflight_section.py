@@ -35,7 +35,7 @@ class LoadSection:
 class PowerSection:
     """How a unit is switched on and off by command. With caution: mains comes on with nobody there."""
 
-    instrument: str = key(Name(hyphens=True), doc="relay or source that is told to")
+    instrument: str = key(Name(hyphens=True), doc="relay or source that receives the commands")
     on: tuple[str, ...] = key(Seq(Text(), least=1), doc="commands that switch the unit on")
     off: tuple[str, ...] = key(Seq(Text(), least=1), doc="commands that switch it off")
 
@@ -46,7 +46,7 @@ class PreflightSection:
 
     ambient: str | None = key(_CHANNEL, default=None, doc="channel of the room's air, in degC")
     near_ambient: Amount | None = key(
-        Measure(), default=None, doc="how far a cold sensor may be off the ambient; default: 3 K"
+        Measure(), default=None, doc="largest difference of a cold sensor from ambient; default: 3 K"
     )
     sensors: tuple[str, ...] = key(
         Seq(_CHANNEL),
@@ -57,7 +57,7 @@ class PreflightSection:
         AmountField("s", low=0.5, high=3600.0),
         name="watch",
         default=20.0,
-        doc="how long readings are gathered for a mean and a scatter",
+        doc="time over which mean and standard deviation are taken",
     )
     noise: dict[str, Amount] = key(
         Map(Measure(), names=_CHANNEL, word="CHANNEL"),
@@ -65,16 +65,16 @@ class PreflightSection:
         doc="largest standard deviation of readings; {unit} stands for each unit",
     )
     rise: Amount | None = key(
-        Measure(), default=None, doc="how much a sensor must warm when its unit is driven; default: 2 K"
+        Measure(), default=None, doc="least rise of a sensor when its unit is driven; default: 2 K"
     )
     within_s: float = key(
-        AmountField("s", positive=True, high=86_400.0), name="within", default=300.0, doc="in this time"
+        AmountField("s", positive=True, high=86_400.0), name="within", default=300.0, doc="within this time"
     )
     load: LoadSection | None = key(Section(LoadSection), default=None, doc="how load resistances are checked")
     switch: dict[str, PowerSection] = key(
         Map(Section(PowerSection), word="UNIT"),
         default={},
-        doc="units that soakrig may switch on and off for this; without it a person does",
+        doc="units that soakrig may switch on and off for this; all others are switched by hand",
     )
 
 
@@ -106,7 +106,7 @@ def preflight(
                 place.say(f"switch.{unit}.instrument", found, near(one.instrument, error.args[0]))
                 break
             except ValueError as error:
-                place.say(f"switch.{unit}", str(error), f"write what {one.instrument} can be told")
+                place.say(f"switch.{unit}", str(error), f"write a command of {one.instrument}")
     return PreflightPlan(
         ambient=section.ambient or "",
         near=read.kelvin("near-ambient", section.near_ambient, 3.0),

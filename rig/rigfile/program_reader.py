@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 from collections.abc import Mapping, Sequence
 
+from rig.domain.formatting import setting
 from rig.domain.model import Channel, Limit, Side
 from rig.domain.program import Duty, Phase, PhaseCondition, PhaseTarget, Program, Steady, StimulusSource, each
 from rig.domain.units import Amount, UnitError, difference
@@ -90,7 +91,9 @@ class ProgramReader:
         if all(one is None for one in ends):
             place.say("", "the phase never ends", "write duration, count, until, or by-hand: yes")
         if section.by_hand and any(one is not None for one in ends[:3]):
-            place.say("by-hand", "it ends by hand and by itself", "leave out by-hand, or what ends it")
+            place.say(
+                "by-hand", "the phase has both by-hand and another end", "leave out by-hand, or what ends it"
+            )
         if section.count is not None and section.drive is None:
             place.say("count", "cycles of a drive that is not described", "write drive: too")
         targets = {}
@@ -142,7 +145,7 @@ class ProgramReader:
         if section.below is not None:
             high = self._value(place, "until", channel, section.below)
         if low >= high:
-            found = f"nothing is above {low:g} and below {high:g}"
+            found = f"nothing is above {setting(low)} and below {setting(high)}"
             place.say("until", found, "write a value of below that is greater than that of above")
         return PhaseCondition(channel=channel, low=low, high=high)
 
@@ -174,14 +177,17 @@ class ProgramReader:
         if one is None:
             return
         if one.plausible and not (one.plausible[0] <= target.low and target.high <= one.plausible[1]):
-            found = f"{target.low:g} to {target.high:g} {one.unit_of_measure} is not all plausible for {name}"
+            found = (
+                f"{setting(target.low)} to {setting(target.high, one.unit_of_measure)} is partly "
+                f"outside the plausible range of {name}"
+            )
             place.say("", found, "write another target, or a wider plausible range at the channel")
         for limit in limits.get(name, one.limits):
             edge = target.high if limit.side is Side.HIGH else target.low
             if limit.is_out(edge):
                 found = (
-                    f"{name} may read {edge:g} {one.unit_of_measure} by its tolerance, "
-                    f"beyond its {limit.side} limit {limit.value:g}"
+                    f"{name} may read {setting(edge, one.unit_of_measure)} within its tolerance, "
+                    f"beyond its {limit.side} limit {setting(limit.value, one.unit_of_measure)}"
                 )
                 place.say("", found, "write limits for this phase, or a narrower tolerance")
 
@@ -226,7 +232,7 @@ class ProgramReader:
             )
             return None
         if "{unit}" in channel:
-            place.say("", "a source feeds the whole room", "name a channel of the room")
+            place.say("", "a source supplies the whole room", "name a channel of the room")
             return None
         source = StimulusSource(
             instrument=section.instrument,

@@ -61,7 +61,7 @@ class SteadySection:
     """When a channel counts as steady."""
 
     channel: str = key(_CHANNEL, doc="channel; {unit} stands for each unit")
-    within: Amount = key(Measure(), doc="largest difference between its readings, such as 2 K")
+    within: Amount = key(Measure(), doc="largest spread of its readings, such as 2 K")
     over_s: float = key(
         AmountField("s", positive=True, high=86_400.0), name="over", doc="in this time, such as 1 h"
     )
@@ -87,8 +87,8 @@ class PhaseLimitsSection:
     limits: str | None = key(Choice("none"), default=None, doc="none: no limit at all in this phase")
     high: Node | None = key(Later(Measure()), default=None, doc="high limit; a block too, as at a channel")
     low: Node | None = key(Later(Measure()), default=None, doc="low limit; a block too, as at a channel")
-    early_high: Node | None = key(Later(Measure()), default=None, doc="early warning below the high limit")
-    early_low: Node | None = key(Later(Measure()), default=None, doc="early warning above the low limit")
+    early_high: Node | None = key(Later(Measure()), default=None, doc="warning below the high limit")
+    early_low: Node | None = key(Later(Measure()), default=None, doc="warning above the low limit")
     deadband: Node | None = key(Later(Measure()), default=None, doc="deadband of both limits")
     on_delay: Node | None = key(Later(AmountField("s")), default=None, doc="on-delay of both limits")
     trip: Node | None = key(Later(Flag()), default=None, doc="trip of both limits")
@@ -113,9 +113,9 @@ class PhaseSection:
         Integer(1, 1_000_000_000), default=None, doc="how many drive cycles within the targets"
     )
     until: tuple[ConditionSection, ...] = key(
-        Seq(Section(ConditionSection)), default=(), doc="what must hold, all of it, for the phase to end"
+        Seq(Section(ConditionSection)), default=(), doc="conditions, all of them, for the phase to end"
     )
-    by_hand: bool = key(Flag(), default=False, doc="it ends when somebody says so (soakrig phase RUN next)")
+    by_hand: bool = key(Flag(), default=False, doc="ends by command only (soakrig phase RUN next)")
     settle_s: float | None = key(
         AmountField("s", low=0.0, high=3600.0),
         name="settle",
@@ -129,16 +129,16 @@ class PhaseSection:
         doc="time within the targets before time counts",
     )
     steady: tuple[SteadySection, ...] = key(
-        Seq(Section(SteadySection)), default=(), doc="what must be steady before time counts"
+        Seq(Section(SteadySection)), default=(), doc="channels that must be steady before time counts"
     )
     ramp_s: float = key(
         AmountField("s", low=0.0, high=86_400.0),
         name="ramp",
         default=0.0,
-        doc="how slowly to go from the readings to the targets",
+        doc="duration of the ramp from the readings to the targets",
     )
-    drive: DutySection | None = key(Section(DutySection), default=None, doc="how the drive goes on and off")
-    load: str = key(Text(), default="", doc="what the units drive in this phase, in words")
+    drive: DutySection | None = key(Section(DutySection), default=None, doc="drive cycle: on and off")
+    load: str = key(Text(), default="", doc="load of the units in this phase, in words")
     once: bool = key(Flag(), default=False, doc="only in the first pass (a warm-up)")
     limits: dict[str, Node] = key(
         Map(Later(Section(PhaseLimitsSection)), names=_CHANNEL, word="CHANNEL"),
@@ -152,20 +152,22 @@ class PhaseSection:
 class SourceSection:
     """How soakrig sets a stimulus itself. With caution: it moves mains or heat while nobody is there."""
 
-    instrument: str = key(_PHASE, doc="source that is told to")
-    command: str = key(Text(), doc="what it is told, with {value} or {value:.1f} where the number goes")
-    lowest: Amount = key(Measure(), doc="never less than this is set")
+    instrument: str = key(_PHASE, doc="source that receives the command")
+    command: str = key(Text(), doc="command, with {value} or {value:.1f} in place of the number")
+    lowest: Amount = key(Measure(), doc="lowest value ever set")
     highest: Amount = key(
-        Measure(), doc="never more than this is set; a hard-wired limit at the source must agree"
+        Measure(), doc="highest value ever set; a hard-wired limit at the source must agree"
     )
     scale: float = key(Number(-1e9, 1e9), default=1.0, doc="number sent = target x scale")
     within_s: float = key(
         AmountField("s", positive=True, high=3600.0),
         name="within",
         default=60.0,
-        doc="how long until the readback must show it",
+        doc="longest time until the readback shows it",
     )
-    tries: int = key(Integer(1, 10), default=3, doc="how often it is sent until the readback shows it")
+    tries: int = key(
+        Integer(1, 10), default=3, doc="how often the command is sent until the readback shows it"
+    )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -188,5 +190,5 @@ class ProgramSection:
     set: dict[str, Node] = key(
         Map(Later(Section(SourceSection)), names=_CHANNEL, word="CHANNEL"),
         default={},
-        doc="stimuli that soakrig sets itself; without it a person does",
+        doc="stimuli that soakrig sets; all others are set by hand",
     )

@@ -2,10 +2,9 @@
 
 A section is a frozen, keyword-only dataclass whose fields are made by ``key()``::
 
-    @dataclass(frozen=True, slots=True, kw_only=True)
-    class Options:
-        device: int = key(Integer(1, 247), doc="device address on the line")
-        quiet_s: float = key(Quantity("s", low=0.0), name="quiet", default=0.0, doc="silence before asking")
+    @dataclass(frozen=True, slots=True, kw_only=True) class Options: device: int = key(Integer(1, 247),
+    doc="device address on the line") quiet_s: float = key(Quantity("s", low=0.0), name="quiet",
+    default=0.0, doc="silence before a request")
 
 ``build(Options, node, faults, path)`` returns an instance, or None after adding what is wrong to
 ``faults``. A section whose ``__post_init__`` raises ValueError is reported at the section's line.

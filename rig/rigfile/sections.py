@@ -141,7 +141,7 @@ class InstrumentSection:
         AmountField("s", low=0.01, high=86_400.0),
         name="fast-poll",
         default=None,
-        doc="time between two polls while a unit it reads is in trouble",
+        doc="time between two polls while a channel of one of its units is near or out of a limit",
     )
     timeout_s: float = key(
         AmountField("s", low=0.001, high=600.0), name="timeout", default=1.0, doc="longest wait for a reply"
@@ -162,10 +162,12 @@ class InstrumentSection:
 class BoundSection:
     """One bound of a channel written as a block."""
 
-    value: Amount = key(Measure(), doc="the limit; beyond it the channel is out")
-    early: Amount | None = key(Measure(), default=None, doc="early warning, inside the limit")
+    value: Amount = key(Measure(), doc="limit; beyond it the channel is out")
+    early: Amount | None = key(Measure(), default=None, doc="warning, inside the limit")
     deadband: Amount | None = key(
-        Measure(), default=None, doc="how far back inside it must come to count as back"
+        Measure(),
+        default=None,
+        doc="how far inside the limit a reading must be to count as returned to normal",
     )
     on_delay_s: float | None = key(
         AmountField("s", low=0.0, high=86_400.0),
@@ -193,7 +195,7 @@ class CalibrationSection:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ChannelSection:
-    """A channel: where it comes from, its limits, what is known of its sensor."""
+    """A channel: source, limits, sensor."""
 
     from_: str | None = key(Text(), default=None, doc="INSTRUMENT.FIELD that it is read from")
     formula: str | None = key(Text(), default=None, doc="formula over other channels, instead of from")
@@ -201,22 +203,22 @@ class ChannelSection:
     kind: str | None = key(
         Choice(*(one.value for one in ChannelKind)),
         default=None,
-        doc="stimulus (the rig does it to the unit) or response; default: response for a unit's channels, "
+        doc="stimulus (applied by the rig) or response (of the unit); default: response for units, "
         "stimulus for the room's",
     )
     convert: str | None = key(Text(), default=None, doc="sensor curve applied to the reading, to degC")
     cold_junction: str | None = key(
         Text(), default=None, doc="field of the same reply with the cold junction's temperature in degC"
     )
-    limits: str | None = key(Choice("none"), default=None, doc="none: said of a channel without any limit")
+    limits: str | None = key(Choice("none"), default=None, doc="none: a channel without any limit")
     high: Amount | BoundSection | None = key(
         OneOf(Measure(), Section(BoundSection)), default=None, doc="high limit: an amount, or a block"
     )
     low: Amount | BoundSection | None = key(
         OneOf(Measure(), Section(BoundSection)), default=None, doc="low limit: an amount, or a block"
     )
-    early_high: Amount | None = key(Measure(), default=None, doc="early warning below the high limit")
-    early_low: Amount | None = key(Measure(), default=None, doc="early warning above the low limit")
+    early_high: Amount | None = key(Measure(), default=None, doc="warning below the high limit")
+    early_low: Amount | None = key(Measure(), default=None, doc="warning above the low limit")
     deadband: Amount | None = key(Measure(), default=None, doc="deadband of both limits")
     on_delay_s: float | None = key(
         AmountField("s", low=0.0, high=86_400.0), name="on-delay", default=None, doc="on-delay of both limits"
@@ -226,7 +228,7 @@ class ChannelSection:
         AmountField("s", low=0.0, high=86_400.0), name="lag", default=0.0, doc="time constant of the sensor"
     )
     lag_tolerance: Amount | None = key(
-        Measure(), default=None, doc="how far the lag may be off, + and -; a time, or a share in %"
+        Measure(), default=None, doc="uncertainty of the lag, + and -; a time, or a share in %"
     )
     averaging_s: float = key(
         AmountField("s", low=0.0, high=86_400.0),
@@ -247,7 +249,7 @@ class ChannelSection:
         AmountField("s", positive=True, high=86_400.0),
         name="silence",
         default=60.0,
-        doc="how long without a valid reading until that is an alarm",
+        doc="longest time without a valid reading before that is an alarm",
     )
     calibration: CalibrationSection | None = key(
         Section(CalibrationSection), default=None, doc="correction of the reading, and its due day"
@@ -270,7 +272,7 @@ class TemplateSection:
     switch_off: Node | None = key(
         Later(Section(SwitchOffSection)),
         default=None,
-        doc="how each unit is switched off on a trip limit (no protection)",
+        doc="switching off each unit on a trip limit (no protection)",
     )
 
 
@@ -279,7 +281,7 @@ class UnitSection:
     """A unit under test."""
 
     serial: str = key(Text(), doc="serial number")
-    load: str = key(Text(), doc="what it drives, in words")
+    load: str = key(Text(), doc="its load, in words")
     template: str | None = key(Name(hyphens=True), default=None, doc="template that its channels come from")
     with_: dict[str, str] = key(
         Map(Text(), word="WORD"), default={}, doc="what stands for {WORD} in its channels"
@@ -292,7 +294,7 @@ class UnitSection:
     switch_off: Node | None = key(
         Later(Section(SwitchOffSection)),
         default=None,
-        doc="how it is switched off on a trip limit, in place of the template's (no protection)",
+        doc="switching off on a trip limit, in place of the template's (no protection)",
     )
 
 
@@ -333,13 +335,15 @@ class RigSection:
     channels: dict[str, Node] = key(
         Map(Later(Section(ChannelSection)), word="CHANNEL"), default={}, doc="the room's own channels"
     )
-    alerts: Alerts | None = key(Section(Alerts), default=None, doc="who is told of what")
+    alerts: Alerts | None = key(Section(Alerts), default=None, doc="notifiers and what they send")
     program: Node | None = key(
-        Later(Section(ProgramSection)), default=None, doc="the test program; without it limits hold always"
+        Later(Section(ProgramSection)),
+        default=None,
+        doc="test program; without it limits are always in force",
     )
     preflight: PreflightSection | None = key(
-        Section(PreflightSection), default=None, doc="how the rig is proved before the weeks begin"
+        Section(PreflightSection), default=None, doc="checks of the rig before the run"
     )
     account: AccountSection | None = key(
-        Section(AccountSection), default=None, doc="what a run is accounted for, and what a pass takes"
+        Section(AccountSection), default=None, doc="what a run is accounted for, and the pass criteria"
     )

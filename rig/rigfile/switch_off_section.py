@@ -12,7 +12,7 @@ from rig.rigfile.node import Node, NodePlace, entries, near
 from rig.rigfile.schema import AmountField, Integer, Measure, Name, Section, Seq, Text, build, key
 
 CheckCommand = Callable[[str, str], None]
-"""(instrument, command): raises ValueError if the instrument cannot be told so."""
+"""(instrument, command): raises ValueError if the instrument has no such command."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -26,7 +26,7 @@ class ConfirmSection:
         AmountField("s", positive=True, high=3600.0),
         name="within",
         default=10.0,
-        doc="how long after the command it may take until that is seen",
+        doc="longest time from the command to the readback",
     )
 
     def __post_init__(self) -> None:
@@ -38,13 +38,15 @@ class ConfirmSection:
 class SwitchOffSection:
     """How a unit is switched off on a trip limit; a convenience, no protection."""
 
-    instrument: str = key(Name(hyphens=True), doc="relay or source that is told to")
+    instrument: str = key(Name(hyphens=True), doc="relay or source that receives the commands")
     commands: tuple[str, ...] = key(
         Seq(Text(), least=1),
-        doc="what it is told, in the words of its driver; no protection: fuses and cut-outs must do without",
+        doc="commands, as its driver takes them; no protection: fuses and cut-outs must work without",
     )
-    confirm: ConfirmSection = key(Section(ConfirmSection), doc="how to see that the unit is off")
-    tries: int = key(Integer(1, 10), default=3, doc="how often to send the commands until it is seen")
+    confirm: ConfirmSection = key(Section(ConfirmSection), doc="readback that shows the unit off")
+    tries: int = key(
+        Integer(1, 10), default=3, doc="how often to send the commands until the readback shows it"
+    )
 
 
 def switch_offs(
@@ -112,4 +114,4 @@ def check_commands(place: NodePlace, instrument: str, commands: tuple[str, ...],
             where = NodePlace(
                 Node(node.value, node.line, node.file), f"{place.path}.commands[{at}]", place.faults
             )
-            where.say("", str(error), f"write what {instrument} can be told")
+            where.say("", str(error), f"write a command of {instrument}")

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping
 
 from rig.domain import formula
+from rig.domain.formatting import setting
 from rig.domain.model import Channel, Unit
 from rig.errors import ConfigFault
 from rig.rigfile.channel_section import Readable, channel
@@ -137,7 +138,10 @@ class ChannelReader:
             polls = [(self._poll_s(used), used) for used in seen]
             slowest_s, used = max(polls)
             if one.silence_s <= slowest_s:
-                found = f"silence of {one.silence_s:g} s, but {used} is polled every {slowest_s:g} s"
+                found = (
+                    f"silence of {setting(one.silence_s, 's')}, but {used} is polled every "
+                    f"{setting(slowest_s, 's')}"
+                )
                 place.say("silence", found, "write more than one poll, or every poll ends in an alarm")
 
     def _poll_s(self, name: str) -> float:

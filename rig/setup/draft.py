@@ -20,8 +20,8 @@ INDENT = "  "
 WIDTH = 100
 _BARE = re.compile(r"[A-Za-z0-9_./][A-Za-z0-9_./ -]*")
 CAUTION = """\
-Mains, heat, stored energy, fire and noise injure and kill; a variac does not isolate. What is written here
-protects nobody: hard-wired cut-outs, fuses, residual-current protection and smoke detection must do
+Mains, heat, stored energy, fire and noise injure and kill; a variac does not isolate. This file
+protects nobody: hard-wired cut-outs, fuses, residual-current protection and smoke detection must work
 without the computer. Local codes and competent persons decide what may run, where, and unattended or not."""
 
 
@@ -68,7 +68,7 @@ def text(plan: RigDraft) -> str:
         *_comment(
             f"Rig file of {plan.rig}, begun by 'soakrig new'. Every key that may stand in it is explained by "
             f"'soakrig reference' (or 'soakrig reference DRIVER'); 'soakrig check {plan.file} --no-probe' "
-            "finds mistakes at the desk, 'soakrig check' without that also asks the instruments."
+            "checks the file, 'soakrig check' without that also asks the instruments."
         ),
         "#",
         *(f"# {line}" for line in CAUTION.splitlines()),
@@ -182,7 +182,8 @@ def _channel(one: Measured, name: str, indent: str) -> str:
 
 def _others() -> list[str]:
     return _comment(
-        "More that may be written: templates (like units described once), alerts (who is told at night), "
+        "More that may be written: templates (like units described once), alerts (messages by mail, "
+        "phone, ...), "
         "account (what a run is accounted for). See 'soakrig reference' and configs/ of the project."
     )
 

@@ -1,4 +1,4 @@
-"""Asking what is connected: questions with defaults, answers to a ``draft.Plan``.
+"""Interview about the connected instruments: questions with defaults, answers to a ``draft.Plan``.
 
 Talks through two callables, so that a terminal, a test and ``--yes`` are the same to it. A port is opened
 only after a yes to the question whether it may be, or because its LAN address was named.
@@ -42,7 +42,7 @@ def connections(tools: InterviewTools, ports: Sequence[Port], lan: Sequence[str]
     """
     found: list[Connection] = []
     if not ports:
-        tools.say("No serial port with a lasting name (/dev/serial/by-id, by-path) is there.")
+        tools.say("No serial port with a stable name (/dev/serial/by-id, by-path) found.")
     for port in ports:
         if _yes(tools, f"Serial port {port.path} ({port.device}): use it", "y"):
             found.append(_serial(tools, port, _fresh("line", found)))
@@ -58,8 +58,8 @@ def connections(tools: InterviewTools, ports: Sequence[Port], lan: Sequence[str]
             break
         found.append(_network(tools, address, _fresh("net", found)))
     if not found:
-        tools.say(f"Nothing was named, so an example stands in the file: {EXAMPLE}.")
-        about = "An EXAMPLE, because nothing connected was named: write your own."
+        tools.say(f"No instrument named; the file gets an example: {EXAMPLE}.")
+        about = "An EXAMPLE, because no instrument was named: write your own."
         found.append(_described(tools, {"tcp": EXAMPLE}, "net1", "modbus", about=about))
     return found
 
@@ -69,7 +69,7 @@ def _fresh(word: str, found: Sequence[Connection]) -> str:
 
 
 def _serial(tools: InterviewTools, port: Port, bus: str) -> Connection:
-    baud = _scalar(tools, "  bits per second it is set to", "9600", keys(Bus)["baud"].kind)
+    baud = _scalar(tools, "  its baud rate, bits per second it is set to", "9600", keys(Bus)["baud"].kind)
     given = {"serial": port.path, "baud": baud}
     question = "  open it now and ask *IDN? (some instruments restart when their port is opened)"
     identity = ""
@@ -87,7 +87,7 @@ def _network(tools: InterviewTools, address: str, bus: str) -> Connection:
     if driver != "scpi":
         return _described(tools, given, bus, driver)
     identity = _identity(tools, Bus(name=bus, visa=address) if visa else Bus(name=bus, tcp=address))
-    about = f"Answers *IDN? with {identity}" if identity else "Did not answer *IDN? when this was written."
+    about = f"Answers *IDN? with {identity}" if identity else "No answer to *IDN? when this was written."
     return _described(tools, given, bus, driver, about=about, identity=identity)
 
 

@@ -58,11 +58,11 @@ def words(drivers: Mapping[str, Any]) -> list[str]:
 
 
 def _whole(drivers: Mapping[str, Any]) -> Iterator[str]:
-    told = False
+    listed = False
     for chapter in chapters(RigSection, "", "The rig file"):
         yield _written(chapter)
-        if DRIVER_AT in chapter.paths and not told:
-            told = True
+        if DRIVER_AT in chapter.paths and not listed:
+            listed = True
             for name, module in drivers.items():
                 yield from _driver(name, module)
 

@@ -1,6 +1,6 @@
 """The room's ends of its buses: pseudo-terminals behind stable links, and TCP ports on the loopback.
 
-A pty has no line speed; whoever serves it waits the time that the characters would take. The slave
+A pty has no line speed; the server waits the time that the characters would take. The slave
 side is never kept open here: an open port without a master is what "in use" looks like to others.
 """
 
@@ -51,7 +51,7 @@ class PollableFlag:
 class PtyPort:
     """A serial port that does not exist: a raw pty behind a link of a stable name.
 
-    wanted: set to False from any thread, it takes the plug out, as for a USB adapter: whoever has the
+    wanted: set to False from any thread, it takes the plug out, as for a USB adapter: a process that has the
     device open is hung up on, and the link goes; True puts it back. ``receive`` sees to it, since only
     the serving thread may close what it waits for.
     """

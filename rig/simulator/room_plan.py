@@ -1,4 +1,4 @@
-"""The simulated room on paper: which probe sits where, which instrument reads it, over which line.
+"""Plan of the simulated room: probes, instruments, lines.
 
 Thermal lags are those of the real room divided by its pace, since the recording runs on the clock.
 The lag that the rig file states is the plan's; the probe's true lag lies within ``LAG_TOLERANCE`` of it.
@@ -69,7 +69,7 @@ class RoomBus:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class RoomPlan:
-    """The whole room on paper."""
+    """Plan of the whole room."""
 
     units: tuple[str, ...]
     loads: tuple[Load, ...]

@@ -85,7 +85,7 @@ def start(
         process.kill()
         process.communicate()
         tail = complaints.read_text(encoding="utf-8", errors="replace").strip()[-500:]
-        raise SoakrigError(f"the simulated room did not start in {folder}: {tail or 'it said nothing'}")
+        raise SoakrigError(f"the simulated room did not start in {folder}: {tail or 'no output'}")
     return RunningRoom(folder=folder, process=process)
 
 

@@ -1,4 +1,4 @@
-"""What can happen in the simulated room: each scenario says who suffers, how, and what should go first.
+"""Fault scenarios of the simulated room: affected unit, fault, and expected first-out.
 
 Times are seconds of heat: they are divided by the room's pace, as all thermal time constants are. A
 fault on an amplifier turns one of its knobs from where it stands to ``to`` within ``over_s``.
@@ -17,7 +17,7 @@ Where = Literal["victim", "room", "sensor", "instrument"]
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SimulatedFault:
-    """One thing that goes wrong.
+    """One fault.
 
     where: an amplifier's knob (victim), a stimulus (room), a probe on the victim (sensor) or a whole
     instrument. what: knob, stimulus, probe's quantity or instrument. to: final value of the knob;
@@ -36,7 +36,7 @@ class SimulatedFault:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Scenario:
-    """A course of events.
+    """Sequence of faults.
 
     fault_s: seconds of heat from the start to the first fault. first: the quantity (of the victim, or
     of the room) whose limit should be left first, None for none. role: what the first fault is a fault
@@ -158,28 +158,28 @@ _ALL = (
     ),
     Scenario(
         name="open-thermocouple",
-        text="a thermocouple of one unit breaks; the unit is well",
+        text="a thermocouple of one unit breaks; the unit is sound",
         faults=(SimulatedFault(where="sensor", what="heatsink", mode="open"),),
         role="sensor",
         fault_s=1200.0,
     ),
     Scenario(
         name="thermocouple-fallen-off",
-        text="a thermocouple of one unit falls off and hangs in the air; the unit is well",
+        text="a thermocouple of one unit falls off and hangs in the air; the unit is sound",
         faults=(SimulatedFault(where="sensor", what="heatsink", mode="fallen-off"),),
         role="sensor",
         fault_s=900.0,
     ),
     Scenario(
         name="stuck-reading",
-        text="a scanner channel of one unit repeats its last value; the unit is well",
+        text="a scanner channel of one unit repeats its last value; the unit is sound",
         faults=(SimulatedFault(where="sensor", what="transformer", mode="stuck"),),
         role="sensor",
         fault_s=600.0,
     ),
     Scenario(
         name="instrument-hang",
-        text="a scanner stops answering for six seconds, twice; the units are well",
+        text="a scanner stops answering for six seconds, twice; the units are sound",
         faults=(
             SimulatedFault(where="instrument", what="iron", lasts_s=6.0),
             SimulatedFault(where="instrument", what="iron", at_s=12.0, lasts_s=6.0),

@@ -2,7 +2,7 @@
 
 It writes DIR/rig.yaml, serves the instruments on links in DIR/dev and on ports of the loopback, keeps
 DIR/truth.json up to date, says ``ready`` once on its standard output, and ends on SIGTERM, when the
-pipe on its standard input closes, or when whoever started it is gone. Lines on that pipe disturb it:
+pipe on its standard input closes, or when its parent is gone. Lines on that pipe disturb it:
 ``pull LINE``, ``plug LINE``, ``hang INSTRUMENT SECONDS``, ``garble INSTRUMENT``; ``turn mains 253`` (or
 ambient, level) turns a knob by hand.
 """
@@ -220,7 +220,7 @@ def _arguments(argv: Sequence[str] | None) -> argparse.Namespace:
 
 
 def main(argv: Sequence[str] | None = None) -> int:
-    """Serve a room until told to stop; return 0."""
+    """Serve a room until stopped; return 0."""
     asked = _arguments(argv)
     world = World(
         plan=plan(units=asked.units, seed=asked.seed, pace=asked.speed, poll_s=asked.poll),

@@ -1,7 +1,7 @@
-"""What truly happened in the simulated room, as plain data, and how a verdict compares with it.
+"""Truth of the simulated room, as plain data, and its comparison with a verdict.
 
 The document's times come twice: CLOCK_BOOTTIME ns, which orders, and UTC ns, which labels. Comparing is
-a pure function over plain data; it knows nothing of whoever passed the verdict.
+a pure function over plain data; it does not depend on the maker of the verdict.
 """
 
 from __future__ import annotations
@@ -104,7 +104,7 @@ def _channels(world: World) -> dict[str, Any]:
 
 
 def closer_than(crossings: Iterable[Crossing], *, poll_s: float) -> list[dict[str, Any]]:
-    """Return the pairs of true crossings closer together than one poll: order told there is luck.
+    """Return the pairs of true crossings closer together than one poll: their order is undetermined.
 
     Each pair in its true order, with how far apart it was.
     """

@@ -77,7 +77,7 @@ class World:
 
     start_ns: the instant of step 0, with all units soaked to their steady state, or ``cold``: switched off
     and at the temperature of the room. ``held``: the scenario's faults wait for ``fail``; else they come
-    when it says. The course of events depends on plan, scenario, seed and step only, never on who asks when.
+    when it says. The sequence of events depends on plan, scenario, seed and step only, never on the reader.
     """
 
     def __init__(

@@ -1,4 +1,4 @@
-"""Which files make up a recording: told from their names alone, so it costs one look at each folder.
+"""Catalogue of the files of a recording, from their names alone: one listing of each folder.
 
 A sealed pair is named ``DAY[Thh]-FIRST-LAST`` after the journals it holds; it counts from the moment its
 index stands in ``sealed/``, which is given last. What a larger pair holds, smaller pairs and journals hold

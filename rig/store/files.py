@@ -97,7 +97,7 @@ class OpensInput(Protocol):
     """What a Disk has besides, if its files cannot be opened by their path (an object store)."""
 
     def open_input(self, path: Path) -> Any:
-        """Return a file object to read and seek in; whoever asked closes it."""
+        """Return a file object to read and seek in; the caller closes it."""
         ...
 
 

@@ -1,6 +1,6 @@
-"""The inbox of a run: a folder in which orders wait for whoever holds the run.
+"""Inbox of a run: a folder in which orders wait for the process that holds the run.
 
-An order is one small JSON file, given its name only when it is whole. Whoever holds the run records what
+An order is one small JSON file, given its name only when it is whole. That process records what
 was asked, and removes the file once that is durable; so an order survives a crash, and its id in the
 recorded event tells that it has been carried out already. A refused order leaves ``NAME.refused`` with
 the reason, for the command that waits, and is gone itself.
@@ -43,12 +43,12 @@ def put(run: RunDir, order: Order, disk: Disk = OS_DISK) -> str:
     except OSError as error:
         raise StoreError(
             f"could not make {run.folder(FOLDER)}: {error.strerror or error}; "
-            "only who may write into the run can ask something of it"
+            "orders need write access to the run"
         ) from error
     data = json.dumps(orders.to_json(order), indent=1, ensure_ascii=False).encode()
     if len(data) > LARGEST_BYTES:
         raise StoreError(
-            f"the order has {len(data)} bytes; at most {LARGEST_BYTES} are taken; say it shorter"
+            f"the order has {len(data)} bytes; at most {LARGEST_BYTES} are accepted; shorten the text"
         )
     name = f"{order.id}{SUFFIX}"
     publish(disk, run.folder(FOLDER) / name, data + b"\n")
@@ -66,13 +66,13 @@ def read(run: RunDir, name: str, disk: Disk = OS_DISK) -> Slip:
     path = run.folder(FOLDER) / name
     size = disk.size(path)
     if not 0 < size <= LARGEST_BYTES:  # a pipe or a device has no size, and would never end
-        return Slip(name=name, order=None, fault=f"it has {size} bytes; 1 to {LARGEST_BYTES} are read")
+        return Slip(name=name, order=None, fault=f"{size} bytes; 1 to {LARGEST_BYTES} are accepted")
     try:
         order = orders.from_json(json.loads(disk.read(path, 0, LARGEST_BYTES)))
     except (ValueError, RecursionError) as error:
         return Slip(name=name, order=None, fault=str(error))
     if f"{order.id}{SUFFIX}" != name:
-        return Slip(name=name, order=None, fault=f"its id is {order.id}, its file is called {name}")
+        return Slip(name=name, order=None, fault=f"id {order.id} differs from the file name {name}")
     return Slip(name=name, order=order)
 
 

@@ -1,4 +1,4 @@
-"""What a sealed pair of files says of itself: enough to know where to look without opening either.
+"""Index of a sealed pair of files: enough to search it without opening either.
 
 Kept three times: as ``sealed/NAME.json`` with a checksum and with the checksums of the pair, and in the
 metadata of both Parquet files, so that the pair can be understood without anything else.
@@ -25,7 +25,7 @@ FORMAT = 1
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SessionNote:
-    """What is kept of a session: who recorded, on which time line, from when to when. Times in ns."""
+    """Facts of a session: recorder, time line, start and end. Times in ns."""
 
     boot_id: str
     offset_ns: int
@@ -70,7 +70,7 @@ class Index:
     """A sealed pair. channels: in the order of the row groups. damage: what the journals lacked.
 
     files: the notes on ``readings`` and ``events``; empty in the copies inside the Parquet files.
-    told: what its events come to; None in indexes that were written before this was kept.
+    event_summary: counts of its events; None in indexes that were written before this was kept.
     """
 
     run: str
@@ -81,7 +81,7 @@ class Index:
     events: int = 0
     damage: tuple[Mapping[str, Any], ...] = ()
     files: Mapping[str, FileNote] = field(default_factory=dict)
-    told: EventSummary | None = None
+    event_summary: EventSummary | None = None
 
     def to_bytes(self) -> bytes:
         """Return the JSON text."""
@@ -95,7 +95,7 @@ class Index:
             "channels": channels, "events": self.events, "damage": self.damage,
             "statuses": {str(int(code)): code.name for code in Status},
             "files": plain(self.files),
-            "told": plain(self.told),
+            "told": plain(self.event_summary),
         }  # fmt: skip
         return json.dumps(content, separators=(",", ":"), ensure_ascii=False).encode("utf-8", "surrogatepass")
 
@@ -111,9 +111,13 @@ class Index:
                 )
             first, last = made(tuple[int, int], content["journals"])
             channels = {name: _channel(note) for name, note in content["channels"].items()}
-            return made(Index, {**content, "first": first, "last": last, "channels": channels})
+            summary = content.get("told")
+            return made(
+                Index,
+                {**content, "first": first, "last": last, "channels": channels, "event_summary": summary},
+            )
         except (ValueError, KeyError, TypeError, IndexError, AttributeError) as error:
-            raise DamageError(f"{path}: no index of a sealed pair can be read in it ({error!r})") from None
+            raise DamageError(f"{path}: index of the sealed pair not readable ({error!r})") from None
 
 
 def _channel(note: list[Any]) -> ChannelNote:
@@ -147,8 +151,8 @@ def read(disk: Disk, path: Path) -> Index:
     except FileNotFoundError:
         raise
     except OSError as error:
-        raise DamageError(f"{path}: it could not be read ({error.strerror or error})") from None
+        raise DamageError(f"{path}: not readable ({error.strerror or error})") from None
     text = raw[PREFIX_BYTES:-2]
     if raw != pack(text):
-        raise DamageError(f"{path}: its checksum is wrong")
+        raise DamageError(f"{path}: wrong checksum")
     return Index.parse(path, text)

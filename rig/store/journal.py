@@ -1,4 +1,4 @@
-"""A journal file: how it begins and ends, and an incremental reader that survives whatever it meets."""
+"""Journal file, and an incremental reader of a growing or damaged one."""
 
 from __future__ import annotations
 
@@ -120,7 +120,7 @@ class JournalReader:
         if facts is None:
             raise DamageError(
                 f"{self.path}: the frame that names its channels is damaged and the session's own file "
-                "is not there either; nothing in this journal can be understood"
+                "is not there either; the journal cannot be decoded"
             )
         self.facts = facts
 
@@ -223,7 +223,7 @@ def read_head(disk: Disk, path: Path) -> Head:
     except frames.HeadError as error:
         if error.newer:
             raise FormatError(f"{path}: {error}; install the newer soakrig to read it") from None
-        raise DamageError(f"{path}: not a journal that can be read: {error}") from None
+        raise DamageError(f"{path}: not a readable journal: {error}") from None
 
 
 def ending(next_seq: int, salt: int) -> tuple[bytes, bytes]:

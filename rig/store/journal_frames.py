@@ -1,4 +1,4 @@
-"""Frames: the bytes of a journal, and how whatever is left of them is read.
+"""Frames of a journal: encoding, and decoding of what is left after damage.
 
 Nothing here touches a file. FORMAT.md, "Journal", describes the layout; the reader takes any bytes at
 all and says which frames are good and which stretches are not: damage is data, never an exception.
@@ -27,7 +27,7 @@ CRC_AT = 8
 
 
 class FrameType(enum.IntEnum):
-    """What a frame holds. Readers pass over types from 128 up that they do not know."""
+    """Type of a frame. Readers skip unknown types from 128 up."""
 
     HEADER = 1
     SCAN = 2
@@ -129,9 +129,9 @@ def parse_head(data: bytes) -> Head:
     if not data:
         raise HeadError("the file is empty")
     if not data.strip(b"\0"):
-        raise HeadError(f"it begins with {len(data)} zero bytes")
+        raise HeadError(f"begins with {len(data)} zero bytes")
     if data[:8] != MAGIC:
-        raise HeadError(f"it does not begin with {MAGIC!r}")
+        raise HeadError(f"does not begin with {MAGIC!r}")
     raise HeadError("both copies of its head fail their checksums")
 
 

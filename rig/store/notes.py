@@ -1,4 +1,4 @@
-"""What a reading of a run says of its files: what was left out and why, what is where."""
+"""Notes about the files of a run: what was skipped and why, what is where."""
 
 from __future__ import annotations
 
@@ -71,11 +71,11 @@ def skipped_by(path: Path, note: Mapping[str, Any]) -> Skipped:
         return Skipped(path=path, reason=reason)
     first, following = note["after_seq"], note["next_seq"]
     if following is None:
-        lost = f"records from {first} on are not there"
+        lost = f"records from {first} on are missing"
     elif following > first:
-        lost = f"records {first} to {following - 1} are not there"
+        lost = f"records {first} to {following - 1} are missing"
     else:
-        lost = "no record is lost by it"
+        lost = "no record lost"
     return Skipped(
         path=path, start_ns=note["start_ns"], end_ns=note["end_ns"],
         reason=f"{note['journal']}: {note['size']} {note['reason']} bytes at offset {note['offset']}; {lost}",

@@ -22,7 +22,7 @@ if TYPE_CHECKING:
 
 @dataclass(slots=True)
 class SealedPair:
-    """Readings and events of a stretch of journals. ``fault``: what is wrong with its index."""
+    """Readings and events of a stretch of journals. ``fault``: of its index, '' for none."""
 
     run: RunDir
     sealed: Sealed
@@ -48,22 +48,22 @@ class SealedPair:
             from rig.store.parquet import ReadingsFile
 
             file = ReadingsFile.open(disk, sealed.path(run.path, "readings"), None)
-            why = str(error) if isinstance(error, StoreError) else f"{path} is not there"
+            why = str(error) if isinstance(error, StoreError) else f"{path} is missing"
             pair = SealedPair(run, sealed, disk, file.index, f"{why}; the copy in the readings file is used")
             pair._file = file
         if pair.index.run != run.id:
-            raise DamageError(f"{path}: it holds readings of another run, {pair.index.run}")
+            raise DamageError(f"{path}: holds readings of another run, {pair.index.run}")
         return pair
 
     def missing(self) -> str:
-        """Return in words which file of the pair is not there or has not the length it should have."""
+        """Return in words which file of the pair is missing or has not the length it should have."""
         for folder in PAIR:
             path = self.sealed.path(self.run.path, folder)
             note = self.index.files.get(folder)
             try:
                 size = self.disk.size(path)
             except FileNotFoundError:
-                return f"{path} is not there"
+                return f"{path} is missing"
             if note is not None and size != note.size:
                 return f"{path}: {note.size} bytes were written, {size} are there"
         return ""
@@ -99,8 +99,8 @@ class SealedPair:
         sessions = self.index.sessions.values()
         if sessions and all(outside(one.start_ns, one.end_ns, start_ns, end_ns) for one in sessions):
             return False
-        told = self.index.told
-        return kinds is None or told is None or any(told.count(kind) for kind in kinds)
+        event_summary = self.index.event_summary
+        return kinds is None or event_summary is None or any(event_summary.count(kind) for kind in kinds)
 
     def summary(self) -> PairSummary | None:
         """Return the summary of its readings, None if there is none that can be used."""

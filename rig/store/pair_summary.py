@@ -1,7 +1,7 @@
-"""What a sealed pair's readings come to: digests, and means and extremes of minutes to half hours.
+"""Summary of a sealed pair: digests, and means and extremes of minutes to half hours.
 
-``summary/NAME.parquet`` is derived from the readings and may be missing or damaged: whoever needs it works it
-out from them then. FORMAT.md, "Summaries", describes it.
+``summary/NAME.parquet`` is derived from the readings and may be missing or damaged: a reader that needs it
+works it out from them then. FORMAT.md, "Summaries", describes it.
 """
 
 from __future__ import annotations
@@ -113,7 +113,7 @@ def _digest(values: list[Any]) -> ChannelDigest:
 
 
 class Gathering:
-    """Takes note of channels on their way into a readings file; then writes what they come to."""
+    """Builder of a summary, from the channels as they are written into a readings file."""
 
     def __init__(self) -> None:
         self._digests: dict[str, ChannelDigest] = {}

@@ -232,11 +232,11 @@ class ReadingsFile:
         except FileNotFoundError:
             raise
         except (OSError, pa.ArrowException) as error:
-            raise DamageError(f"{path}: not a Parquet file that can be read ({error})") from None
+            raise DamageError(f"{path}: not a readable Parquet file ({error})") from None
         if index is None:
             index = Index.parse(path, (metadata.metadata or {}).get(KEY, b""))
         if metadata.num_row_groups != len(index.channels):
-            raise DamageError(f"{path}: its index and its row groups do not agree")
+            raise DamageError(f"{path}: index and row groups do not match")
         groups = {name: k for k, name in enumerate(index.channels)}
         return ReadingsFile(disk=disk, path=path, index=index, metadata=metadata, groups=groups)
 
@@ -271,7 +271,7 @@ class ReadingsFile:
         except (OSError, KeyError, ValueError, pa.ArrowException) as error:
             raise self._damaged(channel, str(error)) from None
         if content_crc(series) != note.crc:
-            raise self._damaged(channel, "they are not those that were written")
+            raise self._damaged(channel, "not those that were written")
         return series
 
     def _damaged(self, channel: str, why: str) -> DamageError:
@@ -308,7 +308,7 @@ def check_tail(disk: Disk, path: Path, note: FileNote) -> None:
     if size != note.size:
         raise DamageError(f"{path}: {note.size} bytes were written, {size} are there")
     if crc32(disk.read(path, note.size - note.tail, note.tail)) != note.tail_crc:
-        raise DamageError(f"{path}: its footer is damaged")
+        raise DamageError(f"{path}: footer damaged")
 
 
 _Number = TypeVar("_Number", bound=np.generic)
@@ -346,7 +346,7 @@ def read_events(disk: Disk, path: Path, index: Index | None) -> list[Event]:
     try:
         raw = disk.read(path)
         if index is not None and crc32(raw) != index.files["events"].crc:
-            raise DamageError(f"{path}: its checksum is wrong")
+            raise DamageError(f"{path}: wrong checksum")
         with pq.ParquetFile(pa.BufferReader(raw), page_checksum_verification=True) as file:
             table = file.read(use_threads=False)
         stamps = numbers(table, "time", np.int64).tolist()
@@ -359,4 +359,4 @@ def read_events(disk: Disk, path: Path, index: Index | None) -> list[Event]:
     except FileNotFoundError:
         raise
     except (OSError, KeyError, ValueError, pa.ArrowException) as error:
-        raise DamageError(f"{path}: its events cannot be read ({error})") from None
+        raise DamageError(f"{path}: events not readable ({error})") from None

@@ -1,4 +1,4 @@
-"""A run's channel piece by piece: what each file or journal holds in brief, its readings on demand.
+"""Pieces of a channel, one per file or journal: a digest each, readings on demand.
 
 Sealed pairs are known by their summaries. A pair without one is read once for its digest.
 """

@@ -11,8 +11,8 @@ from pathlib import Path
 from typing import TypeVar
 
 from rig.domain.channel_digest import Piece, whole
-from rig.domain.event_summary import EventSummary, told
-from rig.domain.event_summary import joined as joined_told
+from rig.domain.event_summary import EventSummary, summarise
+from rig.domain.event_summary import joined as joined_summaries
 from rig.domain.layout_json import layout_from_json
 from rig.domain.model import Event, EventKind, Layout, Series, Session
 from rig.errors import DamageError, StoreError
@@ -32,7 +32,7 @@ _T = TypeVar("_T")
 
 
 class RecordingState(enum.StrEnum):
-    """What a run is doing."""
+    """State of a run."""
 
     RUNNING = "running"
     FINISHED = "finished"
@@ -92,7 +92,7 @@ class RunReader:
         skipped = [Skipped(path=path, reason="not a file of a recording") for path in found.foreign]
         folder = self.dir.folder("damaged")
         skipped += [
-            Skipped(path=folder / name, reason="a whole file that could not be read was moved here")
+            Skipped(path=folder / name, reason="complete but unreadable file, moved here")
             for name in self.disk.names(folder)
             if not name.endswith(".bytes") and not name.startswith(".")
         ]
@@ -115,7 +115,7 @@ class RunReader:
         spans += [(n, *span) for n, one in self._live.items() if (span := one.content.span())]
         return Skipped(
             path=self.dir.folder("journal") / journal.name(number),
-            reason="it was begun and is neither there nor sealed",
+            reason="begun, but neither present nor sealed",
             start_ns=max((end_ns for n, _, end_ns in spans if n < number), default=None),
             end_ns=min((start_ns for n, start_ns, _ in spans if n > number), default=None),
         )
@@ -153,18 +153,18 @@ class RunReader:
             if not (unfinished and self._is_running()):
                 yield skipped_by(reader.path, note)
         for seq in one.content.senseless:
-            yield Skipped(path=reader.path, reason=f"record {seq} makes no sense in its session")
+            yield Skipped(path=reader.path, reason=f"record {seq} is out of sequence in its session")
 
-    def _patiently(self, deed: Callable[[], _T]) -> _T:
+    def _patiently(self, read: Callable[[], _T]) -> _T:
         for _ in range(PATIENCE):
             try:
-                return deed()
+                return read()
             except FileNotFoundError:
                 try:
                     self._look()
                 except FileNotFoundError:
                     continue
-        return deed()
+        return read()
 
     def _is_running(self) -> bool:
         return rundir.is_held(self.dir.path / rundir.LOCK)
@@ -179,7 +179,7 @@ class RunReader:
                 missing = pair.missing()
             except FileNotFoundError:
                 if there(self.disk, sealed.index_path(self.dir.path)):
-                    self._give_up(sealed, "its readings are not there")
+                    self._give_up(sealed, "readings missing")
                     return None
                 raise
             except (OSError, StoreError) as error:
@@ -219,7 +219,7 @@ class RunReader:
 
     @property
     def state(self) -> RecordingState:
-        """Whether somebody records now; if not, whether the last session ended with a stop."""
+        """Whether a logger records now; if not, whether the last session ended with a stop."""
         if self._is_running():
             return RecordingState.RUNNING
         begun = [number for number in self._begun if not self._is_brief(number)] or list(self._begun)
@@ -234,7 +234,7 @@ class RunReader:
         """Units, channels and instruments as the newest session knew them. Raises StoreError."""
         newest = max(self._begun, default=None)
         if newest is None:
-            raise StoreError(f"{self.dir.path}: no session has begun, so there is no layout yet")
+            raise StoreError(f"{self.dir.path}: no session yet, so no layout")
         return self.layout_of(newest)
 
     def layout_of(self, session: int) -> Layout:
@@ -363,17 +363,17 @@ class RunReader:
             events = [event for event in events if wanted(event)]
         return sorted(events, key=lambda event: (event.session, event.seq))
 
-    def told(self) -> EventSummary:
-        """Return what all events come to: from the indexes where they say it, else from the events."""
-        return self._patiently(self._told)
+    def event_summary(self) -> EventSummary:
+        """Return the summary of all events: from the indexes where they have it, else from the events."""
+        return self._patiently(self._event_summary)
 
-    def _told(self) -> EventSummary:
+    def _event_summary(self) -> EventSummary:
         parts: list[tuple[int, EventSummary]] = []
         for pair in self._pairs.values():
-            known = pair.index.told
-            parts.append((pair.sealed.first, told(self._pair_events(pair)) if known is None else known))
-        parts += [(number, told(one.content.events)) for number, one in self._live.items()]
-        return joined_told(part for _, part in sorted(parts, key=lambda numbered: numbered[0]))
+            known = pair.index.event_summary
+            parts.append((pair.sealed.first, summarise(self._pair_events(pair)) if known is None else known))
+        parts += [(number, summarise(one.content.events)) for number, one in self._live.items()]
+        return joined_summaries(part for _, part in sorted(parts, key=lambda numbered: numbered[0]))
 
     def _pair_events(self, pair: SealedPair) -> list[Event]:
         try:
@@ -391,7 +391,7 @@ class RunReader:
         gone = not there(self.disk, pair.sealed.index_path(self.dir.path))
         if gone and pair.sealed not in self.catalogue.orphans:
             raise error
-        self._fault(Skipped(path=path, reason=f"{path} is not there"))
+        self._fault(Skipped(path=path, reason=f"{path} is missing"))
 
     def series(self, channel: str, start_ns: int | None = None, end_ns: int | None = None) -> Series:
         """Return the readings of a channel stamped from ``start_ns`` to ``end_ns`` (both included, UTC).

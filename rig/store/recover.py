@@ -1,4 +1,4 @@
-"""After a crash or power cut: what the last session left is made safe, closed and reported.
+"""Recovery after a crash or power cut: secures, closes and reports what the last session left.
 
 Loads no Parquet library and reads only the journals that were never closed, so that logging goes on
 within moments of a start. Killed at any point it can be run again; run twice it does nothing twice.
@@ -90,7 +90,7 @@ def recover(run: RunDir, disk: Disk = OS_DISK) -> Recovery:
             findings += _close(run, reader, follower.first_seq if same and follower else None, disk)
     except OSError as error:
         raise StoreError(
-            f"could not make safe what an earlier session left in {run.path}: {error.strerror or error}; "
+            f"could not secure the records of an earlier session in {run.path}: {error.strerror or error}; "
             "free space on that disk or make the folder writable"
         ) from error
     newest = max(sessions, default=None)

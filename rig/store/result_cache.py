@@ -1,6 +1,6 @@
-"""What was worked out from a run and is kept in it, for as long as nothing it was made of has changed.
+"""Cache of results in a run, valid while nothing they were made of has changed.
 
-``answers/NAME.json`` may be missing or damaged: whoever needs it works it out again. FORMAT.md, "Answers",
+``answers/NAME.json`` may be missing or damaged: it is then computed again. FORMAT.md, "Answers",
 describes it.
 """
 

@@ -28,7 +28,7 @@ LOCK = "lock"
 END = "end.json"
 FOLDERS = ("config", "sessions", "journal", "readings", "events", "sealed", "damaged", "inbox", "summary")
 LOCK_PATIENCE_S = 0.5
-"""How long to try again for a lock that somebody may hold just for a moment."""
+"""How long to retry a lock that may be held just for a moment."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -74,7 +74,7 @@ class _SessionHead:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SessionFacts:
-    """What is known of a session from its beginning on.
+    """Facts of a session from its start on.
 
     offset_ns: UTC minus CLOCK_BOOTTIME. stopped_ns: UTC of its recorded stop, None while it goes on and
     for ever if it ended without one.
@@ -106,7 +106,7 @@ def create(
         raise UsageError(f"a run cannot be called {shown(name)}; use a plain name without / or a leading dot")
     path = runs / name
     if path.exists():
-        raise StoreError(f"{path} exists already; a new run needs a name of its own")
+        raise StoreError(f"{path} already exists; a new run needs another name")
     run = RunDir(
         path=path, id=str(uuid.uuid4()), name=name, rig=rig, created_ns=created_ns,
         software=software, planned_s=planned_s,
@@ -302,7 +302,7 @@ def _text(content: Mapping[str, Any]) -> bytes:
 
 
 class Lock:
-    """The right to write to a run; as a context manager it is given back at the end.
+    """Lock of a run, for writing; as a context manager it is released at the end.
 
     flock on a file that is never deleted: it dies with the process, whatever kills it, and cannot be
     left behind. The file's text names the holder, for messages only.
@@ -365,7 +365,7 @@ class Lock:
 
     def release(self) -> None:
         """Give the lock back; a second call does nothing."""
-        # the folder first: whoever gets the file next must find it free
+        # the folder first: the next holder of the file must find it free
         for descriptor in (self._folder, self._descriptor):
             if descriptor >= 0:
                 os.close(descriptor)
@@ -383,7 +383,7 @@ class Lock:
 def _lock(descriptor: int) -> None:
     """Take the flock of an open file, waiting for one who holds it only for a moment.
 
-    Such are whoever asks whether it is held, and a child of a dead holder until it has become another
+    Such are a process that tests the lock, and a child of a dead holder until it has become another
     program. Raises BlockingIOError if it is held longer than that, OSError if it cannot be locked.
     """
     deadline_ns = SYSTEM.monotonic_ns() + round(LOCK_PATIENCE_S * 1e9)
@@ -402,11 +402,11 @@ def holder(path: Path) -> str:
         text = path.read_text("utf-8", "replace").strip()
     except OSError:
         text = ""
-    return text or "a process that left no name"
+    return text or "an unnamed process"
 
 
 def is_held(path: Path) -> bool:
-    """Return whether somebody holds this lock now. Asks for it, shared, for an instant."""
+    """Return whether this lock is held now. Asks for it, shared, for an instant."""
     try:
         descriptor = os.open(path, os.O_RDONLY | os.O_CLOEXEC)
     except OSError:

@@ -25,7 +25,7 @@ LOG = logging.getLogger(__name__)
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SealingRound:
-    """What a round of sealing did: journals sealed, files merged, left-overs cleared, what went wrong."""
+    """What a round of sealing did: journals sealed, files merged, leftovers removed, faults."""
 
     sealed: tuple[str, ...]
     merged: tuple[str, ...]
@@ -70,7 +70,7 @@ def _room(run: RunDir, one: segments.Closed, disk: Disk) -> None:
     free = disk.space(run.path).free_bytes
     if free < need:
         raise StoreError(
-            f"not sealed: {free} bytes are free, {need} are wanted; free space, the next round will seal it"
+            f"not sealed: {free} bytes free, {need} needed; free space, the next round will seal it"
         )
 
 
@@ -99,11 +99,11 @@ def main(arguments: Sequence[str] | None = None) -> int:
     except SoakrigError as error:
         LOG.error("%s", error)  # noqa: TRY400 - the message says all; a traceback would not
         return error.exit_code
-    # Few lines, however much was done: whoever started this may read them only when it has ended.
-    for deed in outcome.cleared[:SHOWN]:
-        LOG.info("%s", deed)
+    # Few lines, however much was done: the parent may read them only when this has ended.
+    for text in outcome.cleared[:SHOWN]:
+        LOG.info("%s", text)
     LOG.info(
-        "%d journals sealed, %d days merged, %d left-overs cleared",
+        "%d journals sealed, %d days merged, %d leftovers removed",
         len(outcome.sealed), len(outcome.merged), len(outcome.cleared),
     )  # fmt: skip
     for fault in outcome.wrong[:SHOWN]:

@@ -1,4 +1,4 @@
-"""Journals into Parquet, small Parquet files into large ones: nothing is removed before its heir is proved.
+"""Sealing of journals into Parquet and merging: nothing is removed before its successor is verified.
 
 Each step ends with a name given by rename, so that whatever moment the power fails at, a next attempt
 finds either the old files or the new ones, and ``catalogue`` never counts both.
@@ -12,7 +12,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
-from rig.domain.event_summary import told
+from rig.domain.event_summary import summarise
 from rig.domain.model import Event, Series
 from rig.errors import DamageError, FormatError, StoreError
 from rig.store import catalogue, files, journal, parquet, rundir
@@ -32,7 +32,7 @@ SECOND_NS = 1_000_000_000
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Closed:
-    """A journal nobody writes to any more, and where the next one of its session takes over."""
+    """Closed journal, and the record at which the next one of its session begins."""
 
     reader: JournalReader
     successor_seq: int | None
@@ -59,7 +59,7 @@ def seal_journal(run: RunDir, closed: Closed, disk: Disk) -> Sealed:
     sealed = _named(*hour_of(reader.head.opened_ns), number, number)
     index = Index(
         run=run.id, first=number, last=number, sessions={reader.head.session: _note(reader, found)},
-        damage=tuple(damage), told=told(found.events),
+        damage=tuple(damage), event_summary=summarise(found.events),
     )  # fmt: skip
     parts = (series for channel in sorted(found.channels()) if (series := found.series(channel)))
     _publish_pair(run, sealed, (parts, found.events), index, disk)
@@ -93,7 +93,7 @@ def merge(run: RunDir, pairs: Sequence[SealedPair], disk: Disk) -> Sealed:
     events = [event for pair in pairs if (id(pair), None) not in gaps for event in pair.events()]
     index = Index(
         run=run.id, first=sealed.first, last=sealed.last, sessions=sessions, damage=tuple(damage),
-        told=told(events),
+        event_summary=summarise(events),
     )  # fmt: skip
     _publish_pair(run, sealed, (parts(), events), index, disk)
     for pair in pairs:
@@ -147,7 +147,7 @@ def _publish_pair(
             discard(disk, part)
         reason = getattr(error, "strerror", None) or error
         raise StoreError(
-            f"could not seal {sealed.name}: {reason}; what it is made of stays as it is until this works"
+            f"could not seal {sealed.name}: {reason}; its journals stay as they are until this works"
         ) from error
 
 
@@ -170,7 +170,7 @@ def proved(disk: Disk, paths: Mapping[str, Path], index: Index) -> list[str]:
     if not wrong:
         wrong = ReadingsFile.open(disk, paths["readings"], index).check()
         if len(parquet.read_events(disk, paths["events"], index)) != index.events:
-            wrong.append(f"{paths['events']}: not all of its {index.events} events read back")
+            wrong.append(f"{paths['events']}: fewer than {index.events} events read back")
     return wrong
 
 
@@ -194,7 +194,7 @@ def clear(run: RunDir, disk: Disk) -> list[str]:
     proves damaged it is moved to ``damaged/`` instead, and its sources count again.
     """
     unfinished = clear_temporary(disk, [run.folder(name) for name in (*PAIR, "sealed", SUMMARY)])
-    deeds = [f"{path.name} removed: an unfinished file" for path in unfinished]
+    done = [f"{path.name} removed: an unfinished file" for path in unfinished]
     found = catalogue.look(run.path, disk)
     for sealed in found.sealed:
         children = [old for old in found.superseded if sealed.holds(old)]
@@ -208,16 +208,16 @@ def clear(run: RunDir, disk: Disk) -> list[str]:
         if wrong:
             for path in sealed.paths(run.path):
                 _move_to_damaged(run, path, f"{path.parent.name}-", disk)
-            deeds.append(f"{sealed.name} is damaged and was moved to damaged/: {wrong}")
+            done.append(f"{sealed.name} is damaged and was moved to damaged/: {wrong}")
             continue
         paths = [path for old in children for path in old.paths(run.path)]
         paths += [run.folder("journal") / journal.name(number) for number in journals]
         _remove(disk, paths)
-        deeds += [f"{path.name} removed: {sealed.name} holds it" for path in paths if path.suffix != PARQUET]
+        done += [f"{path.name} removed: {sealed.name} holds it" for path in paths if path.suffix != PARQUET]
     for path in catalogue.look(run.path, disk).partial:
         _remove(disk, [path])
-        deeds.append(f"{path.parent.name}/{path.name} removed: its sealing was never finished")
-    return deeds
+        done.append(f"{path.parent.name}/{path.name} removed: unfinished sealing")
+    return done
 
 
 def _wrong(run: RunDir, sealed: Sealed, disk: Disk) -> str:

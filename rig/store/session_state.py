@@ -1,7 +1,7 @@
-"""Where a run stands: who sits where, how far the test program is, which limits are in force.
+"""Session state of a run: serial numbers by position, program state, limits in force.
 
 A convenience for the next session, which must not need to read the whole recording: all of it follows
-from recorded events, and whoever explains a run reads those. Written whole, by whoever holds the run.
+from recorded events, which are what an analysis reads. Written whole, by the process that holds the run.
 """
 
 from __future__ import annotations
@@ -22,7 +22,7 @@ FORMAT = 1
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SessionState:
-    """What the next session goes on from.
+    """State from which the next session resumes.
 
     config: digits of the rig file in force. serials: by unit, who sits there ('' for nobody) by the
     record; written: by unit, the serial number that the rig file gave then. program: the state of the test
@@ -35,9 +35,9 @@ class SessionState:
     program: Mapping[str, Any] = field(default_factory=dict)
 
 
-def write(run: RunDir, standing: SessionState, disk: Disk = OS_DISK) -> None:
+def write(run: RunDir, state: SessionState, disk: Disk = OS_DISK) -> None:
     """Keep where the run stands. Raises StoreError."""
-    content = {"soakrig": "standing", "format": FORMAT, **plain(standing)}
+    content = {"soakrig": "standing", "format": FORMAT, **plain(state)}
     publish(disk, run.path / NAME, json.dumps(content, indent=1, ensure_ascii=False).encode() + b"\n")
 
 

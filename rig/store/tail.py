@@ -1,4 +1,4 @@
-"""What has been recorded since the last look: for whoever follows a run while it goes on.
+"""Tail of a run: what has been recorded since the last look.
 
 Reads journals only (no Parquet library is loaded) and every byte once. It takes no part in the run: no
 lock, no file of its own.
@@ -34,7 +34,7 @@ class LiveScan:
 class Update:
     """What has come since the last look, in recorded order.
 
-    missed: journals that were sealed away, or cannot be read, before all of them was seen; whoever
+    missed: journals that were sealed away, or cannot be read, before all of them was seen; a reader that
     needs their content reads the run with ``reader.Run``.
     """
 

@@ -28,21 +28,23 @@ class Verified:
     faults: tuple[Skipped, ...]
 
 
-def _tell_nobody(_done: int, _of: int) -> None:
+def _no_progress(_done: int, _of: int) -> None:
     """Say nothing."""
 
 
-def verify(path: Path, disk: Disk = OS_DISK, told: Callable[[int, int], None] = _tell_nobody) -> Verified:
+def verify(
+    path: Path, disk: Disk = OS_DISK, on_progress: Callable[[int, int], None] = _no_progress
+) -> Verified:
     """Return what is good and what is damaged in a run. Raises FormatError if it is none.
 
-    told: is called with how many sealed files have been read, of how many.
+    on_progress: called with how many sealed files have been read, of how many.
     """
     run = RunReader.open(path, disk)
     faults = list(run.skipped)
     known = {(fault.path, fault.reason) for fault in faults}
     files = readings = events = 0
     for at_pair, sealed in enumerate(run.catalogue.sealed):
-        told(at_pair, len(run.catalogue.sealed))
+        on_progress(at_pair, len(run.catalogue.sealed))
         wrong = _check_pair(run, sealed.name)
         faults += [fault for fault in wrong if (fault.path, fault.reason) not in known]
         files += 3 + (SUMMARY in run.pair(sealed.name).index.files) - len({fault.path for fault in wrong})
@@ -86,7 +88,7 @@ def _check_heads(path: Path, disk: Disk) -> list[Skipped]:
         try:
             journal_frames.parse_head(one)
         except journal_frames.HeadError as error:
-            bad.append(Skipped(path=path, reason=f"the {copy} copy of its head is damaged: {error}"))
+            bad.append(Skipped(path=path, reason=f"{copy} copy of the head damaged: {error}"))
     return bad if len(bad) == 1 else []
 
 
@@ -94,7 +96,7 @@ def _check_sessions(run: RunReader, disk: Disk) -> list[Skipped]:
     folder = run.dir.folder("sessions")
     good = {rundir.session_name(number) for number in rundir.read_sessions(run.dir, disk)}
     return [
-        Skipped(path=folder / name, reason="the facts of a session cannot be read from it")
+        Skipped(path=folder / name, reason="session facts not readable")
         for name in disk.names(folder)
         if not name.startswith(".") and name not in good
     ]
@@ -110,12 +112,10 @@ def _check_configs(run: RunReader, disk: Disk) -> list[Skipped]:
         try:
             digest = hashlib.sha256(disk.read(path)).hexdigest()
         except OSError as error:
-            faults.append(Skipped(path=path, reason=f"it cannot be read ({error.strerror or error})"))
+            faults.append(Skipped(path=path, reason=f"not readable ({error.strerror or error})"))
             continue
         if not digest.startswith(sha):
-            faults.append(
-                Skipped(path=path, reason=f"its SHA-256 begins with {digest[:12]}, not with its name")
-            )
+            faults.append(Skipped(path=path, reason=f"SHA-256 {digest[:12]}... does not match the file name"))
         try:
             rundir.frozen_layout(run.dir, sha, disk)
         except StoreError as error:

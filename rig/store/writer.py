@@ -1,4 +1,4 @@
-"""The recorder's way to the disk: append, sync, rotate; a disk that refuses is outlived.
+"""Writer of a run: append, sync, rotate; survives a disk that refuses.
 
 Appending never raises for the disk's sake. What is not yet known to be durable is kept in memory; when
 an append or a sync fails, that file is never trusted again: at the next sync a new journal is begun and
@@ -55,11 +55,11 @@ class RunWriter:
         host: str,
         config: str = "",
         disk: Disk = OS_DISK,
-        told: Callable[[Event], None] = lambda _event: None,
+        on_event: Callable[[Event], None] = lambda _event: None,
         journal_bytes: int = JOURNAL_BYTES,
         held_bytes: int = HELD_BYTES,
     ) -> None:
-        self._run, self._disk, self._told = run, disk, told
+        self._run, self._disk, self._on_event = run, disk, on_event
         self._session = session
         known = rundir.boot_offset(run, boot_id, disk)
         self.offset_ns = utc_ns - boot_ns if known is None else known
@@ -133,7 +133,7 @@ class RunWriter:
         """Append an event and return it as a reader will see it. ``boot_ns``: CLOCK_BOOTTIME."""
         payload = journal.event_payload(kind, boot_ns, subject, text, data or {})
         if len(payload) > journal_frames.PAYLOAD_MAX:
-            note = {"cut": f"{len(payload)} bytes of data were too many for one event"}
+            note = {"cut": f"{len(payload)} bytes of data are too many for one event"}
             payload = journal.event_payload(kind, boot_ns, subject[:1000], text[:100_000], note)
         seq = self._seq
         self._seq += 1
@@ -215,7 +215,7 @@ class RunWriter:
             self._file.sync()
             if not self._file.is_at(self.path):
                 # Deleted, moved away or unmounted: the open file takes everything and nobody will see it.
-                raise OSError(errno.ESTALE, "the file is not at its place any more", str(self.path))
+                raise OSError(errno.ESTALE, "the file is no longer in its place", str(self.path))
         except OSError as error:
             self._fail("sync", error)
             return False
@@ -294,7 +294,7 @@ class RunWriter:
 
     # ---- when the disk refuses
 
-    def _fail(self, deed: str, error: OSError) -> None:
+    def _fail(self, action: str, error: OSError) -> None:
         """Give the journal up; what is not durable is in memory."""
         if self._file is not None:
             try:
@@ -311,7 +311,7 @@ class RunWriter:
             return
         self.fault = reason
         file = self.path.name if self.path else journal.name(self._number + 1)
-        text = f"could not {deed} {file}: {reason}; readings are kept in memory until the disk takes them"
+        text = f"could not {action} {file}: {reason}; readings are held in memory until the disk accepts them"
         self._say(EventKind.STORE_FAULT, text, {"file": file, "errno": error.errno, "reason": reason})
 
     def _renew(self) -> None:
@@ -326,7 +326,7 @@ class RunWriter:
             self._retry_at_ns = self._last_ns + RETRY_NS
             return
         self._report_lost()
-        back = f"journal {journal.name(self._number)} takes records again"
+        back = f"journal {journal.name(self._number)} is written again"
         self._say(EventKind.STORE_BACK, back, {"file": journal.name(self._number), "reason": self.fault})
         if self._file is not None and self._sync_file():
             self.fault = ""
@@ -349,13 +349,13 @@ class RunWriter:
         if not self._lost.scans:
             return
         lost, self._lost = self._lost, _UnkeptScans()
-        text = f"{lost.readings} readings of {lost.scans} scans lost: the disk refused and memory was full"
+        text = f"{lost.readings} readings of {lost.scans} scans lost: disk not writable and memory full"
         data = {"cause": "store", "scans": lost.scans, "readings": lost.readings,
                 "from_ns": lost.from_ns, "to_ns": lost.to_ns}  # fmt: skip
         self._say(EventKind.GAP, text, data)
 
     def _say(self, kind: EventKind, text: str, data: Mapping[str, Any]) -> None:
-        self._told(self.event(kind, self._last_ns, "run", text, data))
+        self._on_event(self.event(kind, self._last_ns, "run", text, data))
 
     # ---- the reserve: room that a full disk leaves for the last records
 

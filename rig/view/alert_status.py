@@ -1,4 +1,4 @@
-"""How people are told of what happens, by what the alerts last wrote about themselves."""
+"""Status of the alerts, from the file that the alerts process writes."""
 
 from __future__ import annotations
 
@@ -10,28 +10,31 @@ from rig.domain.formatting import counted, duration
 
 STATUS = Path("alerts") / "status.json"
 OLD_S = 120.0
-"""The alerts write their status several times a minute; older than this, they no longer run."""
+"""Age of the status file beyond which the alerts process is taken as dead; it writes every 10 s."""
 
 
-def told(run: Path, now_ns: int, *, running: bool) -> tuple[str, str]:
-    """Return how people are told, in few words ('' where nobody is), and what is wrong with it."""
+def alert_words(run: Path, now_ns: int, *, running: bool) -> tuple[str, str]:
+    """Return the status of the notifiers ('' without any), and their fault ('' for none)."""
     try:
         status = json.loads((run / STATUS).read_bytes())
-        ways: dict[str, dict[str, Any]] = status["ways"]
+        notifiers: dict[str, dict[str, Any]] = status["ways"]
         age_s = (now_ns - int(status["utc_ns"])) / 1e9
-        failing = [name for name, way in ways.items() if way.get("failing_since_ns")]
-        waiting = sum(int(way.get("waiting", 0)) for way in ways.values())
+        failing = [name for name, one in notifiers.items() if one.get("failing_since_ns")]
+        waiting = sum(int(one.get("waiting", 0)) for one in notifiers.values())
         outbox = str(status.get("outbox") or "")
     except FileNotFoundError:
         return "", ""
     except (OSError, ValueError, KeyError, TypeError, AttributeError) as error:
-        return "alerts ?", f"ALERTS: their status cannot be read ({type(error).__name__}: {error})"
-    words = f"alerts by {counted(len(ways), 'way')}" + (f", {waiting} waiting" if waiting else "")
+        return "alerts ?", f"ALERTS: status not readable ({type(error).__name__}: {error})"
+    words = f"alerts: {counted(len(notifiers), 'notifier')}" + (f", {waiting} waiting" if waiting else "")
     if running and age_s > OLD_S:
-        return words, f"ALERTS: nobody is told of anything; their process was last seen {duration(age_s)} ago"
+        return words, f"ALERTS: none are sent; alerts process last seen {duration(age_s)} ago"
     if failing:
         return (
             words,
-            f"ALERTS: not delivered by {', '.join(failing)}: {ways[failing[0]].get('error') or 'no reason'}",
+            (
+                f"ALERTS: not delivered by {', '.join(failing)}: "
+                f"{notifiers[failing[0]].get('error') or 'no reason given'}"
+            ),
         )
     return words, f"ALERTS: {outbox}" if outbox else ""

@@ -1,4 +1,4 @@
-"""From the files of a run to the Room: everything once at the start, then only what is new.
+"""Feed of a live state from a run's files: everything once at the start, then only what is new.
 
 Follows the journals; the sealed files are read only at the start (for events and the last minutes) and
 when a journal was sealed away unread. Takes no lock that lasts and writes nothing.
@@ -18,7 +18,7 @@ from rig.store import catalogue, rundir
 from rig.store.files import OS_DISK
 from rig.store.rundir import SessionFacts
 from rig.store.tail import Tail, Update
-from rig.view.alert_status import told
+from rig.view.alert_status import alert_words
 from rig.view.live_state import WINDOW_NS, LiveState
 from rig.view.snapshot import RunState
 from rig.view.snapshot_maker import Surroundings
@@ -27,7 +27,7 @@ HEALTH_NS = 3600 * 1_000_000_000
 
 
 class Feed:
-    """Keeps ``room`` up to date with one run directory. Raises StoreError if it holds no session."""
+    """Live state ``live``, kept up to date with a run directory. Raises StoreError without a session."""
 
     def __init__(self, path: Path, clock: Clock = SYSTEM) -> None:
         self.path = path
@@ -43,13 +43,11 @@ class Feed:
     def _begin(self) -> None:
         self._sessions = rundir.read_sessions(self._run)
         if not self._sessions:
-            raise StoreError(
-                f"{self.path} holds no session yet: nothing has been recorded; start soakrig log"
-            )
+            raise StoreError(f"{self.path} has no session yet: nothing recorded; start soakrig log")
         newest = self._sessions[max(self._sessions)]
         layout = layout_from_json(rundir.frozen_layout(self._run, newest.facts.config))
-        self.room = LiveState(layout, self._run.name)
-        self.room.started_ns = self._run.created_ns
+        self.live = LiveState(layout, self._run.name)
+        self.live.started_ns = self._run.created_ns
         self._seen.clear()
         self._tail = Tail(self.path)
         update = self._tail.poll()
@@ -66,13 +64,13 @@ class Feed:
         self._skipped = tuple(f"{one.path.name}: {one.reason}" for one in run.skipped)
         new = {(event.session, event.seq) for event in update.events}
         end_ns = run.span[1]
-        # what the logger said of itself, week by week, need not be read: only the last word counts
+        # of the logger's own state only the newest report is needed
         events = run.events_of(frozenset(EventKind) - {EventKind.HEALTH})
         events += run.events_of({EventKind.HEALTH}, end_ns - HEALTH_NS)
         self._events(event for event in events if (event.session, event.seq) not in new)
         first_ns = update.scans[0].t_ns if update.scans else end_ns
         if first_ns > end_ns - WINDOW_NS:
-            recent(self.room, run, end_ns - WINDOW_NS, first_ns)
+            recent(self.live, run, end_ns - WINDOW_NS, first_ns)
 
     def update(self) -> None:
         """Take in what has been recorded since the last call. Raises StoreError or OSError."""
@@ -91,7 +89,7 @@ class Feed:
 
     def _take(self, update: Update) -> None:
         for scan in update.scans:
-            self.room.scan(scan.channels, scan.t_ns, scan.values, scan.statuses)
+            self.live.scan(scan.channels, scan.t_ns, scan.values, scan.statuses)
         self._events(update.events)
 
     def _events(self, events: Iterable[Event]) -> None:
@@ -101,18 +99,18 @@ class Feed:
                 continue
             self._seen.add(key)
             session = self._sessions.get(event.session)
-            self.room.event(event, session.offset_ns if session else 0)
+            self.live.event(event, session.offset_ns if session else 0)
             if event.kind in {EventKind.SESSION_START, EventKind.SESSION_STOP} and not event.brief:
                 self._stopped = event.kind is EventKind.SESSION_STOP
 
-    def standing(self) -> Surroundings:
-        """Return what surrounds the recording now."""
+    def surroundings(self) -> Surroundings:
+        """Return the state around the recording now."""
         try:
             free: int | None = shutil.disk_usage(self.path).free
         except OSError:
             free = None
         state, now_ns = self._state(), self.now_ns()
-        alerts, fail = told(self.path, now_ns, running=state is RunState.RUNNING)
+        alerts, fail = alert_words(self.path, now_ns, running=state is RunState.RUNNING)
         return Surroundings(
             now_ns=now_ns, state=state, disk_free=free, skipped=self._skipped, alerts=alerts, alerts_fail=fail
         )

@@ -1,4 +1,4 @@
-"""The lines every page begins with: what the recording is doing, counts, what is wrong, in words."""
+"""Header of every page: state of the recording, counts, faults."""
 
 from __future__ import annotations
 
@@ -12,10 +12,10 @@ from rich.text import Text
 from rig.domain.formatting import clock_time, counted, duration, moment, size, stamp
 from rig.view.cell_lines import Cell, line
 from rig.view.row_tables import STYLES
-from rig.view.snapshot import Answering, PhaseView, RunState, Snapshot
+from rig.view.snapshot import LinkState, PhaseView, RunState, Snapshot
 
 _WAITING = frozenset({"due", "left", "held", "unknown"})
-"""Stages of a phase in which somebody may have to do something."""
+"""Stages of a phase in which a person may have to act."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -28,7 +28,7 @@ class Canvas:
 
 
 def header(snapshot: Snapshot, canvas: Canvas, problems: Sequence[str] = ()) -> list[Text]:
-    """Return the lines that every page begins with; what is wrong with the picture comes in words."""
+    """Return the header lines; ``problems`` are faults of the view itself."""
     width = canvas.width
     lines = [_title(snapshot, canvas), _counts(snapshot, width), _progress(snapshot, width)]
     if snapshot.phase is not None:
@@ -74,11 +74,11 @@ def _counts(snapshot: Snapshot, width: int) -> Text:
 
 
 def _progress(snapshot: Snapshot, width: int) -> Text:
-    answering = Counter(one.answering for one in snapshot.instruments)
+    link = Counter(one.link for one in snapshot.instruments)
     cells = [Cell("instruments: ", "dim")]
-    for state in Answering:
-        if answering[state]:
-            cells += [Cell(f"{answering[state]} {state.value}", STYLES[state]), Cell(" ")]
+    for state in LinkState:
+        if link[state]:
+            cells += [Cell(f"{link[state]} {state.value}", STYLES[state]), Cell(" ")]
     parts = [f"{duration(snapshot.elapsed_s)} elapsed"]
     if snapshot.planned_s > 0:
         share = snapshot.elapsed_s / snapshot.planned_s
@@ -94,7 +94,7 @@ def _progress(snapshot: Snapshot, width: int) -> Text:
 
 
 def _phase(phase: PhaseView, width: int) -> Text:
-    """Return the line of the test program: which phase, what it is doing, how long it still goes."""
+    """Return the line of the test program: phase, stage, remaining time."""
     cells = [Cell("phase ", "dim"), Cell(phase.name, "bold")]
     if phase.number:
         cells.append(Cell(f" (pass {phase.number})", "dim"))
@@ -112,21 +112,22 @@ def _notices(snapshot: Snapshot, problems: Sequence[str], zone: tzinfo | None) -
     notices: list[tuple[str, str]] = []
     if snapshot.stale and snapshot.age_s is not None:
         old = (
-            f"STALE: nothing recorded for {duration(snapshot.age_s)}, all below is old. Is the logger alive?"
+            f"STALE: nothing recorded for {duration(snapshot.age_s)}, all values below are old. Is "
+            "soakrig log running?"
         )
         notices.append((old, loud))
     if snapshot.state is RunState.CRASHED:
-        notices.append(("CRASHED: nobody is recording; the last session ended without a stop", loud))
+        notices.append(("CRASHED: no logger running; the last session ended without a stop", loud))
     if snapshot.state in {RunState.FINISHED, RunState.STOPPED} and snapshot.newest_ns is not None:
         words = f"{snapshot.state.value.lower()}: values as of {stamp(snapshot.newest_ns, zone)}"
         notices.append((words, "cyan"))
     notices += [(words, loud) for words in snapshot.warnings]
     if snapshot.state is RunState.PAST:
-        words = f"the past, as of {stamp(snapshot.now_ns, zone)}; keys , . a minute, < > an hour"
+        words = f"past state, as of {stamp(snapshot.now_ns, zone)}; keys , . a minute, < > an hour"
         notices.append((words, "bold yellow"))
     if problems:
         more = f" (and {len(problems) - 1} more)" if len(problems) > 1 else ""
-        notices.append((f"this view has a fault: {problems[0]}{more}", "bold red"))
+        notices.append((f"fault of this view: {problems[0]}{more}", "bold red"))
     if snapshot.skipped:
         more = f" (and {len(snapshot.skipped) - 1} more)" if len(snapshot.skipped) > 1 else ""
         notices.append((f"not read: {snapshot.skipped[0]}{more}", "bold yellow"))

@@ -1,4 +1,4 @@
-"""The room as the recording tells it: takes scans and events in; `picture` makes a Snapshot of it.
+"""Live state of a run, from its scans and events; `picture` makes a Snapshot of it.
 
 Reads no file and no clock. Memory is bounded: per block of channels the last ten minutes, thinned to
 one reading a second; per run the last events and ended excursions.
@@ -18,8 +18,9 @@ from numpy.typing import NDArray
 from rig.domain.limit_history import KEY, awake, judged_by
 from rig.domain.limits import Zone, bounds
 from rig.domain.model import Event, EventKind, Layout, Side, Status
+from rig.domain.statuses import words_of
 from rig.domain.uncertainty import display_steps
-from rig.view.snapshot import STATUS_WORDS, EventView, PhaseView
+from rig.view.snapshot import EventView, PhaseView
 
 _SECOND = 1_000_000_000
 WINDOW_NS = 600 * _SECOND
@@ -48,7 +49,7 @@ def _number(value: object, kind: type[_N]) -> _N | None:
 
 
 class Window:
-    """The last ten minutes of some channels, a row a second: arrays that grow at one end."""
+    """The last ten minutes of some channels, one row a second, in arrays that grow at one end."""
 
     def __init__(self, channels: int) -> None:
         self._t_ns = np.empty(_ROWS, np.int64)
@@ -63,7 +64,7 @@ class Window:
         if len(self):
             since_ns = t_ns - self._t_ns[self._end - 1]
             if since_ns < -_SECOND:
-                self._first = self._end  # another boot with another clock: what was is of no use now
+                self._first = self._end  # another boot with another clock: earlier rows are of no use
             elif since_ns < _SECOND:
                 return
         if self._end == len(self._t_ns):
@@ -108,7 +109,7 @@ class Block:
 
 @dataclass(slots=True)
 class LiveExcursion:
-    """A counted stretch out of a limit, as ``ExcursionView`` tells it.
+    """Counted excursion, the source of an ``ExcursionView``.
 
     incident: number shared by what left its limits in one unit until all of it was back inside. limit: the
     one that was left, which may be another than the one in force now; None where the record does not say.
@@ -126,7 +127,7 @@ class LiveExcursion:
 
 @dataclass(slots=True)
 class Talk:
-    """What is known of the conversation with one instrument."""
+    """Communication state of one instrument."""
 
     reply_ns: int | None = None
     failures: deque[int] = field(default_factory=deque)
@@ -136,7 +137,7 @@ class Talk:
 
 
 class LiveState:
-    """Follows one run."""
+    """Live state of one run."""
 
     def __init__(self, layout: Layout, run: str) -> None:
         self.layout = layout
@@ -157,7 +158,7 @@ class LiveState:
         self.ended: deque[LiveExcursion] = deque(maxlen=_KEPT_EXCURSIONS)
         self.incidents = 0
         self.incident: dict[str | None, int] = {}
-        self.early: set[tuple[str, str]] = set()
+        self.in_warning: set[tuple[str, str]] = set()
         self.silent: dict[str, int] = {}
         self.talks: dict[str, Talk] = {name: Talk() for name in layout.instruments}
         self.stuck: dict[str, int] = {}
@@ -186,7 +187,7 @@ class LiveState:
             self.started_ns = t_ns
         if self.active:
             self._follow_peaks(block)
-        self._conversation(channels, statuses, t_ns)
+        self._communication(channels, statuses, t_ns)
 
     def _follow_peaks(self, block: Block) -> None:
         for excursion in self.active.values():
@@ -204,7 +205,7 @@ class LiveState:
             self.place[name] = (block, place)
         return block
 
-    def _conversation(self, channels: tuple[str, ...], statuses: bytes, t_ns: int) -> None:
+    def _communication(self, channels: tuple[str, ...], statuses: bytes, t_ns: int) -> None:
         known = self.layout.channels.get(channels[0]) if channels else None
         if known is None or known.source is None:
             return
@@ -212,7 +213,7 @@ class LiveState:
         if all(status in _NOT_A_REPLY for status in statuses):
             talk.failures.append(t_ns)
             if talk.lost_ns is None:
-                talk.fault, talk.fault_ns = STATUS_WORDS.get(statuses[0], "unknown status"), t_ns
+                talk.fault, talk.fault_ns = words_of(statuses[0]), t_ns
             while t_ns - talk.failures[0] > HOUR_NS:
                 talk.failures.popleft()
         else:
@@ -222,23 +223,23 @@ class LiveState:
         """Take in one recorded event; ``offset_ns`` is UTC minus boot clock of its session."""
         if event.kind is EventKind.HEALTH:
             self._health(event.data)
-            return  # no news: the logger's regular word about itself
+            return  # no news: the regular report of the logger's own state
         trouble_now = event.kind not in _QUIET
         self.events.append(
             EventView(
-                t_ns=event.t_ns, kind=event.kind.value, subject=event.subject, text=event.text,
+                t_ns=event.t_ns, kind=event.kind.words, subject=event.subject, text=event.text,
                 trouble=trouble_now,
             )
         )  # fmt: skip
         if self.started_ns is None or event.t_ns < self.started_ns:
             self.started_ns = event.t_ns
-        if not event.brief:  # an order that was carried out while no logger ran changes nothing that stands
+        if not event.brief:  # the brief session of an order changes no state
             self._changes(event, offset_ns)
 
     def _changes(self, event: Event, offset_ns: int) -> None:
-        """Take in what an event says of what stands now."""
+        """Take in what an event changes."""
         side = str(event.data.get("side", ""))
-        self._stands(event)
+        self._note_positions(event)
         match event.kind:
             case EventKind.SESSION_START:
                 self.session, self.session_ns = event.session, event.t_ns
@@ -247,11 +248,11 @@ class LiveState:
             case EventKind.LIMIT_OUT:
                 self._went_out(event, side, offset_ns)
             case EventKind.LIMIT_IN:
-                self.came_in(event.subject, side, event.t_ns)
+                self.returned(event.subject, side, event.t_ns)
             case EventKind.EARLY_OUT:
-                self.early.add((event.subject, side))
+                self.in_warning.add((event.subject, side))
             case EventKind.EARLY_IN:
-                self.early.discard((event.subject, side))
+                self.in_warning.discard((event.subject, side))
             case EventKind.NO_VALID:
                 self.silent[event.subject] = event.t_ns
             case EventKind.VALID_AGAIN:
@@ -260,15 +261,15 @@ class LiveState:
                 self.gaps += 1
             case EventKind.PHASE:
                 self._phase(event)
-            case EventKind.STORE_FAULT if "cause" not in event.data:  # else it has no end that is told
-                self.store = event.text or "the recording cannot be written"
+            case EventKind.STORE_FAULT if "cause" not in event.data:  # else it has no recorded end
+                self.store = event.text or "records cannot be written"
             case EventKind.STORE_BACK:
                 self.store = ""
             case _:
                 self._instrument_event(event)
 
-    def _stands(self, event: Event) -> None:
-        """Note which limits are in force, and who sits where."""
+    def _note_positions(self, event: Event) -> None:
+        """Note the limits in force and the serial numbers in the positions."""
         if event.kind is EventKind.SESSION_START:
             self._judged = self._frozen
         elif KEY in event.data:
@@ -289,7 +290,7 @@ class LiveState:
                     self.late_ms[str(name)] = float(quantiles[1])
 
     def _phase(self, event: Event) -> None:
-        """Note the phase in force; where the record only names it, that is all that is known."""
+        """Note the phase in force, with as much as the record has of it."""
         data, self.phase_ns = event.data, event.t_ns
         name = str(data.get("phase", event.text or event.subject))
         self.phase = None
@@ -319,7 +320,7 @@ class LiveState:
 
     def _went_out(self, event: Event, side: str, offset_ns: int) -> None:
         if (event.subject, side) in self.active:
-            return  # said again after a restart: it never came back
+            return  # repeated after a restart: still the same excursion
         group = self.unit_of(event.subject)
         if all(self.unit_of(e.channel) != group for e in self.active.values()):
             self.incidents += 1
@@ -336,7 +337,7 @@ class LiveState:
             limit=_number(event.data.get("limit"), float),
         )
 
-    def came_in(self, channel: str, side: str, t_ns: int) -> None:
+    def returned(self, channel: str, side: str, t_ns: int) -> None:
         """End the excursion of a channel on one side, if there is one."""
         excursion = self.active.pop((channel, side), None)
         if excursion is not None:
@@ -359,5 +360,5 @@ class LiveState:
             for bound in bounds(self.layout.channels[name]):
                 if not bound.early and bound.side.value == side:
                     if bound.zone(block.values[place], Status.GOOD) is Zone.INSIDE:
-                        self.came_in(name, side, block.valid_ns[place])
+                        self.returned(name, side, block.valid_ns[place])
                     break

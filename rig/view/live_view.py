@@ -1,6 +1,6 @@
-"""The loop of the live view: look, draw, wait for a key; once a second.
+"""Loop of the live view: read, draw, wait for a key; once a second.
 
-A process of its own that only reads. Whatever goes wrong in one picture is said in the next one's header.
+A process of its own that only reads. A fault of one picture is shown in the header of the next.
 """
 
 from __future__ import annotations
@@ -30,7 +30,7 @@ PERIOD_S = 1.0
 
 
 class SnapshotSource(Protocol):
-    """Where pictures come from."""
+    """Source of snapshots."""
 
     def look(self) -> Snapshot:
         """Return the room now."""
@@ -50,10 +50,10 @@ class LiveSource:
     def look(self) -> Snapshot:
         """Return the room now. Raises whatever reading the files raises."""
         self._feed.update()
-        return picture(self._feed.room, self._feed.standing())
+        return picture(self._feed.live, self._feed.surroundings())
 
     def move(self, key: str) -> bool:
-        """Stay in the present."""
+        """Ignore keys that move in time."""
         return False
 
 
@@ -98,7 +98,7 @@ def print_once(source: SnapshotSource, out_fd: int, zone: tzinfo | None) -> int:
 
 
 def watch(source: SnapshotSource, in_fd: int, out_fd: int, zone: tzinfo | None) -> int:
-    """Draw pictures until the user has enough; return the exit code (128 + signal where one ended it)."""
+    """Draw until the user quits; return the exit code (128 + signal where one ended it)."""
     try:
         with Terminal(in_fd, out_fd) as terminal:
             return Viewer(source, terminal, zone).loop()
@@ -111,7 +111,7 @@ def watch(source: SnapshotSource, in_fd: int, out_fd: int, zone: tzinfo | None) 
 
 
 class Viewer:
-    """What the loop remembers: the last good picture, where the eye is, what went wrong."""
+    """State of the loop: last good snapshot, position, faults."""
 
     def __init__(self, source: SnapshotSource, terminal: Terminal, zone: tzinfo | None) -> None:
         self._source = source
@@ -144,7 +144,7 @@ class Viewer:
         try:
             self._snapshot = self._source.look()
         except Exception as error:
-            self._problems = [f"no new picture: {type(error).__name__}: {error}"]
+            self._problems = [f"no update: {type(error).__name__}: {error}"]
 
     def draw(self) -> None:
         """Put the picture on the terminal in its present size."""
@@ -159,7 +159,7 @@ class Viewer:
                 return frame(self._snapshot, self._look, canvas, problems)
         except Exception as error:
             problems.append(f"this page cannot be drawn: {type(error).__name__}: {error}")
-        words = ["soakrig watch: no picture (the recording is not touched by this)", *problems, "q quit"]
+        words = ["soakrig watch: no picture (the recording is not affected)", *problems, "q quit"]
         return [line([Cell(text, "bold red")], size[0]) for text in words][: size[1]]
 
 

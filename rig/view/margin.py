@@ -1,4 +1,4 @@
-"""How far a value is from its limits, and how it moves: pure arithmetic for the screen."""
+"""Margins, trends and times to a limit: pure arithmetic for the screen."""
 
 from __future__ import annotations
 
@@ -40,12 +40,16 @@ def margin(channel: Channel, value: float) -> Margin | None:
         return None
     nearest = min(channel.limits, key=lambda limit: _distance(limit, value))
     scale = _scale(channel)
-    early = None
+    warning = None
     if nearest.early is not None:
-        early = _share(_distance(nearest, nearest.early), scale)
+        warning = _share(_distance(nearest, nearest.early), scale)
     distance = _distance(nearest, value)
     return Margin(
-        side=nearest.side, value=nearest.value, distance=distance, used=_share(distance, scale), early=early
+        side=nearest.side,
+        value=nearest.value,
+        distance=distance,
+        used=_share(distance, scale),
+        warning=warning,
     )
 
 

@@ -1,4 +1,4 @@
-"""A moment of the past of any run, running or not: the Room as it stood then, from everything on disk."""
+"""Past state of any run, running or not, from all its files."""
 
 from __future__ import annotations
 
@@ -22,24 +22,24 @@ STEPS_S = {"left": -60.0, "right": 60.0, ",": -60.0, ".": 60.0, "<": -3600.0, ">
 """Keys that move in time, and how far."""
 
 
-def recent(room: LiveState, run: RunReader, start_ns: int, end_ns: int) -> None:
-    """Let the room take in a stretch of all its channels, thinned to what it keeps."""
+def recent(live: LiveState, run: RunReader, start_ns: int, end_ns: int) -> None:
+    """Feed a stretch of all channels into a live state, thinned to what it keeps."""
     together: dict[tuple[str, bytes], list[Series]] = {}
-    for name, channel in room.layout.channels.items():
+    for name, channel in live.layout.channels.items():
         series = run.series(name, start_ns, end_ns)
         if len(series):
             source = channel.source.instrument if channel.source is not None else ""
             together.setdefault((source, series.t_ns.tobytes()), []).append(series)
     for group in together.values():
         t_ns = group[0].t_ns
-        # one reading a second is what the room keeps; the very last must be among them
+        # the live state keeps one reading a second; the very last must be among them
         _, first = np.unique(t_ns // _SECOND, return_index=True)
         kept = sorted({*first.tolist(), len(t_ns) - 1})
         names = tuple(one.channel for one in group)
         values = np.column_stack([one.value[kept] for one in group]).tolist()
         statuses = np.column_stack([one.status[kept] for one in group])
         for row, at in enumerate(kept):
-            room.scan(names, int(t_ns[at]), tuple(values[row]), statuses[row].tobytes())
+            live.scan(names, int(t_ns[at]), tuple(values[row]), statuses[row].tobytes())
 
 
 class PastSnapshots:
@@ -48,7 +48,7 @@ class PastSnapshots:
     def __init__(self, path: Path, at: str, zone: tzinfo | None = None) -> None:
         self._run = RunReader.open(path)
         if self._run.span == (0, 0):
-            raise StoreError(f"{path} holds nothing yet, so there is no past to look at")
+            raise StoreError(f"{path} holds no readings yet, so it has no past to show")
         self.at_ns = moment_ns(at, self._run.span, zone)
         self._shown: tuple[int, Snapshot] | None = None
 
@@ -68,15 +68,15 @@ class PastSnapshots:
         sessions = rundir.read_sessions(self._run.dir)
         begun = [n for n, one in sessions.items() if one.facts.boot_ns + one.offset_ns <= self.at_ns]
         number = max(begun, default=min(sessions))
-        room = LiveState(self._run.layout_of(number), self._run.dir.name)
-        room.started_ns = min(self._run.dir.created_ns, self._run.span[0])
+        live = LiveState(self._run.layout_of(number), self._run.dir.name)
+        live.started_ns = min(self._run.dir.created_ns, self._run.span[0])
         for event in self._run.events():
             if event.t_ns <= self.at_ns:
                 known = sessions.get(event.session)
-                room.event(event, known.offset_ns if known else 0)
-        recent(room, self._run, self.at_ns - WINDOW_NS, self.at_ns)
+                live.event(event, known.offset_ns if known else 0)
+        recent(live, self._run, self.at_ns - WINDOW_NS, self.at_ns)
         skipped = tuple(f"{one.path.name}: {one.reason}" for one in self._run.skipped)
-        return picture(room, Surroundings(now_ns=self.at_ns, state=RunState.PAST, skipped=skipped))
+        return picture(live, Surroundings(now_ns=self.at_ns, state=RunState.PAST, skipped=skipped))
 
 
 def moment_ns(text: str, span: tuple[int, int], zone: tzinfo | None = None) -> int:
@@ -96,7 +96,7 @@ def moment_ns(text: str, span: tuple[int, int], zone: tzinfo | None = None) -> i
         at_ns = _ns(at if at.tzinfo else at.replace(tzinfo=zone))
     if not span[0] <= at_ns <= span[1]:
         raise UsageError(
-            f"--at {text}: {stamp(at_ns, zone)} is not in this recording, which goes from "
+            f"--at {text}: {stamp(at_ns, zone)} is not in this recording, which runs from "
             f"{stamp(span[0], zone)} to {stamp(span[1], zone)}"
         )
     return at_ns

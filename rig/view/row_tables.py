@@ -1,4 +1,4 @@
-"""Rows for each kind of thing on the screen: channels, units, excursions, instruments, events."""
+"""Rows of the tables on the screen: channels, units, excursions, instruments, events."""
 
 from __future__ import annotations
 
@@ -11,35 +11,35 @@ from rich.text import Text
 
 from rig.domain.formatting import clock_time, duration, moment, number, time_span
 from rig.domain.model import Status
+from rig.domain.statuses import words_of
 from rig.view.cell_lines import Cell, ScreenColumn, line, row
 from rig.view.margin import FARTHEST_S
 from rig.view.snapshot import (
-    STATUS_WORDS,
-    Answering,
     ChannelCondition,
     ChannelView,
     EventView,
     ExcursionView,
     InstrumentView,
+    LinkState,
     Margin,
     Trend,
     UnitView,
 )
 
-STYLES: dict[ChannelCondition | Answering, str] = {
+STYLES: dict[ChannelCondition | LinkState, str] = {
     ChannelCondition.OUT: "bold white on red",
-    ChannelCondition.CROSSED: "bold red",
+    ChannelCondition.PENDING: "bold red",
     ChannelCondition.SILENT: "bold white on magenta",
     ChannelCondition.NO_NUMBER: "magenta",
-    ChannelCondition.EARLY: "bold yellow",
+    ChannelCondition.WARNING: "bold yellow",
     ChannelCondition.SUSPECT: "cyan",
     ChannelCondition.WAITING: "dim",
     ChannelCondition.OK: "green",
-    Answering.LOST: "bold white on red",
-    Answering.STUCK: "bold white on red",
-    Answering.LATE: "bold yellow",
-    Answering.WAITING: "dim",
-    Answering.ANSWERS: "green",
+    LinkState.OFFLINE: "bold white on red",
+    LinkState.HUNG: "bold white on red",
+    LinkState.SLOW: "bold yellow",
+    LinkState.WAITING: "dim",
+    LinkState.ONLINE: "green",
 }
 """Colour only adds to the word beside it."""
 
@@ -52,22 +52,22 @@ _TREND_FROM = 72
 _LONGEST = 8
 """Digits of a value that are worth their room, where the instrument's resolution is not known."""
 _PER_MINUTE_FROM = 100 / 3600
-"""From this slope on (unit of measure per second) a trend is told per minute, not per hour."""
+"""From this slope on (unit of measure per second) a trend is given per minute, not per hour."""
 
 
-def state_cell(condition: ChannelCondition | Answering) -> Cell:
+def state_cell(condition: ChannelCondition | LinkState) -> Cell:
     """Return the word for a condition."""
     return Cell(condition.value, STYLES[condition])
 
 
 def bar(margin: Margin | None, width: int) -> str:
-    """Return how much of the way to the limit is used up; ``|`` marks the early-warning value."""
+    """Return how much of the way to the limit is used up; ``|`` marks the warning value."""
     if margin is None:
         return ""
     full = min(width, math.floor(margin.used * width + 0.5))
     cells = ["█"] * full + ["░"] * (width - full)
-    if margin.early is not None:
-        at = min(width - 1, math.floor(margin.early * width))
+    if margin.warning is not None:
+        at = min(width - 1, math.floor(margin.warning * width))
         if at >= full:
             cells[at] = "|"
     return "".join(cells)
@@ -100,7 +100,7 @@ def value_cells(channel: ChannelView) -> tuple[Cell, Cell]:
     if channel.problem:
         return Cell("fault", "bold red"), Cell("")
     if channel.status > Status.SUSPECT:
-        return Cell(STATUS_WORDS.get(channel.status, "unknown"), "magenta"), Cell("")
+        return Cell(words_of(channel.status, short=True), "magenta"), Cell("")
     text = number(channel.value, channel.resolution)
     if len(text) > _LONGEST and channel.least_span:  # far finer than anything that its limits ask for
         text = number(channel.value, channel.least_span / 30)
@@ -218,7 +218,7 @@ def unit_columns(width: int) -> list[ScreenColumn]:
 
 
 def unit_row(unit: UnitView, columns: list[ScreenColumn], width: int) -> Text:
-    """Return the line of one unit: its worst channel stands for it."""
+    """Return the line of one unit, with its worst channel."""
     worst = unit.worst
     if worst is None:
         return line([Cell(unit.name), Cell("  no channels", "dim")], width)
@@ -229,7 +229,7 @@ def unit_row(unit: UnitView, columns: list[ScreenColumn], width: int) -> Text:
 
 
 def excursion_row(excursion: ExcursionView, now_ns: int, zone: tzinfo | None, width: int) -> Text:
-    """Return the line of one excursion: place, beginning, what, which limit, how long."""
+    """Return the line of one excursion: rank, beginning, channel, limit, duration."""
     until = excursion.ended_ns if excursion.ended_ns is not None else now_ns
     lasted = duration((until - excursion.began_ns) / 1e9)
     lasting = excursion.ended_ns is None
@@ -254,7 +254,7 @@ def excursion_row(excursion: ExcursionView, now_ns: int, zone: tzinfo | None, wi
             Cell(when),
             Cell(excursion.channel, "bold" if lasting else ""),
             Cell(bound),
-            Cell(f"OUT for {lasted}" if lasting else f"back after {lasted}", "bold red" if lasting else ""),
+            Cell(f"active {lasted}" if lasting else f"lasted {lasted}", "bold red" if lasting else ""),
             Cell("first-out" if excursion.first_out else "", "bold"),
         ],
         width,
@@ -271,7 +271,7 @@ def instrument_columns(width: int) -> list[ScreenColumn]:
         ScreenColumn(title="no value", width=9, right=True),
     ]
     if width >= _LATENESS_FROM:
-        fixed.append(ScreenColumn(title="late p99", width=9, right=True))
+        fixed.append(ScreenColumn(title="delay p99", width=9, right=True))
     left = width - sum(column.width + 1 for column in fixed)
     return [
         ScreenColumn(title="instrument", width=min(24, left // 2)),
@@ -283,11 +283,11 @@ def instrument_columns(width: int) -> list[ScreenColumn]:
 def instrument_rows(
     instrument: InstrumentView, columns: list[ScreenColumn], zone: tzinfo | None, width: int
 ) -> list[Text]:
-    """Return the line of one instrument, and one more for what it said last, if anything went wrong."""
+    """Return the line of one instrument, and one more for its last fault, if there was any."""
     cells = [
         Cell(instrument.name, "bold"),
         Cell(instrument.bus),
-        state_cell(instrument.answering),
+        state_cell(instrument.link),
         Cell(f"{duration(instrument.age_s)} ago" if instrument.age_s is not None else "never"),
         Cell(duration(instrument.poll_s)),
         Cell(str(instrument.failures), "bold yellow" if instrument.failures else ""),
@@ -309,7 +309,7 @@ def event_row(event: EventView, now_ns: int, zone: tzinfo | None, width: int) ->
     return line(
         [
             Cell(f"{when:<11} "),
-            Cell(f"{event.kind:<17} ", "bold yellow" if event.trouble else "dim"),
+            Cell(f"{event.kind:<18} ", "bold yellow" if event.trouble else "dim"),
             Cell(words),
         ],
         width,
@@ -317,6 +317,6 @@ def event_row(event: EventView, now_ns: int, zone: tzinfo | None, width: int) ->
 
 
 def tally(conditions: Iterable[ChannelCondition]) -> str:
-    """Return how many of each condition, worst first: ``2 OUT, 1 early, 57 ok``."""
+    """Return how many of each condition, worst first: ``2 OUT, 1 warning, 57 ok``."""
     found = Counter(conditions)
     return ", ".join(f"{found[c]} {c.value}" for c in ChannelCondition if found[c])

@@ -23,7 +23,7 @@ from rig.view.row_tables import (
     unit_columns,
     unit_row,
 )
-from rig.view.snapshot import Answering, ChannelView, Snapshot, UnitView
+from rig.view.snapshot import ChannelView, LinkState, Snapshot, UnitView
 
 SMALLEST = (40, 8)
 """Below this size (columns, lines) only the header is drawn."""
@@ -31,7 +31,7 @@ _BESIDE_FROM = 150
 
 
 class ScreenPage(enum.Enum):
-    """What the screen shows; the value is the key that leads there."""
+    """Page of the screen; the value is its key."""
 
     OVERVIEW = "o"
     CHANNELS = "c"
@@ -43,14 +43,14 @@ class ScreenPage(enum.Enum):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ViewPosition:
-    """Where the viewer's eye is: page, number of the unit (by name; None: the worst), lines scrolled."""
+    """Position in the view: page, number of the unit (by name; None: the worst), lines scrolled."""
 
     page: ScreenPage = ScreenPage.OVERVIEW
     unit: int | None = None
     scroll: int = 0
 
     def pressed(self, key: str, snapshot: Snapshot, height: int) -> ViewPosition:
-        """Return where a key leads on a screen of ``height`` lines; keys that mean nothing lead nowhere."""
+        """Return the position after a key on a screen of ``height`` lines; unknown keys change nothing."""
         if key in {"u", "U"}:
             step = (1 if key == "u" else -1) if self.page is ScreenPage.UNIT else 0
             return ViewPosition(
@@ -100,7 +100,7 @@ def frame(snapshot: Snapshot, look: ViewPosition, canvas: Canvas, problems: Sequ
 
 
 def everything(snapshot: Snapshot, width: int, zone: tzinfo | None = None) -> list[Text]:
-    """Return the whole room as lines without end: for a printout, a pipe, a mail."""
+    """Return the whole state as text of any length: for a printout, a pipe, a mail."""
     problems: list[str] = []
     tall = Canvas(width=width, height=1_000_000, zone=zone)
     body = [heading("channels, worst first", width), *_channel_page(snapshot, ViewPosition(), tall, problems)]
@@ -167,22 +167,22 @@ def shares(height: int, wanted: Sequence[int], least: Sequence[int]) -> list[int
 
 
 def _overview(snapshot: Snapshot, canvas: Canvas, problems: list[str], *, alone: bool) -> list[Text]:
-    """Return units, excursions, unwell instruments, events; ``alone``: then channels, as many as fit."""
+    """Return units, excursions, instrument faults, events; ``alone``: then channels, as many as fit."""
     width = canvas.width
     out_now = [e for e in snapshot.excursions if e.ended_ns is None]
-    unwell = [i for i in snapshot.instruments if i.answering not in {Answering.ANSWERS, Answering.WAITING}]
+    faulty = [i for i in snapshot.instruments if i.link not in {LinkState.ONLINE, LinkState.WAITING}]
     events = snapshot.events
     wanted = [
         len(snapshot.units) + 1,
         len(out_now) + 1 if out_now else 0,
-        2 * len(unwell) + 1 if unwell else 0,
+        2 * len(faulty) + 1 if faulty else 0,
         min(len(events), 6 if alone else len(events)) + 1,
         len(snapshot.channels) + 1 if alone else 0,
     ]
-    heights = shares(canvas.height, wanted, [5, 4 if out_now else 0, 3 if unwell else 0, 3, 0])
+    heights = shares(canvas.height, wanted, [5, 4 if out_now else 0, 3 if faulty else 0, 3, 0])
     lines = _unit_list(snapshot, heights[0], width, problems)
     if heights[1]:
-        lines.append(heading(f"out of limits now, in the order read ({len(out_now)})", width, "bold red"))
+        lines.append(heading(f"active excursions, first-out order ({len(out_now)})", width, "bold red"))
         rows = [
             text
             for e in out_now
@@ -191,14 +191,14 @@ def _overview(snapshot: Snapshot, canvas: Canvas, problems: list[str], *, alone:
             )
         ]
         lines += window(
-            rows, heights[1] - 1, 0, lambda at: Cell(f"  {len(rows) - at} more are out: key x"), width
+            rows, heights[1] - 1, 0, lambda at: Cell(f"  {len(rows) - at} more active: key x"), width
         )
     if heights[2]:
-        lines.append(heading(f"instruments unwell ({len(unwell)})", width, "bold red"))
+        lines.append(heading(f"instrument faults ({len(faulty)})", width, "bold red"))
         columns = instrument_columns(width)
         rows = [
             text
-            for one in unwell
+            for one in faulty
             for text in guarded(
                 lambda one: instrument_rows(one, columns, canvas.zone, width), one, width, problems
             )
@@ -276,7 +276,7 @@ def _unit_page(snapshot: Snapshot, look: ViewPosition, canvas: Canvas, problems:
     lines = [heading(title, width)]
     lines += _channel_list(unit.channels, heights[0], look.scroll, width, problems, short=True)
     if heights[1] > 1:
-        lines.append(heading("its excursions", width))
+        lines.append(heading("excursions", width))
         rows = [excursion_row(e, snapshot.as_of_ns, canvas.zone, width) for e in excursions]
         lines += window(rows, heights[1] - 1, 0, lambda k: Cell(f"  {len(rows) - k} more: key x"), width)
     if heights[2] > 1:
@@ -307,7 +307,7 @@ def _excursion_page(
 ) -> list[Text]:
     width = canvas.width
     if not snapshot.excursions:
-        return [line([Cell("no channel has been out of a limit for its on-delay in this run")], width)]
+        return [line([Cell("no excursions in this run")], width)]
     rows = [
         text
         for e in snapshot.excursions
@@ -315,7 +315,7 @@ def _excursion_page(
             lambda e: [excursion_row(e, snapshot.as_of_ns, canvas.zone, width)], e, width, problems
         )
     ]
-    title = "excursions as they were read, lasting ones first (their order: postmortem)"
+    title = "excursions in the order of detection, active ones first (true order: postmortem)"
     more = lambda at: Cell(f"  {len(rows) - at} more below", "bold")  # noqa: E731 - one line, one use
     return [heading(title, width), *window(rows, canvas.height - 1, look.scroll, more, width)]
 

@@ -1,4 +1,4 @@
-"""What the room looks like at one moment: everything a screen shows, as frozen values."""
+"""State of the room at one moment: all that a screen shows, as frozen values."""
 
 from __future__ import annotations
 
@@ -6,22 +6,22 @@ import enum
 import math
 from dataclasses import dataclass
 
-from rig.domain.model import ChannelKind, Side, Status
+from rig.domain.model import ChannelKind, Side
 
 
 class ChannelCondition(enum.Enum):
-    """How a channel is doing, in the order of trouble; the value is the word on the screen."""
+    """Condition of a channel, in the order of severity; the value is the word on the screen."""
 
     OUT = "OUT"
     """Beyond a limit for its whole on-delay, and not yet back inside the deadband."""
-    CROSSED = "crossed"
+    PENDING = "pending"
     """Beyond a limit now; the on-delay is still running."""
     SILENT = "SILENT"
     """No valid reading for longer than the channel's allowed silence."""
     NO_NUMBER = "no value"
     """The last reading carries no number; its status says why."""
-    EARLY = "early"
-    """Beyond an early-warning value."""
+    WARNING = "warning"
+    """Beyond a warning value."""
     SUSPECT = "suspect"
     """The last number is not plausible."""
     WAITING = "waiting"
@@ -35,54 +35,41 @@ class ChannelCondition(enum.Enum):
 
     @property
     def is_trouble(self) -> bool:
-        """True where somebody should look."""
+        """True where attention is needed."""
         return self not in {ChannelCondition.OK, ChannelCondition.WAITING}
 
 
 _RANK = {condition: rank for rank, condition in enumerate(ChannelCondition)}
 
-STATUS_WORDS: dict[int, str] = {
-    Status.GOOD: "good",
-    Status.SUSPECT: "suspect",
-    Status.OVER: "over",
-    Status.UNDER: "under",
-    Status.NO_VALUE: "open/NaN",
-    Status.NO_REPLY: "no reply",
-    Status.BAD_REPLY: "bad reply",
-    Status.REFUSED: "refused",
-    Status.NOT_COMPUTED: "no result",
-    Status.LOST: "lost",
-}
-"""What stands in place of a number; at most nine characters."""
-
 
 class RunState(enum.Enum):
-    """What the recording is doing."""
+    """State of the recording."""
 
     RUNNING = "RUNNING"
     STOPPED = "STOPPED"
     """The last session was stopped on purpose; the run may go on."""
     FINISHED = "FINISHED"
     PAST = "PAST"
-    """A moment of the past is looked at, whatever the recording is doing now."""
+    """A past moment is shown, whatever the recording is doing now."""
     CRASHED = "CRASHED"
-    """Nobody is recording, and the last session ended without a recorded stop."""
+    """No logger runs, and the last session ended without a recorded stop."""
 
 
-class Answering(enum.Enum):
-    """How an instrument is doing, in the order of trouble."""
+class LinkState(enum.Enum):
+    """Connection of an instrument, in the order of severity."""
 
-    LOST = "LOST"
-    STUCK = "STUCK"
-    LATE = "LATE"
-    """Not declared lost, but the last good reply is older than a few polls."""
+    OFFLINE = "OFFLINE"
+    HUNG = "HUNG"
+    """A call on its bus does not return."""
+    SLOW = "slow"
+    """Not declared offline, but the last good reply is older than a few polls."""
     WAITING = "waiting"
-    ANSWERS = "answers"
+    ONLINE = "online"
 
     @property
     def rank(self) -> int:
         """0 is the worst."""
-        return list(Answering).index(self)
+        return list(LinkState).index(self)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -91,18 +78,18 @@ class Margin:
 
     value: the limit; distance: in the channel's unit of measure, negative when beyond; used: share of
     the way to the limit that is used up, 0 to 1 (from the middle of the band where there are two
-    limits, from zero where there is one); early: the same share of the early-warning value, or None.
+    limits, from zero where there is one); warning: the same share of the warning value, or None.
     """
 
     side: Side
     value: float
     distance: float
     used: float
-    early: float | None = None
+    warning: float | None = None
 
 
 class Pace(enum.Enum):
-    """How the slope of the last minute differs from that of the minutes before."""
+    """Change of slope from the minutes before to the last minute."""
 
     EVEN = "even"
     SLOWING = "slowing"
@@ -128,7 +115,7 @@ class Trend:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Reach:
-    """When a limit is reached if the movement goes on, in seconds from now.
+    """Time to a limit if the trend continues, in seconds from now.
 
     best_s: along the line. low_s, high_s: bounds at about 95 %, as far as the line itself can be believed:
     0 where the movement quickens (it may be at any moment before high_s), infinite where it slows down
@@ -142,7 +129,7 @@ class Reach:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PhaseView:
-    """The phase of the test program in force. stage: what it is doing, '' where the record does not say.
+    """The phase of the test program in force. stage: of the phase, '' where not recorded.
 
     done_s, planned_s: time that counted and time asked for; None where the phase has no such plan.
     """
@@ -204,7 +191,7 @@ class UnitView:
 
     @property
     def worst(self) -> ChannelView | None:
-        """The channel most in need of a look."""
+        """The channel in the most severe condition."""
         return self.channels[0] if self.channels else None
 
     @property
@@ -215,10 +202,10 @@ class UnitView:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ExcursionView:
-    """A stretch out of a limit, as the recorder counted it.
+    """Excursion, as the recorder counted it.
 
-    began_ns: first reading outside; ended_ns: None while it lasts; place: 1 for the earliest of its unit
-    since all of it was inside, equal where the readings are; first_out: place 1.
+    began_ns: first reading outside; ended_ns: None while active; place: first-out rank in its unit since
+    all of it was inside, equal where the readings are; first_out: place 1.
     peak: the value farthest out that is known, NaN if unknown.
     """
 
@@ -237,13 +224,13 @@ class ExcursionView:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class InstrumentView:
-    """One instrument: age of the last reply, what failed lately, what it or its bus said last."""
+    """One instrument: age of the last reply, recent failures, last fault of it or its bus."""
 
     name: str
     bus: str
     driver: str
     poll_s: float
-    answering: Answering
+    link: LinkState
     age_s: float | None
     failures: int
     """Exchanges without a usable reply in the last hour, as far as the view has read."""
@@ -254,7 +241,7 @@ class InstrumentView:
     numberless: int
     """How many of its channels have no number at present."""
     late_ms: float | None = None
-    """99 of 100 polls began no later than this after their deadline; None until the logger says."""
+    """99th percentile of how late polls began after their deadline; None while unknown."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -275,9 +262,9 @@ class Snapshot:
     now_ns: UTC ns of the picture; newest_ns: middle of the newest reading, None before the first.
     age_s: age of the newest reading; stale: nothing new for longer than the polls explain.
     started_ns, planned_s: of the run; elapsed_s: up to now, or to the end of a run that ended.
-    gaps: recorded gaps so far. warnings: what is wrong with the recording itself, now, in words.
+    gaps: recorded gaps so far. warnings: present faults of the recording itself, in words.
     skipped: what of the recording could not be read, and why. phase: of the test program, None where
-    there is none. alerts: how people are told, in words, '' where nobody is.
+    there is none. alerts: status of the notifiers, '' where there are none.
     """
 
     rig: str

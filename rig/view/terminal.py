@@ -1,4 +1,4 @@
-"""A terminal taken over for a while: alternate screen, keys as they are pressed, changed lines only.
+"""Terminal in full-screen mode: alternate screen, single keys, changed lines only.
 
 Everything is undone on every way out. A terminal that takes no more (stopped by the user, a dead line)
 never blocks for longer than a moment; one that has gone raises TerminalGoneError.

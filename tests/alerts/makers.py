@@ -126,11 +126,11 @@ def appending(path: Path) -> Notifier:
     return Notifier(command=CommandNotifier(run=("/usr/bin/tee", "-a", str(path))), deadline_s=20.0)
 
 
-def told(path: Path) -> list[str]:
+def sent(path: Path) -> list[str]:
     """Return the messages in a file written by ``appending``, without their last lines about themselves."""
     if not path.exists():
         return []
-    return [one for one in path.read_text("utf-8").split("then this word is the same\n") if one.strip()]
+    return [one for one in path.read_text("utf-8").split("duplicates carry the same ID)\n") if one.strip()]
 
 
 def python(code: str, *words: str) -> Notifier:
@@ -210,7 +210,7 @@ def settled(service: AlertService, turns: int = 400) -> None:
     pause = threading.Event()
     for _ in range(turns):
         service.turn()
-        if not service._couriers:
+        if not service._deliveries:
             return
         pause.wait(0.01)
     raise AssertionError("messages are still under way")

@@ -17,12 +17,14 @@ from tests.alerts.makers import HOUR, MINUTE, SECOND, START_NS
 NOW = START_NS
 
 
-def way(**words: Any) -> Notifier:
+def notifier(**words: Any) -> Notifier:
     return Notifier(command=CommandNotifier(run=("/bin/true",)), **words)
 
 
-def ledger(ways: Mapping[str, Notifier] | None = None, **words: Any) -> DeliveryState:
-    return DeliveryState(Alerts(ways=dict(ways or {"phone": way()}), **{"gather_s": 0.0, **words}), "run-one")
+def state(notifiers: Mapping[str, Notifier] | None = None, **words: Any) -> DeliveryState:
+    return DeliveryState(
+        Alerts(notifiers=dict(notifiers or {"phone": notifier()}), **{"gather_s": 0.0, **words}), "run-one"
+    )
 
 
 def fact(number: int, **words: Any) -> Fact:
@@ -41,11 +43,11 @@ def seen(*facts: Fact, position: tuple[int, int] = (1, 1)) -> dict[str, Any]:
 
 
 def send(book: DeliveryState, now_ns: int, name: str = "phone") -> Batch:
-    parcel = book.due(name, now_ns)
-    assert parcel is not None
-    numbers = [one.number for one in parcel.facts]
-    book.apply({"r": "sending", "way": name, "facts": numbers, "key": parcel.key})
-    return parcel
+    batch = book.due(name, now_ns)
+    assert batch is not None
+    numbers = [one.number for one in batch.facts]
+    book.apply({"r": "sending", "way": name, "facts": numbers, "key": batch.key})
+    return batch
 
 
 def sent(now_ns: int, name: str = "phone") -> dict[str, Any]:
@@ -56,19 +58,19 @@ def failed(now_ns: int, *, refused: bool, name: str = "phone") -> dict[str, Any]
     return {"r": "failed", "way": name, "t": now_ns, "error": "no", "refused": refused}
 
 
-def numbers(parcel: Batch | None) -> list[int]:
-    return [one.number for one in parcel.facts] if parcel else []
+def numbers(batch: Batch | None) -> list[int]:
+    return [one.number for one in batch.facts] if batch else []
 
 
 def test_a_first_alert_waits_for_those_that_belong_to_it() -> None:
-    book = ledger(gather_s=20.0)
+    book = state(gather_s=20.0)
     book.apply(seen(fact(1)))
     assert book.due("phone", NOW + 19 * SECOND) is None
     assert numbers(book.due("phone", NOW + 20 * SECOND)) == [1]
 
 
 def test_few_alerts_come_unit_by_unit_and_many_in_one_digest_in_order() -> None:
-    book = ledger(digest_after=5)
+    book = state(digest_after=5)
     book.apply(seen(*(fact(n, group=f"A{n % 2}") for n in range(1, 6))))
     assert numbers(send(book, NOW)) == [1, 3, 5]
     book.apply(sent(NOW))
@@ -81,7 +83,7 @@ def test_few_alerts_come_unit_by_unit_and_many_in_one_digest_in_order() -> None:
 
 
 def test_a_refused_parcel_is_dissolved_and_its_facts_travel_with_the_later_ones() -> None:
-    book = ledger()
+    book = state()
     book.apply(seen(fact(1)))
     first = send(book, NOW)
     book.apply(failed(NOW, refused=True))
@@ -92,7 +94,7 @@ def test_a_refused_parcel_is_dissolved_and_its_facts_travel_with_the_later_ones(
 
 
 def test_a_parcel_that_may_have_arrived_goes_again_as_it_was_under_the_same_key() -> None:
-    book = ledger()
+    book = state()
     book.apply(seen(fact(1)))
     first = send(book, NOW)
     book.apply(failed(NOW, refused=False))
@@ -104,7 +106,7 @@ def test_a_parcel_that_may_have_arrived_goes_again_as_it_was_under_the_same_key(
 
 
 def test_tries_go_on_without_end_at_waits_that_double_up_to_a_quarter_of_an_hour() -> None:
-    book = ledger()
+    book = state()
     book.apply(seen(fact(1)))
     now, waits = NOW, []
     for _ in range(300):
@@ -120,7 +122,7 @@ def test_tries_go_on_without_end_at_waits_that_double_up_to_a_quarter_of_an_hour
 
 
 def test_a_clock_that_is_set_back_delays_nothing() -> None:
-    book = ledger(gather_s=20.0)
+    book = state(gather_s=20.0)
     book.apply(seen(fact(1)))
     send(book, NOW + 20 * SECOND)
     book.apply(failed(NOW + 20 * SECOND, refused=True))
@@ -128,7 +130,7 @@ def test_a_clock_that_is_set_back_delays_nothing() -> None:
 
 
 def test_more_than_the_most_of_an_hour_waits_and_then_comes_in_one_digest_that_says_so() -> None:
-    book = ledger(per_hour=3)
+    book = state(per_hour=3)
     lasts = []
     for n in range(1, 4):
         book.apply(seen(fact(n)))
@@ -142,7 +144,7 @@ def test_more_than_the_most_of_an_hour_waits_and_then_comes_in_one_digest_that_s
 
 
 def test_each_way_tells_its_own_categories_and_fails_alone() -> None:
-    book = ledger({"phone": way(tell=("limits",)), "desk": way(tell=("limits", "early"))})
+    book = state({"phone": notifier(tell=("limits",)), "desk": notifier(tell=("limits", "early"))})
     book.apply(seen(fact(1), fact(2, category="early")))
     assert numbers(send(book, NOW, "phone")) == [1]
     book.apply(failed(NOW, refused=True, name="phone"))
@@ -154,14 +156,14 @@ def test_each_way_tells_its_own_categories_and_fails_alone() -> None:
 
 
 def test_what_only_one_way_or_all_but_one_should_tell_goes_that_way() -> None:
-    book = ledger({"phone": way(), "desk": way()})
+    book = state({"phone": notifier(), "desk": notifier()})
     book.apply(seen(fact(1, only_by="desk", category="ways"), fact(2, not_by="desk", category="ways")))
     assert numbers(book.due("desk", NOW)) == [1]
     assert numbers(book.due("phone", NOW)) == [2]
 
 
 def test_a_test_message_that_arrived_is_remembered_with_its_time() -> None:
-    book = ledger()
+    book = state()
     book.apply(seen(fact(1, what="test", only_by="phone", category="ways")))
     assert (book.queues["phone"].tested_ns, book.queues["phone"].test_ok_ns) == (NOW, 0)
     send(book, NOW)
@@ -170,13 +172,13 @@ def test_a_test_message_that_arrived_is_remembered_with_its_time() -> None:
 
 
 def test_memory_is_bounded_and_what_is_left_out_is_counted() -> None:
-    book = ledger()
+    book = state()
     for n in range(1, MOST_WAITING + 11):
         book.apply(seen(fact(n)))
-    parcel = book.due("phone", NOW)
-    assert parcel is not None
-    assert (len(parcel.facts), parcel.dropped) == (MOST_WAITING, 10)
-    assert (parcel.facts[0].number, parcel.facts[-1].number) == (1, MOST_WAITING + 10)
+    batch = book.due("phone", NOW)
+    assert batch is not None
+    assert (len(batch.facts), batch.dropped) == (MOST_WAITING, 10)
+    assert (batch.facts[0].number, batch.facts[-1].number) == (1, MOST_WAITING + 10)
     assert len(book.facts) == MOST_WAITING
 
 
@@ -184,7 +186,7 @@ def test_memory_is_bounded_and_what_is_left_out_is_counted() -> None:
 def test_whatever_happens_each_fact_is_delivered_and_doubled_only_under_the_same_key(
     steps: list[str],
 ) -> None:
-    book, now, number = ledger(), NOW, 0
+    book, now, number = state(), NOW, 0
     arrived: dict[str, list[int]] = {}
     made: list[int] = []
     for step in [*steps, "ok", "ok"]:
@@ -194,18 +196,18 @@ def test_whatever_happens_each_fact_is_delivered_and_doubled_only_under_the_same
             made.append(number)
             book.apply(seen(fact(number)))
         elif step == "restart":
-            again = ledger()
-            again.apply(book.state())
-            assert again.state() == book.state()
+            again = state()
+            again.apply(book.to_record())
+            assert again.to_record() == book.to_record()
             book = again
         elif book.due("phone", now):
-            parcel = send(book, now)
+            batch = send(book, now)
             if step != "refused":
-                assert arrived.setdefault(parcel.key, numbers(parcel)) == numbers(parcel)
+                assert arrived.setdefault(batch.key, numbers(batch)) == numbers(batch)
             book.apply(sent(now) if step == "ok" else failed(now, refused=step == "refused"))
     while book.due("phone", now):
-        parcel = send(book, now)
-        assert arrived.setdefault(parcel.key, numbers(parcel)) == numbers(parcel)
+        batch = send(book, now)
+        assert arrived.setdefault(batch.key, numbers(batch)) == numbers(batch)
         book.apply(sent(now))
         now += HOUR
-    assert sorted(n for parcel in arrived.values() for n in parcel) == made
+    assert sorted(n for batch in arrived.values() for n in batch) == made

@@ -36,7 +36,7 @@ def beaten(alerts: AlertService) -> None:
 
     def done() -> bool:
         alerts.turn()
-        return not heartbeat._couriers
+        return not heartbeat._deliveries
 
     peers.wait_for(done)
 

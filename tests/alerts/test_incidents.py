@@ -26,7 +26,7 @@ def words(facts: list[Fact]) -> list[tuple[str, str]]:
 def test_a_limit_is_told_once_with_value_limit_place_and_beginning() -> None:
     rules = incidents()
     [fact] = rules.take(Story().out(30), at(25))
-    assert fact.headline == "A1.heatsink above its limit 95 degC: 96.2 degC"
+    assert fact.headline == "A1.heatsink above high limit 95 degC: 96.2 degC"
     assert (fact.category, fact.group, fact.since_ns, fact.t_ns) == ("limits", "A1", at(25), at(30))
     assert fact.look == "unit A1 (serial 001, load 8 ohm resistor); sensor at scanner.t1"
 
@@ -43,19 +43,19 @@ def test_a_chattering_channel_is_told_once_and_once_when_it_is_calm() -> None:
     assert [fact.what for fact in facts] == ["new"]
     [over] = rules.tick(at(3595 + 600))
     assert over.what == "over"
-    assert over.headline == "A1.heatsink no longer above its limit, after 1 h"
+    assert over.headline == "A1.heatsink returned to normal (high limit), after 1 h"
     assert over.detail[1] == "360 times so far"
     assert rules.open == {}
 
 
 def test_high_and_low_and_each_channel_are_incidents_of_their_own() -> None:
     rules, story = incidents(), Story()
-    told = [
+    sent = [
         *rules.take(story.out(1)),
         *rules.take(story.out(2, side="low")),
         *rules.take(story.out(3, channel="A2.heatsink")),
     ]
-    assert [fact.what for fact in told] == ["new", "new", "new"]
+    assert [fact.what for fact in sent] == ["new", "new", "new"]
 
 
 def test_an_early_warning_that_becomes_a_limit_is_told_as_worse_and_never_back_again() -> None:
@@ -92,12 +92,12 @@ def test_channels_of_a_lost_instrument_are_not_told_one_by_one_also_through_form
     rules.take(story.event(EventKind.INSTRUMENT_BACK, 100, "scanner"))
     for channel in ("A1.heatsink", "A1.margin", "A2.margin"):
         rules.take(story.event(EventKind.VALID_AGAIN, 101, channel))
-    told = rules.tick(at(161))
-    assert ("over", "scanner answers again, after 1.7 min") in words(told)
-    told += rules.tick(at(162))
+    sent = rules.tick(at(161))
+    assert ("over", "scanner is online again, after 1.7 min") in words(sent)
+    sent += rules.tick(at(162))
     # the one that stayed dead although its instrument answers is a matter of its own, and told
-    assert [fact.headline for fact in told if fact.what == "new"] == ["A2.heatsink no-valid-reading"]
-    assert len(told) == 2
+    assert [fact.headline for fact in sent if fact.what == "new"] == ["A2.heatsink no-valid-reading"]
+    assert len(sent) == 2
 
 
 def test_a_dead_logger_never_makes_an_incident_end() -> None:
@@ -125,7 +125,7 @@ def test_after_a_restart_of_the_logger_what_is_gone_is_told_as_gone() -> None:
     rules.take(story.out(0))
     rules.take(story.event(EventKind.SESSION_START, 100, "run"))
     [over] = rules.tick(at(160))
-    assert over.headline == "A1.heatsink no longer above its limit since the logger was started anew"
+    assert over.headline == "A1.heatsink returned to normal (high limit) since the restart of the logger"
 
 
 def test_a_note_while_no_logger_runs_ends_nothing() -> None:
@@ -157,7 +157,7 @@ def test_a_stop_is_told_with_what_was_wrong_at_that_time() -> None:
     rules.take(story.out(0))
     [stop] = rules.take(story.event(EventKind.SESSION_STOP, 5, "run", "session 1 stopped: signal SIGTERM"))
     assert stop.category == "logger"
-    assert stop.detail == ("wrong at that time: A1.heatsink",)
+    assert stop.detail == ("active at that time: A1.heatsink",)
 
 
 @pytest.mark.parametrize(
@@ -209,7 +209,7 @@ def test_a_silent_logger_is_told_once_and_once_when_readings_have_come_for_a_whi
 
     assert look(120, 0) == []
     [fact] = look(121, 0)
-    assert fact.headline == "the logger is silent: nothing new on disk for 2 min"
+    assert fact.headline == "logger silent: nothing new on disk for 2 min"
     assert fact.since_ns == at(0)
     assert look(500, 0) == []
     assert look(600, 599) == []
@@ -220,12 +220,12 @@ def test_a_silent_logger_is_told_once_and_once_when_readings_have_come_for_a_whi
 
 def test_a_failing_way_is_told_by_the_others_and_so_is_its_recovery() -> None:
     rules = incidents()
-    [fact] = rules.way_fails("phone", at(0), at(600), "refused")
+    [fact] = rules.notifier_fails("phone", at(0), at(600), "refused")
     assert (fact.category, fact.not_by, fact.since_ns) == ("ways", "phone", at(0))
-    assert rules.way_fails("phone", at(0), at(700), "refused") == []
-    [over] = rules.way_works("phone", at(900))
+    assert rules.notifier_fails("phone", at(0), at(700), "refused") == []
+    [over] = rules.notifier_works("phone", at(900))
     assert (over.what, over.not_by) == ("over", "phone")
-    assert rules.way_works("phone", at(901)) == []
+    assert rules.notifier_works("phone", at(901)) == []
 
 
 def test_how_far_it_went_out_is_what_the_readings_showed_while_it_was_out() -> None:
@@ -236,7 +236,7 @@ def test_how_far_it_went_out_is_what_the_readings_showed_while_it_was_out() -> N
     rules.follow(("A1.heatsink",), (400.0,), bytes([Status.SUSPECT]))
     rules.take(story.back(10))
     [over] = rules.tick(at(10))
-    assert "farthest out: 99.50 degC" in over.detail
+    assert "extreme value: 99.5 degC" in over.detail
 
 
 def test_incidents_survive_being_written_down() -> None:
@@ -281,6 +281,6 @@ def test_what_is_over_is_named_so_that_nobody_takes_the_other_limit_for_over_too
     rules.take(story.out(0))
     rules.take(story.out(1, side="low"))
     rules.take(story.back(2))
-    assert words(rules.tick(at(2))) == [("over", "A1.heatsink no longer above its limit, after 2 s")]
+    assert words(rules.tick(at(2))) == [("over", "A1.heatsink returned to normal (high limit), after 2 s")]
     rules.take(story.back(9, side="low"))
-    assert words(rules.tick(at(9))) == [("over", "A1.heatsink no longer below its limit, after 8 s")]
+    assert words(rules.tick(at(9))) == [("over", "A1.heatsink returned to normal (low limit), after 8 s")]

@@ -29,14 +29,14 @@ MESSAGE = Message(
 )  # fmt: skip
 
 
-def carried(way: Notifier, message: Message = MESSAGE) -> DeliveryOutcome:
+def carried(notifier: Notifier, message: Message = MESSAGE) -> DeliveryOutcome:
     """Return what became of a message, through a real courier process."""
-    return ended(DeliveryProcess(job_of(way, plain(message))))
+    return ended(DeliveryProcess(job_of(notifier, plain(message))))
 
 
-def ended(courier: DeliveryProcess) -> DeliveryOutcome:
+def ended(delivery: DeliveryProcess) -> DeliveryOutcome:
     for _ in range(3000):
-        outcome = courier.poll()
+        outcome = delivery.poll()
         if outcome is not None:
             return outcome
         time.sleep(0.01)
@@ -165,12 +165,12 @@ def test_an_unkind_server_costs_no_more_than_the_deadline_and_delivers_nothing()
         "hanging up": peers.rude,
     }
     with ExitStack() as stack:
-        couriers = {
-            (talk, name): DeliveryProcess(job_of(way, plain(MESSAGE)))
+        deliveries = {
+            (talk, name): DeliveryProcess(job_of(notifier, plain(MESSAGE)))
             for talk, behave in talks.items()
-            for name, way in unkind(stack.enter_context(peers.raw_server(behave))).items()
+            for name, notifier in unkind(stack.enter_context(peers.raw_server(behave))).items()
         }
-        outcomes = {which: ended(courier) for which, courier in couriers.items()}
+        outcomes = {which: ended(delivery) for which, delivery in deliveries.items()}
     for (_, name), outcome in outcomes.items():
         assert not outcome.delivered
         # before the text is sent a refusal is certain; a web server has it then, and may have kept it
@@ -179,8 +179,8 @@ def test_an_unkind_server_costs_no_more_than_the_deadline_and_delivers_nothing()
 
 
 def test_a_closed_port_is_a_refusal() -> None:
-    for way in unkind(peers.free_port()).values():
-        outcome = carried(way)
+    for notifier in unkind(peers.free_port()).values():
+        outcome = carried(notifier)
         assert outcome.refused
         assert "refused" in outcome.note.lower()
 
@@ -194,8 +194,8 @@ def test_a_broken_tls_greeting_is_a_refusal(settings: dict[str, Any], scheme: st
         connection.sendall(b"HTTP/1.1 200 OK\r\n\r\n")
 
     with peers.raw_server(talk) as port:
-        way = mail(port, **settings) if scheme == "mail" else hook(f"https://127.0.0.1:{port}/")
-        assert carried(way).refused
+        notifier = mail(port, **settings) if scheme == "mail" else hook(f"https://127.0.0.1:{port}/")
+        assert carried(notifier).refused
 
 
 # ---- webhook
@@ -221,32 +221,32 @@ def test_a_webhook_gets_the_message_as_json_with_its_key_and_token(
 def test_only_an_answer_from_200_to_299_counts() -> None:
     """RFC 9110, section 15: 2xx is success and nothing else is."""
     with Hook() as server, Hook() as elsewhere:
-        couriers = {}
+        deliveries = {}
         for code in (200, 202, 204, 199, 301, 302, 307, 308, 400, 401, 404, 429, 500, 503):
             server.by_path[f"/{code}"] = (code, {"Location": elsewhere.url}, b"")
-            way = hook(f"http://127.0.0.1:{server.port}/{code}", deadline_s=5.0)
-            couriers[code] = DeliveryProcess(job_of(way, plain(MESSAGE)))
-        for code, courier in couriers.items():
-            assert ended(courier).delivered == (200 <= code < 300), code
+            notifier = hook(f"http://127.0.0.1:{server.port}/{code}", deadline_s=5.0)
+            deliveries[code] = DeliveryProcess(job_of(notifier, plain(MESSAGE)))
+        for code, delivery in deliveries.items():
+            assert ended(delivery).delivered == (200 <= code < 300), code
         assert elsewhere.posts == []  # a redirect is not followed: the token is not for others
 
 
 def test_an_answer_200_that_says_error_does_not_count_where_a_text_is_expected() -> None:
     with Hook() as server:
         server.answers = [(200, {}, b'{"error": "no such room"}'), (202, {}, b'{"ok": true}')]
-        way = hook(server.url, expect='"ok": true')
-        assert [carried(way).delivered for _ in range(2)] == [False, True]
+        notifier = hook(server.url, expect='"ok": true')
+        assert [carried(notifier).delivered for _ in range(2)] == [False, True]
 
 
 def test_a_url_that_is_itself_a_secret_is_shown_nowhere(monkeypatch: pytest.MonkeyPatch) -> None:
     with Hook() as server:
         server.usual = (500, {}, b"")
         monkeypatch.setenv("SOAKRIG_HOOK", server.url + "/" + SECRET)
-        way = hook("env:SOAKRIG_HOOK")
-        outcome = carried(way)
+        notifier = hook("env:SOAKRIG_HOOK")
+        outcome = carried(notifier)
         assert server.posts[0][0] == f"/alerts/{SECRET}"
     assert "500" in outcome.note
-    assert SECRET not in outcome.note + repr(way)
+    assert SECRET not in outcome.note + repr(notifier)
 
 
 def test_what_is_no_url_is_refused_without_showing_it(monkeypatch: pytest.MonkeyPatch) -> None:
@@ -261,11 +261,11 @@ def test_what_is_no_url_is_refused_without_showing_it(monkeypatch: pytest.Monkey
 
 def test_an_mqtt_message_is_published_with_quality_of_service_1(tmp_path: Path) -> None:
     port = peers.free_port()
-    way = Notifier(
+    notifier = Notifier(
         mqtt=MqttNotifier(server=f"127.0.0.1:{port}", topic="room/alerts", security="none"), deadline_s=10.0
     )
     with peers.broker(tmp_path, port), peers.subscriber(port, "room/#") as heard:
-        assert carried(way) == DeliveryOutcome(delivered=True)
+        assert carried(notifier) == DeliveryOutcome(delivered=True)
         peers.wait_for(lambda: heard)
     assert json.loads(heard[0]) == printed(MESSAGE)
 
@@ -321,7 +321,7 @@ def test_a_command_gets_the_text_on_its_input_and_the_rest_in_its_environment(
     [
         (("/bin/false",), True, "/bin/false ended with exit code 1"),
         (("/no/such/program",), True, "/no/such/program could not be started: No such file or directory"),
-        (("/bin/sleep", "60"), False, "/bin/sleep was not done after 1 s and was ended"),
+        (("/bin/sleep", "60"), False, "/bin/sleep ended after the deadline of 1 s"),
     ],
 )
 def test_a_command_that_fails_is_not_delivered(run: tuple[str, ...], refused: bool, note: str) -> None:

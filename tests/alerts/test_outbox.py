@@ -9,7 +9,7 @@ import pytest
 
 from rig.alerts.outbox import COMPACT_BYTES, NAME, Outbox
 from rig.store.files import File, OsDisk
-from tests.alerts.test_delivery_state import NOW, fact, failed, ledger, seen, send, sent, way
+from tests.alerts.test_delivery_state import NOW, fact, failed, notifier, seen, send, sent, state
 
 
 class Moody:
@@ -58,12 +58,12 @@ class MoodyDisk(OsDisk):
 
 
 def opened(folder: Path, disk: OsDisk | None = None) -> Outbox:
-    return Outbox(folder, ledger(), disk or OsDisk())
+    return Outbox(folder, state(), disk or OsDisk())
 
 
 def story(box: Outbox) -> list[dict[str, object]]:
     """Record a few things; return the state after each."""
-    states = [box.ledger.state()]
+    states = [box.state.to_record()]
     for record in (
         seen(fact(1), fact(2), position=(1, 5)),
         {"r": "sending", "way": "phone", "facts": [1], "key": "x"},
@@ -72,7 +72,7 @@ def story(box: Outbox) -> list[dict[str, object]]:
         sent(NOW + 1),
     ):
         box.record(record)
-        states.append(box.ledger.state())
+        states.append(box.state.to_record())
     return states
 
 
@@ -81,7 +81,7 @@ def test_a_new_process_finds_everything_as_it_was(tmp_path: Path) -> None:
     states = story(box)
     box.close()
     again = opened(tmp_path)
-    assert again.ledger.state() == states[-1]
+    assert again.state.to_record() == states[-1]
     assert not again.fresh
     assert again.dropped == ""
 
@@ -102,7 +102,7 @@ def test_cut_off_at_any_byte_it_is_what_it_was_after_some_record(tmp_path: Path)
         (folder / NAME).write_bytes(whole[:size])
         found = opened(folder, MoodyDisk("hasty"))
         found.close()
-        assert found.ledger.state() == states[sum(end <= size for end in ends) - 1]
+        assert found.state.to_record() == states[sum(end <= size for end in ends) - 1]
         assert found.dropped == ""
 
 
@@ -114,7 +114,7 @@ def test_a_flipped_bit_is_told_and_what_stands_before_it_counts(tmp_path: Path) 
     lines[3] = lines[3].replace(b"failed", b"fbiled")
     (tmp_path / NAME).write_bytes(b"".join(lines))
     again = opened(tmp_path)
-    assert again.ledger.state() == states[2]
+    assert again.state.to_record() == states[2]
     assert again.dropped.startswith(f"{tmp_path / NAME}: damaged from byte ")
 
 
@@ -125,7 +125,7 @@ def test_rubbish_is_no_reason_not_to_start(tmp_path: Path, rubbish: bytes) -> No
     (tmp_path / NAME).write_bytes(rubbish)
     box = opened(tmp_path)
     box.record(seen(fact(1)))
-    assert list(box.ledger.facts) == [1]
+    assert list(box.state.facts) == [1]
 
 
 def test_the_file_stays_small(tmp_path: Path) -> None:
@@ -134,12 +134,12 @@ def test_the_file_stays_small(tmp_path: Path) -> None:
     for n in range(1, 1500):
         now += 3_600_000_000_000
         box.record(seen(fact(n, queued_ns=now), position=(1, n)))
-        parcel = send(box.ledger, now)
-        assert parcel.facts[0].number == n
+        batch = send(box.state, now)
+        assert batch.facts[0].number == n
         box.record(sent(now))
     assert (tmp_path / NAME).stat().st_size < 2 * COMPACT_BYTES
     box.close()
-    assert opened(tmp_path).ledger.position == (1, 1499)
+    assert opened(tmp_path).state.position == (1, 1499)
 
 
 @pytest.mark.parametrize("mood", ["full", "broken"])
@@ -151,20 +151,20 @@ def test_a_refusing_disk_stops_no_alert_and_everything_is_written_when_it_works_
     disk.mood = mood
     box.record(seen(fact(1)))
     assert box.fault
-    assert [one.number for one in send(box.ledger, NOW).facts] == [1]
+    assert [one.number for one in send(box.state, NOW).facts] == [1]
     box.record(failed(NOW, refused=True))
     disk.mood = ""
     box.record(seen(fact(2)))
     assert box.fault == ""
     box.close()
-    assert opened(tmp_path).ledger.state() == box.ledger.state()
+    assert opened(tmp_path).state.to_record() == box.state.to_record()
 
 
-def test_ways_that_the_rig_file_no_longer_has_are_forgotten(tmp_path: Path) -> None:
+def test_notifiers_that_the_rig_file_no_longer_has_are_forgotten(tmp_path: Path) -> None:
     box = opened(tmp_path)
     box.record(seen(fact(1)))
     box.close()
-    Outbox(tmp_path, ledger({"desk": way()})).close()
-    other = Outbox(tmp_path, ledger({"desk": way()}))
-    assert list(other.ledger.queues) == ["desk"]
+    Outbox(tmp_path, state({"desk": notifier()})).close()
+    other = Outbox(tmp_path, state({"desk": notifier()}))
+    assert list(other.state.queues) == ["desk"]
     other.record(sent(NOW))

@@ -63,7 +63,7 @@ def test_it_tells_by_the_rig_file_the_recording_keeps_and_ends_well_on_sigterm(t
             peers.wait_for(lambda: hook.posts)
             process.send_signal(signal.SIGTERM)
             assert process.wait(15) == 0
-        assert headlines(hook) == ["A1.heatsink above its limit 95 degC: 96.2 degC"]
+        assert headlines(hook) == ["A1.heatsink above high limit 95 degC: 96.2 degC"]
         assert str(tmp_path / "soak") in json.loads(hook.posts[0][2])["text"]
 
 
@@ -126,7 +126,7 @@ def test_a_session_with_another_rig_file_changes_who_is_told(tmp_path: Path) -> 
             recording.begin()
             recording.out("A2.heatsink")
             peers.wait_for(lambda: second.posts)
-        assert headlines(second) == ["A2.heatsink above its limit 95 degC: 96.2 degC"]
+        assert headlines(second) == ["A2.heatsink above high limit 95 degC: 96.2 degC"]
 
 
 def test_only_one_process_tells_of_a_run(tmp_path: Path) -> None:
@@ -154,7 +154,7 @@ def test_a_recording_from_elsewhere_starts_nobodys_program_here(tmp_path: Path) 
     ("text", "code", "said"),
     [
         ("rig: x\n", 2, "has no section alerts"),
-        ("alerts: {ways: {}}\n", 2, "names no way and no heartbeat"),
+        ("alerts: {ways: {}}\n", 2, "names no notifier (ways) and no heartbeat"),
         ("alerts: {ways: {x: {}}}\n", 3, ":1: alerts.ways.x: 0 of mail, webhook, mqtt and command"),
     ],
 )

@@ -15,7 +15,7 @@ from pathlib import Path
 import numpy as np
 
 import drivers
-from rig.domain.event_summary import told
+from rig.domain.event_summary import summarise
 from rig.domain.jsonmap import plain
 from rig.domain.layout_json import to_json
 from rig.domain.model import Event, EventKind, Layout, Series, Status
@@ -103,7 +103,7 @@ def seal_day(run: RunDir, layout: Layout, whole: Course, day: int, days: int) ->
         offset_ns=START_NS - BOOT_NS, start_ns=min(begin, happened[0].t_ns),
         end_ns=max(end, happened[-1].t_ns), **facts,
     )  # fmt: skip
-    index = Index(run=run.id, first=first, last=last, sessions={1: note}, told=told(happened))
+    index = Index(run=run.id, first=first, last=last, sessions={1: note}, event_summary=summarise(happened))
     segments._publish_pair(run, sealed, (iter(found), happened), index, OS_DISK)
     return sealed
 

@@ -43,7 +43,8 @@ def test_a_disk_that_says_no_is_told_with_the_place_and_is_no_fault_of_soakrig_i
     assert main(["swap", "runs", "A1", "7"]) == 5
     said = capsys.readouterr().err
     assert (
-        said == "soakrig: /mnt/stick/runs: Read-only file system; free or unlock it, or name another place\n"
+        said == "soakrig: /mnt/stick/runs: Read-only file system; free space there, unlock it, or name "
+        "another place\n"
     )
 
     def broken(path: str) -> None:

@@ -209,7 +209,7 @@ def test_processes_must_be_a_number_that_makes_sense(fleet: Path, capsys: pytest
 def test_a_run_is_uploaded_and_found_again(
     good: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    assert "0 there already" in said(capsys, "upload", str(good), "--to", str(tmp_path))
+    assert "0 already there" in said(capsys, "upload", str(good), "--to", str(tmp_path))
     assert "0 files put" in said(capsys, "upload", str(good), "--to", str(tmp_path))
     assert "good" in said(capsys, "ls", str(tmp_path))
     assert main(["upload", str(good), "--to", str(tmp_path), "--every", "0.1 s"]) == 2

@@ -11,7 +11,7 @@ from drivers import Exchange, Reply
 from drivers.bus.exchange import Answer, Counts
 from rig.clock import SYSTEM, Clock
 from rig.daemon.intake import Intake
-from rig.daemon.logger_watchers import ClockWatch, DiskRoomWatch, JournalSealer, JournalWriter, LoggerHealth
+from rig.daemon.logger_watchers import ClockWatch, DiskSpaceWatch, JournalSealer, JournalWriter, LoggerHealth
 from rig.daemon.observers.record_observer import Announcer
 from rig.daemon.poller import PolledInstrument, Poller
 from rig.daemon.recorder import Recorder
@@ -84,7 +84,7 @@ class ScriptedWire:
         return Answer(Reply(values=values, statuses=statuses, used=1, text=text), sent_ns, SYSTEM.boot_ns())
 
 
-def station(
+def polled(
     name: str, *, block: int = 0, poll_s: float = 0.01, driver: OneQuestion | None = None
 ) -> PolledInstrument:
     """Return a station whose first poll is due now."""
@@ -100,8 +100,8 @@ def station(
     )
 
 
-def poller(wire: ScriptedWire, intake: Intake, *stations: PolledInstrument, bus: str = "line") -> Poller:
-    return Poller(bus=bus, wire=wire, stations=stations, intake=intake, clock=SYSTEM)
+def poller(wire: ScriptedWire, intake: Intake, *instruments: PolledInstrument, bus: str = "line") -> Poller:
+    return Poller(bus=bus, wire=wire, instruments=instruments, intake=intake, clock=SYSTEM)
 
 
 class Supervision:
@@ -130,7 +130,7 @@ class Supervision:
         )  # fmt: skip
         self.supervisor = Supervisor(
             buses=self.buses, recorder=recorder, stop=self.stop, announce=announce, clock=clock,
-            watchers=(self.clock_watch, health, self.sealer, DiskRoomWatch(run_path, announce, clock)),
+            watchers=(self.clock_watch, health, self.sealer, DiskSpaceWatch(run_path, announce, clock)),
             service_manager=ServiceManager(clock, {}), duration_s=duration_s,
             each_look=lambda _supervisor: each_look(),
         )  # fmt: skip

@@ -31,8 +31,8 @@ class Beside:
     def __init__(self, run: Path, command: tuple[str, ...]) -> None:
         self.clock = ManualClock()
         self.said: list[tuple[str, dict[str, Any]]] = []
-        self.telling = AlertsProcess(run, self._announce, self.clock, command)
-        self.telling.start()
+        self.alerts_process = AlertsProcess(run, self._announce, self.clock, command)
+        self.alerts_process.start()
 
     def _announce(
         self, kind: EventKind, subject: str, text: str, data: Any, boot_ns: int | None = None
@@ -44,55 +44,55 @@ class Beside:
         """Let so much time pass, looking all the while."""
         for _ in range(round(seconds / 2.5)):
             self.clock.advance(2.5)
-            self.telling.look()
+            self.alerts_process.look()
 
     def end_of_process(self) -> int:
-        assert self.telling._process is not None
-        return self.telling._process.wait(20)
+        assert self.alerts_process._process is not None
+        return self.alerts_process._process.wait(20)
 
 
 @pytest.fixture
 def beside(tmp_path: Path, request: pytest.FixtureRequest) -> Iterator[Beside]:
     made = Beside(tmp_path, request.param)
     yield made
-    assert made.telling._process is not None
-    made.telling._process.kill()
-    made.telling._process.wait(20)
+    assert made.alerts_process._process is not None
+    made.alerts_process._process.kill()
+    made.alerts_process._process.wait(20)
 
 
 @pytest.mark.parametrize("beside", [DIES], indirect=True)
 def test_alerts_that_die_are_told_and_started_again_after_longer_and_longer_waits(beside: Beside) -> None:
     for times in range(1, 5):
-        before = beside.telling._process
+        before = beside.alerts_process._process
         assert beside.end_of_process() == -9
         beside.look(2.5)
         assert len(beside.said) == times
         text, data = beside.said[-1]
-        assert "the alerts ended (exit -9): nobody is told" in text
+        assert "alerts process ended (exit -9): no alerts until its restart" in text
         assert data["wait_s"] == 2.0**times
         beside.look(data["wait_s"] + 5.0)
-        assert beside.telling._process is not before
+        assert beside.alerts_process._process is not before
     assert LONGEST_WAIT_S <= 3600, "never given up"
 
 
 @pytest.mark.parametrize("beside", [STAYS], indirect=True)
 def test_alerts_that_run_are_left_alone(beside: Beside) -> None:
-    before = beside.telling._process
+    before = beside.alerts_process._process
     beside.look(100.0)
     assert beside.said == []
-    assert beside.telling._process is before
+    assert beside.alerts_process._process is before
 
 
 @pytest.mark.parametrize("beside", [GIVES_WAY], indirect=True)
 def test_while_another_process_tells_of_the_run_none_is_started(beside: Beside, tmp_path: Path) -> None:
     (tmp_path / "alerts").mkdir()
-    before = beside.telling._process
+    before = beside.alerts_process._process
     assert beside.end_of_process() == RunInUseError.exit_code
     with Lock(tmp_path / "alerts" / "lock").acquire("a service of its own"):
         beside.look(100.0)
-        assert beside.telling._process is before
+        assert beside.alerts_process._process is before
     beside.look(10.0)
-    assert beside.telling._process is not before, "the other ended: somebody has to"
+    assert beside.alerts_process._process is not before, "the other ended: somebody has to"
     assert beside.said == [], "all the while somebody told"
 
 
@@ -115,9 +115,9 @@ def test_a_logger_whose_alerts_are_killed_starts_them_again(tmp_path: Path) -> N
 
 
 def test_a_run_without_alerts_has_none_to_look_after(tmp_path: Path) -> None:
-    def told(*_args: object, **_more: object) -> None:
+    def announce(*_args: object, **_more: object) -> None:
         pytest.fail("nothing was started")
 
-    telling = AlertsProcess(tmp_path, told, ManualClock(), DIES)
-    telling.look()
-    telling.end()
+    alerts_process = AlertsProcess(tmp_path, announce, ManualClock(), DIES)
+    alerts_process.look()
+    alerts_process.end()

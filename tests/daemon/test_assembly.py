@@ -65,7 +65,7 @@ def made(tmp_path: Path, buses: int, each: int) -> dict[str, list[int]]:
             return 0
 
     return {
-        bus: [one.cadence.due_ns for one in assembly.stations(config, plan, bus, Still())]  # type: ignore[arg-type]
+        bus: [one.cadence.due_ns for one in assembly.polled_instruments(config, plan, bus, Still())]  # type: ignore[arg-type]
         for bus in config.buses
     }
 

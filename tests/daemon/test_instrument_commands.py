@@ -13,7 +13,7 @@ from rig.daemon.instrument_commands import CommandDispatch, CommandQueue, Instru
 from rig.daemon.intake import Intake
 from rig.daemon.poller import Poller
 from rig.errors import DeadlineError, InstrumentError
-from tests.daemon.fakes import OneQuestion, Question, ScriptedWire, station
+from tests.daemon.fakes import OneQuestion, Question, ScriptedWire, polled
 
 
 @dataclass
@@ -38,15 +38,15 @@ class Bench:
 
     def __init__(self, wire: ScriptedWire, driver: Relay | None = None, poll_s: float = 3600.0) -> None:
         self.driver = driver or Relay()
-        self.errands = CommandQueue()
+        self.queue = CommandQueue()
         self.answers: list[tuple[str, str]] = []
         self.answered = threading.Semaphore(0)
         self.poller = Poller(
-            bus="line", wire=wire, stations=[station("relay", driver=self.driver, poll_s=poll_s)],
-            intake=Intake(), clock=SYSTEM, errands=self.errands,
+            bus="line", wire=wire, instruments=[polled("relay", driver=self.driver, poll_s=poll_s)],
+            intake=Intake(), clock=SYSTEM, commands=self.queue,
         )  # fmt: skip
         self.dispatch = CommandDispatch(
-            bus_of={"relay": "line"}, drivers_of={"relay": self.driver}, errands={"line": self.errands}
+            bus_of={"relay": "line"}, drivers_of={"relay": self.driver}, command_queues={"line": self.queue}
         )
         self.poller.start()
 
@@ -120,17 +120,17 @@ def test_stopping_ends_a_long_wait_for_the_next_poll() -> None:
 
 
 def test_words_that_the_driver_refuses_never_reach_the_bus() -> None:
-    errands = CommandQueue()
+    queue = CommandQueue()
     dispatch = CommandDispatch(
-        bus_of={"relay": "line"}, drivers_of={"relay": Relay()}, errands={"line": errands}
+        bus_of={"relay": "line"}, drivers_of={"relay": Relay()}, command_queues={"line": queue}
     )
     with pytest.raises(ValueError, match="does not dance"):
         dispatch.send("relay", ["dance"], lambda *_: None)
-    assert errands.take() is None
+    assert queue.take() is None
 
 
 def test_errands_are_taken_in_order() -> None:
-    errands = CommandQueue()
+    queue = CommandQueue()
     for name in "abc":
-        errands.post(InstrumentCommand(instrument=name, exchanges=(), done=lambda *_: None))
-    assert [one.instrument for one in iter(errands.take, None)] == ["a", "b", "c"]
+        queue.post(InstrumentCommand(instrument=name, exchanges=(), done=lambda *_: None))
+    assert [one.instrument for one in iter(queue.take, None)] == ["a", "b", "c"]

@@ -39,7 +39,7 @@ def run(tmp_path: Path) -> RunDir:
 
 def test_a_note_becomes_a_session_of_its_own_and_the_run_stays_finished(run: RunDir) -> None:
     how = order_client.ask(run, OrderKind.NOTE, {"text": "fan filter cleaned", "unit": "A1", "at_ns": 5})
-    assert "short session" in how
+    assert "brief session" in how
     read = RunReader.open(run.path)
     events = [one for one in read.events() if one.session == 2]
     assert [one.kind for one in events] == [EventKind.SESSION_START, EventKind.NOTE, EventKind.SESSION_STOP]
@@ -62,32 +62,32 @@ def test_a_note_makes_a_run_no_longer_and_no_crash_undone(run: RunDir) -> None:
     assert after.span == before.span
     assert [one.brief for one in after.sessions] == [False, False, True]
     assert before.state is after.state is RecordingState.CRASHED
-    assert after.told().still_out == ("mains",)
+    assert after.event_summary().still_out == ("mains",)
 
 
 @pytest.mark.parametrize(
-    ("deed", "data", "says"),
+    ("kind", "data", "says"),
     [
-        (OrderKind.NOTE, {"text": "  "}, "without text"),
+        (OrderKind.NOTE, {"text": "  "}, "the note has no text"),
         (OrderKind.NOTE, {"text": "x", "unit": "A9"}, "no position 'A9'; there are: A1"),
         (OrderKind.NOTE, {"text": "x", "at_ns": "noon"}, "expected UTC nanoseconds"),
-        (OrderKind.SWAP, {"unit": "A1", "serial": "1"}, "1 sits in A1 already"),
+        (OrderKind.SWAP, {"unit": "A1", "serial": "1"}, "A1 already holds serial number 1"),
         (OrderKind.SWAP, {"unit": "A1", "serial": "a\nb"}, "cannot be a serial number"),
         (OrderKind.RELOAD, {"config": "../../etc"}, "is not in the run"),
         (OrderKind.PHASE, {"to": "next"}, "no test program is running"),
     ],
 )
 def test_what_makes_no_sense_is_refused_in_words(
-    run: RunDir, deed: OrderKind, data: dict[str, object], says: str
+    run: RunDir, kind: OrderKind, data: dict[str, object], says: str
 ) -> None:
     with pytest.raises(UsageError, match=says):
-        order_client.ask(run, deed, data)
+        order_client.ask(run, kind, data)
     assert list(run.folder("inbox").iterdir()) == []
 
 
 def test_a_reload_where_nobody_judges_is_refused(run: RunDir) -> None:
     config = rundir.freeze_config(run, "rig: other\n", to_json(LAYOUT))
-    with pytest.raises(UsageError, match="nobody records now"):
+    with pytest.raises(UsageError, match="no logger running"):
         order_client.ask(run, OrderKind.RELOAD, {"config": config})
 
 
@@ -101,7 +101,7 @@ def test_a_swap_is_known_to_the_next_session(run: RunDir) -> None:
 
 def test_orders_that_were_left_behind_are_carried_out_with_the_next(run: RunDir) -> None:
     left = Order(
-        id="20260301T130500-000000-ab", deed=OrderKind.NOTE, by="eve", asked_ns=1, data={"text": "left"}
+        id="20260301T130500-000000-ab", kind=OrderKind.NOTE, by="eve", asked_ns=1, data={"text": "left"}
     )
     inbox.put(run, left)
     order_client.ask(run, OrderKind.NOTE, {"text": "new"})
@@ -115,13 +115,13 @@ def test_a_logger_that_does_not_answer_is_told_of_and_the_order_waits(
     monkeypatch.setattr(order_client, "PATIENCE_S", 0.2)
     with Lock(run.path / rundir.LOCK).acquire("a logger that hangs"):
         how = order_client.ask(run, OrderKind.NOTE, {"text": "x"})
-    assert "has not answered" in how
+    assert "no answer from the logger" in how
     assert len(inbox.waiting(run)) == 1
 
 
 def test_a_run_without_any_session_knows_no_units(tmp_path: Path) -> None:
     empty = rundir.create(tmp_path, rig="room", created_ns=10**18, software="test")
-    with pytest.raises(StoreError, match="holds no session yet"):
+    with pytest.raises(StoreError, match="has no session yet"):
         order_client.ask(empty, OrderKind.NOTE, {"text": "x"})
 
 
@@ -130,9 +130,9 @@ def test_a_run_without_any_session_knows_no_units(tmp_path: Path) -> None:
     [
         (["note", "RUN", "  "], "the note is empty"),
         (["note", "RUN", "hums", "--unit", "A9"], "no position 'A9' in .*; there are: A1"),
-        (["note", "RUN", "hums", "--at", "2199-01-01 00:00"], "that is still to come"),
+        (["note", "RUN", "hums", "--at", "2199-01-01 00:00"], "is in the future"),
         (["swap", "RUN", "A9", "7"], "no position 'A9' in .*; there are: A1"),
-        (["phase", "RUN", "next"], "nobody records .*, so no test program is running"),
+        (["phase", "RUN", "next"], "no logger is recording .*, so no test program is running"),
     ],
 )
 def test_a_slip_of_the_pen_is_refused_before_it_stands_in_the_record(
@@ -152,6 +152,6 @@ def test_the_command_takes_a_moment_in_any_zone(run: RunDir) -> None:
     assert code == 0
     (event,) = [one for one in RunReader.open(run.path).events() if one.kind is EventKind.NOTE]
     assert event.data["at_ns"] == order_arguments.moment_ns("2026-03-01T13:05Z") == 1_772_370_300_000_000_000
-    with pytest.raises(UsageError, match="is not a moment"):
+    with pytest.raises(UsageError, match="is not a time"):
         order_arguments.moment_ns("yesterday")
     assert 0 <= SYSTEM.utc_ns() - order_arguments.moment_ns("15:06") < 25 * 3600 * 10**9

@@ -116,7 +116,7 @@ def test_a_session_names_what_the_one_before_left_open_and_says_it_again(
     run = again.recorded()
     (start,) = [e for e in run.events() if e.kind is EventKind.SESSION_START and e.session == 2]
     assert ["A1.heatsink", "high"] in start.data["left_open"]
-    assert run.told().excursions("A1.heatsink") == 1
+    assert run.event_summary().excursions("A1.heatsink") == 1
 
 
 def test_what_makes_no_sense_is_refused_with_the_reason_and_recorded(quiet: running_room.RunningRoom) -> None:
@@ -126,7 +126,7 @@ def test_what_makes_no_sense_is_refused_with_the_reason_and_recorded(quiet: runn
     assert said.returncode == 2
     assert "no position 'A9'" in said.stderr
     said = soakrig("swap", logger.runs, "A1", "S0002")
-    assert "S0002 sits in A2" in said.stderr
+    assert "serial number S0002 is recorded in A2" in said.stderr
     text = quiet.rig_file.read_text("utf-8")
     other = quiet.rig_file.with_name("other.yaml")
     other.write_text(text.replace("poll: 400 ms", "poll: 800 ms"), "utf-8")
@@ -147,7 +147,7 @@ def test_without_a_logger_an_order_is_recorded_in_a_session_of_its_own(
     assert logger.stop(signal.SIGKILL) == -signal.SIGKILL
     said = soakrig("swap", logger.runs, "A1", "S0088")
     assert said.returncode == 0, said.stderr
-    assert "short session" in said.stdout
+    assert "brief session" in said.stdout
     events = logger.recorded().events()
     kinds = [one.kind for one in events if one.session == 2]
     assert kinds == [

@@ -60,7 +60,7 @@ def test_hand_turned_phases_are_asked_for_seen_timed_and_resumed_after_a_crash(
     logger = Logger(with_program(quiet, BY_HAND))
     due = logger.until_event(EventKind.PHASE, what="due")
     assert due.data["phase"] == "low"
-    assert "mains to 215 +- 5 V" in due.text
+    assert "ACTION: set mains to 215 ± 5 V" in due.text
     assert "load: 8 ohm resistor" in due.text
     quiet.say("turn mains 215")
     reached = logger.until_event(EventKind.PHASE, what="reached")

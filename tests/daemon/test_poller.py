@@ -12,15 +12,15 @@ from rig.daemon.intake import Intake, Notice
 from rig.daemon.poller import FastPollRequests
 from rig.domain.model import EventKind, Scan, Status
 from rig.errors import BusError, DeadlineError, InstrumentError, ReplyError
-from tests.daemon.fakes import Gate, OneQuestion, Question, ScriptedWire, poller, station
+from tests.daemon.fakes import Gate, OneQuestion, Question, ScriptedWire, polled, poller
 
 
 class Followed:
     """Runs a poller until what came out satisfies a condition."""
 
-    def __init__(self, wire: ScriptedWire, *stations: object) -> None:
+    def __init__(self, wire: ScriptedWire, *instruments: object) -> None:
         self.intake = Intake()
-        self.poller = poller(wire, self.intake, *stations)  # type: ignore[arg-type]
+        self.poller = poller(wire, self.intake, *instruments)  # type: ignore[arg-type]
         self.items: list[Scan | Notice] = []
 
     def until(self, done: Callable[[], bool]) -> None:
@@ -48,7 +48,7 @@ class Followed:
 
 def test_every_poll_becomes_a_scan_with_the_interval_of_its_exchange() -> None:
     wire = ScriptedWire(lambda _: "42.5")
-    followed = Followed(wire, station("meter"))
+    followed = Followed(wire, polled("meter"))
     followed.until(lambda: len(followed.scans) >= 5)
     followed.stop()
     assert wire.opens == 1, "an opening restarts many a device: the bus is opened once and kept"
@@ -71,7 +71,7 @@ def test_a_failed_poll_is_recorded_with_its_reason(error: BusError, status: Stat
     def fail(_exchange: Exchange) -> str:
         raise error
 
-    followed = Followed(ScriptedWire(fail), station("meter"))
+    followed = Followed(ScriptedWire(fail), polled("meter"))
     followed.until(lambda: len(followed.scans) >= 2)
     followed.stop()
     assert all(scan.statuses == bytes([status]) for scan in followed.scans)
@@ -85,7 +85,7 @@ def test_an_instrument_is_lost_once_and_back_once_with_the_cause() -> None:
             raise DeadlineError("no reply within 50 ms")
         return "1"
 
-    followed = Followed(ScriptedWire(sometimes), station("meter"))
+    followed = Followed(ScriptedWire(sometimes), polled("meter"))
     followed.until(lambda: bool(followed.notices(EventKind.INSTRUMENT_BACK)))
     followed.stop()
     (lost,) = followed.notices(EventKind.INSTRUMENT_LOST)
@@ -102,7 +102,7 @@ def test_a_single_failed_poll_is_a_status_and_not_an_outage() -> None:
             raise DeadlineError("late")
         return "1"
 
-    followed = Followed(ScriptedWire(once), station("meter"))
+    followed = Followed(ScriptedWire(once), polled("meter"))
     followed.until(lambda: len(followed.scans) >= 5)
     followed.stop()
     assert followed.notices(EventKind.INSTRUMENT_LOST) == []
@@ -120,7 +120,7 @@ def test_after_an_outage_the_instrument_is_introduced_again_before_it_is_polled(
         return "1"
 
     wire = ScriptedWire(sometimes)
-    followed = Followed(wire, station("scanner", driver=driver))
+    followed = Followed(wire, polled("scanner", driver=driver))
     followed.until(lambda: bool(followed.notices(EventKind.INSTRUMENT_BACK)))
     followed.stop()
     assert wire.asked[:3] == ["*IDN?", "FORM ASC", "Q?"]
@@ -138,7 +138,7 @@ def test_a_connection_that_had_worked_is_opened_again_at_once_and_costs_no_readi
         return "1"
 
     wire = ScriptedWire(sometimes)
-    followed = Followed(wire, station("meter"))
+    followed = Followed(wire, polled("meter"))
     followed.until(lambda: len(followed.scans) >= 8)
     followed.stop()
     assert wire.opens == 2
@@ -158,7 +158,7 @@ def test_a_connection_that_fails_again_at_once_counts_as_lost_and_waits() -> Non
         return "1"
 
     wire = ScriptedWire(sometimes)
-    followed = Followed(wire, station("meter"))
+    followed = Followed(wire, polled("meter"))
     followed.until(lambda: bool(followed.notices(EventKind.INSTRUMENT_BACK)))
     followed.stop()
     assert wire.opens == 3
@@ -172,9 +172,9 @@ def test_a_silent_instrument_is_asked_less_often_than_its_healthy_neighbour() ->
         return "1"
 
     wire = ScriptedWire(silent)
-    dead = station("dead", block=1, driver=OneQuestion(polls=(Question(label="dead?"),)))
+    dead = polled("dead", block=1, driver=OneQuestion(polls=(Question(label="dead?"),)))
     dead.backoff.cap_s = 5.0
-    followed = Followed(wire, station("healthy"), dead)
+    followed = Followed(wire, polled("healthy"), dead)
     followed.until(lambda: len(followed.scans) >= 60)
     followed.stop()
     assert wire.asked.count("dead?") < 10
@@ -188,7 +188,7 @@ def test_the_error_queue_is_read_into_events_and_bounded() -> None:
         return next(entries, "") if exchange.label == "SYST:ERR?" else "1"
 
     driver = OneQuestion(report=Question(label="SYST:ERR?", fields=()))
-    followed = Followed(ScriptedWire(say), station("scanner", driver=driver))
+    followed = Followed(ScriptedWire(say), polled("scanner", driver=driver))
     followed.until(lambda: len(followed.scans) >= 2)
     followed.stop()
     texts = [notice.data["entry"] for notice in followed.notices(EventKind.INSTRUMENT_REPORT)]
@@ -201,7 +201,7 @@ def test_an_error_queue_that_never_empties_does_not_hold_the_bus() -> None:
 
     driver = OneQuestion(report=Question(label="SYST:ERR?", fields=()))
     wire = ScriptedWire(say)
-    followed = Followed(wire, station("scanner", driver=driver))
+    followed = Followed(wire, polled("scanner", driver=driver))
     followed.until(lambda: len(followed.scans) >= 3)
     followed.stop()
     assert wire.asked.count("SYST:ERR?") == 20
@@ -214,7 +214,7 @@ def test_an_abandoned_poller_hands_over_nothing_any_more() -> None:
         gate.wait()
         return "666"
 
-    followed = Followed(ScriptedWire(stuck), station("meter"))
+    followed = Followed(ScriptedWire(stuck), polled("meter"))
     followed.poller.start()
     assert gate.reached.wait(5)
     followed.poller.abandoned = True
@@ -228,19 +228,19 @@ def test_an_unexpected_exception_ends_the_thread_and_is_kept() -> None:
     def bug(_exchange: Exchange) -> str:
         raise ZeroDivisionError("a bug in a driver")
 
-    followed = Followed(ScriptedWire(bug), station("meter"))
+    followed = Followed(ScriptedWire(bug), polled("meter"))
     followed.poller.start()
     followed.poller.join(5)
     assert isinstance(followed.poller.failure, ZeroDivisionError)
 
 
 def test_asking_for_haste_shortens_the_period_and_it_returns() -> None:
-    one = station("meter", poll_s=60.0)
+    one = polled("meter", poll_s=60.0)
     one.fast_poll_s = 0.005
-    haste = FastPollRequests()
+    requests = FastPollRequests()
     followed = Followed(ScriptedWire(), one)
-    followed.poller._haste = haste
-    haste.ask("meter", followed.poller._clock.monotonic_ns() + 200_000_000)
+    followed.poller._fast_requests = requests
+    requests.ask("meter", followed.poller._clock.monotonic_ns() + 200_000_000)
     followed.until(lambda: len(followed.scans) >= 10)
     followed.until(lambda: one.cadence.period_ns == 60_000_000_000)
     followed.stop()
@@ -255,7 +255,7 @@ def test_an_instrument_slower_than_its_polls_is_told_once_a_minute_with_the_numb
         slow.wait(0.055)
         return "1"
 
-    one = station("meter", poll_s=0.01)
+    one = polled("meter", poll_s=0.01)
     followed = Followed(ScriptedWire(takes_its_time), one)
     followed.until(lambda: len(followed.scans) >= 6)
     followed.stop()
@@ -273,7 +273,7 @@ def test_the_time_of_the_call_under_way_is_visible_to_the_supervisor() -> None:
         gate.wait()
         return "1"
 
-    followed = Followed(ScriptedWire(stuck), station("meter"))
+    followed = Followed(ScriptedWire(stuck), polled("meter"))
     followed.poller.start()
     assert gate.reached.wait(5)
     assert followed.poller.deadline_ns > 0

@@ -73,7 +73,7 @@ def test_a_cold_room_is_proved_by_command_and_the_result_is_part_of_the_run(
     near = verdicts(checks, "near ambient")
     assert set(near) == {f"A{n}.{s}" for n in (1, 2) for s in ("heatsink", "device", "transformer")}
     assert set(near.values()) == {"good"}
-    assert set(verdicts(checks, "polarity").values()) == {"good"}
+    assert set(verdicts(checks, "sensor assignment").values()) == {"good"}
     assert verdicts(checks, "noise with power off")["A1.heatsink"] == "good"
     assert verdicts(checks, "noise with power on")["mains"] == "good"
     # what cannot be judged says so
@@ -103,7 +103,7 @@ def test_sensors_of_two_units_that_are_swapped_are_found(cold: running_room.Runn
     bad = [one for one in checks if one.data.get("verdict") == "bad" and one.data["check"] != "clock"]
     assert {one.subject for one in bad} == {"A1.heatsink", "A2.heatsink"}
     assert "A2.heatsink warmed instead: swapped?" in bad[0].text
-    assert "polarity A1.heatsink, polarity A2.heatsink" in checks[-1].text
+    assert "sensor assignment A1.heatsink, sensor assignment A2.heatsink" in checks[-1].text
 
 
 @pytest.mark.timeout(180)
@@ -114,18 +114,18 @@ def test_hot_units_are_not_called_cold_and_what_needs_hands_is_not_judged_withou
         code, said, _, checks = preflight(hot, BY_HAND, "--yes")
     assert code == 4, said
     assert set(verdicts(checks, "near ambient").values()) == {"bad"}
-    assert verdicts(checks, "polarity") == {"A1": "not judged", "A2": "not judged"}
+    assert verdicts(checks, "sensor assignment") == {"A1": "not judged", "A2": "not judged"}
     assert verdicts(checks, "load resistance") == {"run": "not judged"}
 
 
 @pytest.mark.timeout(180)
 def test_a_person_is_led_through_and_may_skip(cold: running_room.RunningRoom) -> None:
     code, said, _, checks = preflight(cold, BY_HAND, answers="\nskip\nskip\nskip\n")
-    assert ">> all units off, and as cold as the room" in said
+    assert ">> all units off and at ambient temperature" in said
     assert ">> A1 on and driven, all others off" in said
     assert code == good_code(), said
     assert set(verdicts(checks, "near ambient").values()) == {"good"}
-    assert verdicts(checks, "polarity") == {"A1": "not judged", "A2": "not judged"}
+    assert verdicts(checks, "sensor assignment") == {"A1": "not judged", "A2": "not judged"}
     code, said, _, checks = preflight(cold, "", "--yes", "--strict")
     assert code == 4
 
@@ -137,6 +137,6 @@ def test_nobody_is_asked_to_switch_on_what_nothing_reads(cold: running_room.Runn
     assert code == 4, said
     assert ">> all units off" in said
     assert "on and driven" not in said
-    assert verdicts(checks, "polarity") == {"A1": "not judged", "A2": "not judged"}
+    assert verdicts(checks, "sensor assignment") == {"A1": "not judged", "A2": "not judged"}
     assert "it stays off" in said
     assert verdicts(checks, "noise with power on") == {"run": "not judged"}

@@ -48,13 +48,13 @@ class Book:
 class Fragile:
     """An attendant with a bug in one of its deeds."""
 
-    def __init__(self, deed: str) -> None:
-        self.deed = deed
+    def __init__(self, call: str) -> None:
+        self.call = call
         self.seen: list[str] = []
 
-    def _note(self, deed: str) -> None:
-        self.seen.append(deed)
-        if deed == self.deed:
+    def _note(self, call: str) -> None:
+        self.seen.append(call)
+        if call == self.call:
             raise ZeroDivisionError("a bug")
 
     def scan(self, _scan: Scan) -> None:
@@ -74,13 +74,13 @@ class Desk:
     """A recorder whose time and readings the test plays: a turn every tenth of a second."""
 
     def __init__(
-        self, *attendants: RecordObserver, sync_s: float = 1.0, essential: RecordObserver | None = None
+        self, *observers: RecordObserver, sync_s: float = 1.0, essential: RecordObserver | None = None
     ) -> None:
         self.clock, self.book, self.intake = ManualClock(), Book(), Intake()
         self.recorder = Recorder(
             intake=self.intake, writer=self.book, clock=self.clock, sync_s=sync_s,
             evaluation=Evaluation(BLOCKS, {HEAT.name: HEAT}, self.clock.boot_ns()),
-            derived=DerivedChannels(BLOCKS, {}), attendants=attendants, essential=essential,
+            derived=DerivedChannels(BLOCKS, {}), observers=observers, essential=essential,
         )  # fmt: skip
 
     def hand_in(self, heat: float) -> None:
@@ -142,9 +142,9 @@ def test_nothing_is_synced_where_nothing_was_written() -> None:
     assert desk.recorder.progress_ns >= desk.clock.boot_ns() - 1_000_000_000, "an idle disk is no stalled one"
 
 
-@pytest.mark.parametrize("deed", ["scan", "event", "tick", "close"])
-def test_an_attendant_that_fails_is_left_out_and_told_and_costs_no_reading(deed: str) -> None:
-    fragile, sound = Fragile(deed), Fragile("none")
+@pytest.mark.parametrize("call", ["scan", "event", "tick", "close"])
+def test_an_attendant_that_fails_is_left_out_and_told_and_costs_no_reading(call: str) -> None:
+    fragile, sound = Fragile(call), Fragile("none")
     desk = Desk(fragile, sound)
     calls = desk.turns(60.0, 86.0, 87.0)
     ended = threading.Event()
@@ -152,13 +152,13 @@ def test_an_attendant_that_fails_is_left_out_and_told_and_costs_no_reading(deed:
     desk.recorder.run(ended)
     assert [call for call in calls if call[0].isdigit()] == ["60", "86", "87"]
     assert desk.book.calls.count("logger-fault") == 1
-    assert fragile.seen.count(deed) == 1, "nobody asks it again"
+    assert fragile.seen.count(call) == 1, "nobody asks it again"
     assert sound.seen.count("scan") == 3
     assert sound.seen.count("event") == 2, "the early warning, and that the other was left out"
     assert sound.seen.count("close") == 1
 
 
 def test_the_failure_of_the_one_attendant_that_a_session_is_for_ends_it() -> None:
-    guest = Fragile("scan")
+    preflight = Fragile("scan")
     with pytest.raises(ZeroDivisionError):
-        Desk(guest, essential=guest).turns(60.0)
+        Desk(preflight, essential=preflight).turns(60.0)

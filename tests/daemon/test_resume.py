@@ -167,7 +167,7 @@ def test_where_nobody_knows_the_strictest_limits_hold_until_somebody_says(run: R
     assert shell.high() == 215.0
     shell.live(30.0, 207.0)
     assert shell.whats() == ["unknown"]
-    shell.phases.move(Order(id="x" * 8, deed=OrderKind.PHASE, by="eve", asked_ns=0, data={"to": "high"}))
+    shell.phases.move(Order(id="x" * 8, kind=OrderKind.PHASE, by="eve", asked_ns=0, data={"to": "high"}))
     assert shell.whats() == ["unknown", "due"]
     assert shell.said[1][1]["by"] == "eve"
     assert shell.high() == 260.0
@@ -182,9 +182,9 @@ def test_after_a_pre_flight_the_program_begins_at_its_first_phase(run: RunDir) -
 
 def test_a_session_that_drives_no_program_does_not_make_a_lost_place_look_like_none(run: RunDir) -> None:
     session(run)
-    guest = keeper(run)
-    assert guest.lost
-    assert guest.save()
+    preflight = keeper(run)
+    assert preflight.lost
+    assert preflight.save()
     assert Shell(run).whats() == ["unknown"]
 
 
@@ -221,9 +221,7 @@ def test_a_channel_in_another_unit_of_measure_than_earlier_in_the_run_is_refused
     ).close()  # fmt: skip
     # left out for a while and back in another unit: not only the session before counts
     other = replace(LAYOUT, channels={"mains": replace(MAINS, unit_of_measure="kV")})
-    with pytest.raises(
-        UsageError, match=r"^mains was recorded in V in the run .* is in kV by the rig file now"
-    ):
+    with pytest.raises(UsageError, match=r"^mains was recorded in V in the run .* the rig file now says kV"):
         refuse_other_measures(run, other)
     refuse_other_measures(run, replace(LAYOUT, channels={"supply": other.channels["mains"]}))
 

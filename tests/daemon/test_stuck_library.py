@@ -20,7 +20,7 @@ from rig.daemon.recorder import Recorder
 from rig.domain.derived import DerivedChannels
 from rig.domain.limit_evaluation import Evaluation
 from rig.domain.model import Channel, ChannelKind, EventKind
-from tests.daemon.fakes import OneQuestion, Supervision, station
+from tests.daemon.fakes import OneQuestion, Supervision, polled
 from tests.daemon.test_supervisor import Memory
 from tests.drivers.peers import Conn, Tagged
 from tests.drivers.vxi11_peer import Instrument, vxi11_peer
@@ -84,10 +84,10 @@ def test_a_bus_that_would_wait_an_hour_is_opened_anew_and_its_thread_does_not_st
     pollers: list[Poller] = []
 
     def make() -> Poller:
-        one = station("meter", poll_s=0.05, driver=OneQuestion(polls=(Tagged(1),)))
+        one = polled("meter", poll_s=0.05, driver=OneQuestion(polls=(Tagged(1),)))
         one.timeout_s = 0.3
         link = Link(VisaTransport(resource=resource))
-        pollers.append(Poller(bus="meters", wire=link, stations=[one], intake=intake, clock=SYSTEM))
+        pollers.append(Poller(bus="meters", wire=link, instruments=[one], intake=intake, clock=SYSTEM))
         return pollers[-1]
 
     with vxi11_peer(instrument) as resource:

@@ -24,7 +24,7 @@ from rig.domain.limit_evaluation import Evaluation
 from rig.domain.model import Channel, ChannelKind, Event, EventKind, Scan
 from rig.errors import StoreError
 from rig.store.files import OS_DISK, Space
-from tests.daemon.fakes import Gate, ScriptedWire, Supervision, poller, station
+from tests.daemon.fakes import Gate, ScriptedWire, Supervision, polled, poller
 from tests.store.rooms import new_run, pair, writer
 
 BLOCKS = [("good",), ("bad",)]
@@ -93,7 +93,7 @@ class YoungClock(SteppingClock):
 
 
 def _poller(wire: ScriptedWire, intake: Intake, name: str, *, block: int) -> poller_module.Poller:
-    return poller(wire, intake, station(name, block=block, poll_s=0.1 if name == "good" else 0.01), bus=name)
+    return poller(wire, intake, polled(name, block=block, poll_s=0.1 if name == "good" else 0.01), bus=name)
 
 
 class Session:

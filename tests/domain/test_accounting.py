@@ -143,7 +143,7 @@ def test_what_a_newer_version_asks_besides_is_left_alone(tmp_path: Path) -> None
             "account: {drive: {channel: mains, on-above: 1 V, off-below: 2 V}}",
             "account.drive.off-below: 2 is above on-above 1",
         ),
-        ("account: {trip: {}}", "account.trip: trips are told by output and drive"),
+        ("account: {trip: {}}", "account.trip: trips are recognised from output and drive"),
         ("account: {criteria: {least-share: 120 %}}", "account.criteria.least-share: found '120 %'"),
         ("account: {critera: {}}", "unknown key 'critera'; did you mean 'criteria'?"),
         (

@@ -26,7 +26,7 @@ def test_a_large_disk_that_hardly_fills_is_no_news() -> None:
 def test_a_disk_that_will_be_full_within_three_days_is_told_with_the_time_left() -> None:
     # 100 GB at 2 GB an hour: full in 50 hours, 49 when the first of them is over
     (told,) = watched(SpaceWatch(), 2, 100 * GB, 2 * GB)
-    assert told.startswith("room on the disk is getting short: 98 GB free; full in 2 d at the pace")
+    assert told.startswith("disk space low: 98 GB free; full in 2 d at the rate")
 
 
 def test_a_pace_of_less_than_an_hour_says_nothing() -> None:

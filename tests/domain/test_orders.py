@@ -13,7 +13,7 @@ from rig.domain import orders
 from rig.domain.orders import Order, OrderKind
 
 ORDER = Order(
-    id="20260301T130500-000000-ab", deed=OrderKind.NOTE, by="eve@rack", asked_ns=7, data={"text": "x"}
+    id="20260301T130500-000000-ab", kind=OrderKind.NOTE, by="eve@rack", asked_ns=7, data={"text": "x"}
 )
 
 

@@ -44,7 +44,7 @@ def test_a_target_of_each_unit_must_be_met_by_all() -> None:
     sighting.take("A2.volts", S, 20.0, Status.GOOD)
     sight = sighting.look(S)
     assert sight.met is False
-    assert sight.missed == "A2.volts reads 20, 28 +- 1 wanted"
+    assert sight.missed == "A2.volts reads 20.00, target 28 ± 1"
 
 
 def test_without_targets_they_are_met() -> None:

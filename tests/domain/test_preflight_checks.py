@@ -96,11 +96,11 @@ def test_the_scatter_is_that_of_the_noise_with_and_without_a_drift() -> None:
 
 def test_an_instrument_answers_when_every_channel_of_it_gave_a_good_reading() -> None:
     seen = {name: steady(20.0) for name in CHANNELS}
-    assert by_subject(preflight_checks.answers(LAYOUT, seen)) == {"meter": CheckVerdict.GOOD}
+    assert by_subject(preflight_checks.online(LAYOUT, seen)) == {"meter": CheckVerdict.GOOD}
     seen["A2.heat"] = gathered(bad=5)
-    (found,) = preflight_checks.answers(LAYOUT, seen)
+    (found,) = preflight_checks.online(LAYOUT, seen)
     assert found.verdict is CheckVerdict.BAD
-    assert "good readings on 5 of 6 channels; none on A2.heat" in found.text
+    assert "5 of 6 channels with good readings; none from A2.heat" in found.text
 
 
 def test_cold_sensors_must_read_what_the_room_reads() -> None:
@@ -132,10 +132,18 @@ def test_noise_is_judged_where_a_bound_is_written_and_recorded_elsewhere() -> No
     ("rises", "bad", "says"),
     [
         ({"A1.heat": 5.0, "A1.iron": 3.0, "A2.heat": 0.1}, set(), ""),
-        ({"A1.heat": 0.1, "A1.iron": 3.0, "A2.heat": 5.0}, {"A1.heat"}, "A2.heat warmed instead: swapped?"),
-        ({"A1.heat": -5.0, "A1.iron": 3.0, "A2.heat": 0.0}, {"A1.heat"}, "are its two wires swapped?"),
-        ({"A1.heat": 0.2, "A1.iron": 3.0, "A2.heat": 0.0}, {"A1.heat"}, "does it touch"),
-        ({"A1.heat": 5.0, "A1.iron": 3.0, "A2.heat": 4.0}, {"A2.heat"}, "of another unit rose"),
+        (
+            {"A1.heat": 0.1, "A1.iron": 3.0, "A2.heat": 5.0},
+            {"A1.heat"},
+            "A2.heat warmed instead: sensors swapped?",
+        ),
+        (
+            {"A1.heat": -5.0, "A1.iron": 3.0, "A2.heat": 0.0},
+            {"A1.heat"},
+            "check for reversed thermocouple wires",
+        ),
+        ({"A1.heat": 0.2, "A1.iron": 3.0, "A2.heat": 0.0}, {"A1.heat"}, "sensor loose"),
+        ({"A1.heat": 5.0, "A1.iron": 3.0, "A2.heat": 4.0}, {"A2.heat"}, "of another unit +"),
     ],
 )
 def test_the_sensor_that_warms_must_be_the_driven_units(
@@ -174,9 +182,9 @@ def test_load_resistance_is_volts_over_amps_in_any_unit_of_measure() -> None:
 def test_a_calibration_must_last_to_the_end_of_the_planned_run() -> None:
     today = date(2027, 3, 1)
     for due, verdict, says in (
-        (date(2027, 3, 22), CheckVerdict.GOOD, "in date"),
-        (date(2027, 3, 21), CheckVerdict.BAD, "runs out before the run ends"),
-        (date(2027, 2, 28), CheckVerdict.BAD, "has run out"),
+        (date(2027, 3, 22), CheckVerdict.GOOD, "valid"),
+        (date(2027, 3, 21), CheckVerdict.BAD, "expires before the run ends"),
+        (date(2027, 2, 28), CheckVerdict.BAD, "expired"),
     ):
         layout = replace(LAYOUT, channels={**CHANNELS, "air": channel("air", due=due)})
         found = {one.subject: one for one in preflight_checks.calibration(layout, today, 21 * 86_400.0)}

@@ -125,11 +125,15 @@ def faults(program: str) -> Sequence[str]:
         (
             "phases: {p: {targets: {mains: 253 V +- 3 V}, duration: 1 h}}",
             18,
-            "mains may read 256 V by its tolerance, beyond its high limit 253",
+            "mains may read 256 V within its tolerance, beyond its high limit 253",
         ),
-        ("phases: {p: {targets: {mains: 299 V +- 9 V}, duration: 1 h}}", 18, "is not all plausible"),
+        (
+            "phases: {p: {targets: {mains: 299 V +- 9 V}, duration: 1 h}}",
+            18,
+            "is partly outside the plausible range",
+        ),
         ("phases: {p: {targets: {mains: 230 V +- 3 V}}}", 18, "the phase never ends"),
-        ("phases: {p: {duration: 1 h, by-hand: yes}}", 18, "by hand and by itself"),
+        ("phases: {p: {duration: 1 h, by-hand: yes}}", 18, "both by-hand and another end"),
         ("phases: {p: {count: 5}}", 18, "write drive: too"),
         ("phases: {p: {duration: 1 h}, q: {duration: 1 h}}\norder: [p, p]", 19, "'q' is in no pass"),
         ("phases: {p: {duration: 1 h}}\norder: [p, r]", 19, "there is no phase 'r'"),
@@ -162,7 +166,7 @@ set: {{{channel}: {{instrument: {instrument}, command: "{command}", lowest: {low
         ({"command": "SET {value.__class__}"}, "write {value}"),
         ({"command": "SET {value:99999999f}"}, "write {value}"),
         ({"command": "GO {value}"}, "is not a command"),
-        ({"lowest": "235 V"}, "230 is not from 235 to 240, so it is never set"),
+        ({"lowest": "235 V"}, "230 is outside of lowest 235 to highest 240; it is never set"),
     ],
 )
 def test_a_source_that_cannot_do_it_is_refused_at_the_desk(change: dict[str, str], says: str) -> None:

@@ -31,35 +31,35 @@ SPEC = SwitchOff(
 
 
 def after(*signals: SwitchSignal) -> tuple[Switch, list[SwitchAction | None]]:
-    switch, deeds = IDLE, []
+    switch, actions = IDLE, []
     for at, signal in enumerate(signals):
-        switch, deed = step(switch, SPEC, signal, at)
-        deeds.append(deed)
-    return switch, deeds
+        switch, action = step(switch, SPEC, signal, at)
+        actions.append(action)
+    return switch, actions
 
 
 def test_the_ordinary_course_is_trip_command_confirmation() -> None:
-    switch, deeds = after(SwitchSignal.TRIP, SwitchSignal.SENT, SwitchSignal.SEEN_OFF)
+    switch, actions = after(SwitchSignal.TRIP, SwitchSignal.SENT, SwitchSignal.SEEN_OFF)
     assert switch.state is SwitchState.OFF
-    assert deeds == [SwitchAction.SEND, SwitchAction.SAY_SENT, SwitchAction.SAY_OFF]
+    assert actions == [SwitchAction.SEND, SwitchAction.SAY_SENT, SwitchAction.SAY_OFF]
 
 
 def test_a_reading_below_the_value_before_the_command_is_out_confirms_nothing() -> None:
-    switch, deeds = after(SwitchSignal.TRIP, SwitchSignal.SEEN_OFF)
+    switch, actions = after(SwitchSignal.TRIP, SwitchSignal.SEEN_OFF)
     assert switch.state is SwitchState.ORDERED
-    assert deeds == [SwitchAction.SEND, None]
+    assert actions == [SwitchAction.SEND, None]
 
 
 def test_without_confirmation_it_is_tried_again_and_then_somebody_is_told() -> None:
-    switch, deeds = after(SwitchSignal.TRIP, *[SwitchSignal.SENT, SwitchSignal.LATE] * 3)
+    switch, actions = after(SwitchSignal.TRIP, *[SwitchSignal.SENT, SwitchSignal.LATE] * 3)
     assert switch.state is SwitchState.FAILED
-    assert deeds.count(SwitchAction.SEND) == 3
-    assert deeds[-1] is SwitchAction.SAY_FAILED
+    assert actions.count(SwitchAction.SEND) == 3
+    assert actions[-1] is SwitchAction.SAY_FAILED
 
 
 def test_what_is_refused_is_tried_again_when_its_time_is_over_and_not_at_once() -> None:
-    switch, deeds = after(SwitchSignal.TRIP, SwitchSignal.REFUSED)
-    assert deeds == [SwitchAction.SEND, SwitchAction.SAY_REFUSED]
+    switch, actions = after(SwitchSignal.TRIP, SwitchSignal.REFUSED)
+    assert actions == [SwitchAction.SEND, SwitchAction.SAY_REFUSED]
     assert not is_late(switch, 1_999_999_999)
     assert is_late(switch, 2_000_000_001)
     assert step(switch, SPEC, SwitchSignal.LATE, 3)[1] is SwitchAction.SEND
@@ -76,8 +76,8 @@ def test_a_second_trip_while_it_is_under_way_or_off_sends_nothing() -> None:
 
 def test_a_unit_that_somebody_switches_on_again_can_trip_again() -> None:
     off_and_on = [SwitchSignal.TRIP, SwitchSignal.SENT, SwitchSignal.SEEN_OFF, SwitchSignal.SEEN_ON]
-    switch, deeds = after(*off_and_on, SwitchSignal.TRIP)
-    assert deeds[-2:] == [SwitchAction.SAY_ON, SwitchAction.SEND]
+    switch, actions = after(*off_and_on, SwitchSignal.TRIP)
+    assert actions[-2:] == [SwitchAction.SAY_ON, SwitchAction.SEND]
     assert switch.attempt == 1
 
 
@@ -89,8 +89,8 @@ def test_no_course_of_events_sends_without_a_trip_or_more_often_than_allowed(
     for at, signal in enumerate(signals):
         trips += signal is SwitchSignal.TRIP
         before = switch.state
-        switch, deed = step(switch, SPEC, signal, at)
-        sends += deed is SwitchAction.SEND
+        switch, action = step(switch, SPEC, signal, at)
+        sends += action is SwitchAction.SEND
         assert sends <= trips * SPEC.tries
         assert switch.attempt <= SPEC.tries
         if switch.state is SwitchState.OFF and before is not SwitchState.OFF:

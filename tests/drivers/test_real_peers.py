@@ -396,7 +396,7 @@ def test_another_instruments_identity_is_refused() -> None:
     with scpipy_server() as port:
         link = connected_to(port)
         driver = meter(identity="EXAMPLE,SCANNER,.*")
-        with pytest.raises(ReplyError, match="another instrument answers: it calls itself 'EXAMPLE,METER"):
+        with pytest.raises(ReplyError, match="another instrument answers: its identity is 'EXAMPLE,METER"):
             link.exchange(driver.opening[0], TIMEOUT_S)
         link.close()
 

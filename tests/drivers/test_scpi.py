@@ -89,7 +89,7 @@ def test_a_pattern_that_is_none_is_refused_at_the_desk() -> None:
     ],
 )
 def test_the_whole_identity_must_match(pattern: str, line: bytes) -> None:
-    with pytest.raises(ReplyError, match=r"another instrument answers: it calls itself|not ASCII text"):
+    with pytest.raises(ReplyError, match=r"another instrument answers: its identity is|not ASCII text"):
         scpi(identity=pattern).opening[0].parse(line)
 
 

@@ -242,6 +242,6 @@ def late_transactions(folder: Path) -> str:
         logger = on.start()
         logger.until_readings("meter", 60)
         found = end_and_judge(on, logger, statuses=ANY)
-        return f"{count // 10} late replies passed over, {found.good} readings right"
+        return f"{count // 10} late replies skipped, {found.good} readings right"
     finally:
         on.stop()

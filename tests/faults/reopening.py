@@ -114,4 +114,4 @@ def vxi11_idle(folder: Path) -> str:
             found = end_and_judge(on, logger, statuses=set())
         assert logger.of(EventKind.INSTRUMENT_LOST) == []
         assert len(found.missing) <= 1
-        return f"opened anew each time: {instrument.hang_ups} hang-ups, {found.good} readings, none missing"
+        return f"reopened each time: {instrument.hang_ups} hang-ups, {found.good} readings, none missing"

@@ -95,7 +95,7 @@ def idle_disconnect(folder: Path) -> str:
         found = end_and_judge(on, logger, statuses=set())
         assert len(found.missing) <= 1
         assert logger.of(EventKind.INSTRUMENT_LOST) == []
-        return f"opened anew each time: {port.connections} connections, {found.good} readings, none missing"
+        return f"reopened each time: {port.connections} connections, {found.good} readings, none missing"
 
 
 @provocation(

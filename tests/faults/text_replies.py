@@ -171,6 +171,4 @@ def stuck_call(folder: Path) -> str:
         event = logger.until_event(EventKind.BUS_STUCK, "line")
         logger.until_readings("meter", 10)
         found = end_and_judge(on, logger, statuses=ANY)
-        return (
-            f"given up and opened anew: {event.text[:60]}...; {found.good} readings right, steady one whole"
-        )
+        return f"given up and reopened: {event.text[:60]}...; {found.good} readings right, steady one whole"

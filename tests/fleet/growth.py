@@ -18,7 +18,7 @@ from typing import TypeVar
 from rig.domain.jsonmap import printed
 from rig.endurance.event_search import EventQuery, in_order
 from rig.fleet import ask_runs, run_places
-from rig.fleet.ask_runs import Crew
+from rig.fleet.ask_runs import Workers
 from rig.fleet.run_questions import DigestQuestion, Search, Summarise
 from rig.reliability.design_evidence import demonstrate
 from rig.reliability.run_digest import RunDigest, histories
@@ -52,7 +52,7 @@ def line(folder: Path, count: int) -> list[str]:
     summaries, ls_s = timed(lambda: ask_runs.ask(Summarise(), addresses))
     hits, search_s = timed(lambda: ask_runs.ask(Search(EventQuery(channel="heatsink")), addresses))
     alone, account_s = timed(lambda: ask_runs.ask(DigestQuestion(), addresses))
-    both, pair_s = timed(lambda: ask_runs.ask(DigestQuestion(), addresses, Crew(processes=2)))
+    both, pair_s = timed(lambda: ask_runs.ask(DigestQuestion(), addresses, Workers(processes=2)))
     assert alone == both
     digests = [one.value for one in alone if one.value is not None]
     assert len(digests) == count

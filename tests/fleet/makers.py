@@ -137,9 +137,9 @@ def make(folder: Path, recipe: Recipe) -> RunDir:
 
 def _events(recipe: Recipe, second: int) -> Iterator[tuple[EventKind, str]]:
     if recipe.hot is not None and second == recipe.hot[0]:
-        yield EventKind.LIMIT_OUT, "A1.heatsink above its high limit"
+        yield EventKind.LIMIT_OUT, "A1.heatsink above high limit"
     if recipe.hot is not None and second == recipe.hot[1] + 1:
-        yield EventKind.LIMIT_IN, "A1.heatsink back inside its high limit"
+        yield EventKind.LIMIT_IN, "A1.heatsink returned to normal (high limit)"
 
 
 def _values(recipe: Recipe, plan: Layout, second: int) -> Iterator[float]:

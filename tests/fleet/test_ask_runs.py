@@ -12,7 +12,7 @@ import pytest
 
 from rig.errors import UsageError
 from rig.fleet import ask_runs, run_places
-from rig.fleet.ask_runs import Crew
+from rig.fleet.ask_runs import Workers
 from rig.fleet.run_questions import DigestQuestion, Summarise
 from tests.fleet import makers
 from tests.fleet.makers import Recipe
@@ -28,7 +28,7 @@ def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
 def test_answers_come_in_the_order_of_the_addresses(folder: Path) -> None:
     addresses = list(reversed(run_places.find([str(folder)])))
     told: list[tuple[int, int]] = []
-    found = ask_runs.ask(Summarise(), addresses, told=lambda done, of: told.append((done, of)))
+    found = ask_runs.ask(Summarise(), addresses, on_progress=lambda done, of: told.append((done, of)))
     assert [one.where for one in found] == addresses
     assert told == [(1, 4), (2, 4), (3, 4), (4, 4)]
 
@@ -47,7 +47,7 @@ def test_a_run_that_cannot_be_read_stops_no_other(folder: Path, tmp_path: Path) 
 @pytest.mark.slow
 def test_two_processes_answer_as_one_does(folder: Path) -> None:
     addresses = run_places.find([str(folder)])
-    assert ask_runs.ask(DigestQuestion(), addresses, Crew(processes=2)) == ask_runs.ask(
+    assert ask_runs.ask(DigestQuestion(), addresses, Workers(processes=2)) == ask_runs.ask(
         DigestQuestion(), addresses
     )
 
@@ -64,7 +64,7 @@ def test_a_missing_library_is_said_with_what_to_install(
 
     monkeypatch.setattr(builtins, "__import__", without)
     with pytest.raises(UsageError, match=r"pip install 'soakrig\[cluster\]'"):
-        ask_runs.ask(DigestQuestion(), run_places.find([str(folder)]), Crew(scheduler="tcp://127.0.0.1:1"))
+        ask_runs.ask(DigestQuestion(), run_places.find([str(folder)]), Workers(scheduler="tcp://127.0.0.1:1"))
 
 
 def test_the_cluster_s_libraries_are_not_loaded_unless_they_are_asked_for(folder: Path) -> None:

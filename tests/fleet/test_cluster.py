@@ -12,7 +12,7 @@ from rig.domain.jsonmap import printed
 from rig.endurance.event_search import EventQuery, in_order
 from rig.errors import UsageError
 from rig.fleet import ask_runs, run_places, upload
-from rig.fleet.ask_runs import Crew
+from rig.fleet.ask_runs import Workers
 from rig.fleet.run_questions import DigestQuestion, RunAnswer, RunQuestion, Search, Summarise
 from rig.reliability.design_evidence import demonstrate
 from rig.reliability.run_digest import RunDigest, histories
@@ -53,7 +53,7 @@ def cluster(archive: Archive, tmp_path: Path) -> Iterator[Cluster]:
         yield found
 
 
-def losing_one(cluster: Cluster, after: int) -> ask_runs.Told:
+def losing_one(cluster: Cluster, after: int) -> ask_runs.OnProgress:
     """Return what kills a worker once some runs, and not all, have answered."""
     lost: list[int] = []
 
@@ -86,11 +86,11 @@ def test_a_cluster_that_loses_a_worker_midway_answers_as_one_process_does(
     alone = [ask_runs.ask(question, addresses) for question in QUESTIONS]
     assert [one.error for answers in alone for one in answers if one.error] == []
     together = [
-        ask_runs.ask(QUESTIONS[1], addresses, Crew(scheduler=cluster.address), losing_one(cluster, after))
+        ask_runs.ask(QUESTIONS[1], addresses, Workers(scheduler=cluster.address), losing_one(cluster, after))
     ]
     assert len(cluster.workers) == 2
     together += [
-        ask_runs.ask(question, addresses, Crew(scheduler=cluster.address))
+        ask_runs.ask(question, addresses, Workers(scheduler=cluster.address))
         for question in (QUESTIONS[0], QUESTIONS[2])
     ]
     assert together == [alone[1], alone[0], alone[2]]
@@ -116,7 +116,7 @@ def test_what_a_fleet_proves_does_not_depend_on_where_and_in_which_order_it_was_
 
 
 def test_several_processes_answer_as_one_does(archive: Archive) -> None:
-    assert ask_runs.ask(DigestQuestion(), archive.here[:6], Crew(processes=2)) == ask_runs.ask(
+    assert ask_runs.ask(DigestQuestion(), archive.here[:6], Workers(processes=2)) == ask_runs.ask(
         DigestQuestion(), archive.here[:6]
     )
 
@@ -144,18 +144,18 @@ def test_a_cluster_that_loses_all_of_its_workers_is_not_waited_for(
             cluster.kill_one()
 
     with pytest.raises(UsageError, match="all of its workers are gone"):
-        ask_runs.ask(DigestQuestion(), archive.here, Crew(scheduler=cluster.address), told)
+        ask_runs.ask(DigestQuestion(), archive.here, Workers(scheduler=cluster.address), told)
 
 
 def test_a_cluster_that_is_not_there_is_said_so(archive: Archive) -> None:
     gone = f"tcp://127.0.0.1:{peers.free_port()}"
     with pytest.raises(UsageError, match="no Dask scheduler answered"):
-        ask_runs.ask(DigestQuestion(), archive.here[:1], Crew(scheduler=gone))
+        ask_runs.ask(DigestQuestion(), archive.here[:1], Workers(scheduler=gone))
 
 
 def test_a_cluster_without_workers_is_said_so(archive: Archive, tmp_path: Path) -> None:
     with peers.cluster(0, tmp_path) as empty, pytest.raises(UsageError, match="it has no workers"):
-        ask_runs.ask(DigestQuestion(), archive.here[:1], Crew(scheduler=empty.address))
+        ask_runs.ask(DigestQuestion(), archive.here[:1], Workers(scheduler=empty.address))
 
 
 def test_workers_of_another_version_are_refused(
@@ -163,4 +163,4 @@ def test_workers_of_another_version_are_refused(
 ) -> None:
     monkeypatch.setattr(ask_runs, "__version__", "0.0.other")
     with pytest.raises(UsageError, match=r"here is soakrig 0\.0\.other, tcp.* has "):
-        ask_runs.ask(DigestQuestion(), archive.here[:1], Crew(scheduler=cluster.address))
+        ask_runs.ask(DigestQuestion(), archive.here[:1], Workers(scheduler=cluster.address))

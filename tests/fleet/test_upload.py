@@ -149,7 +149,7 @@ def test_another_run_of_the_same_name_is_not_written_over(run: RunDir, tmp_path:
 def test_something_else_than_a_run_is_not_written_over(run: RunDir, tmp_path: Path) -> None:
     (tmp_path / "archive" / "soak").mkdir(parents=True)
     (tmp_path / "archive" / "soak" / "run.json").write_text('{"marathon": 1}', "utf-8")
-    with pytest.raises(FormatError, match="something else than a run"):
+    with pytest.raises(FormatError, match="something other than a run"):
         upload.upload(run.path, str(tmp_path / "archive"))
 
 
@@ -284,7 +284,7 @@ def test_following_goes_on_when_the_place_is_away_for_a_while(
 
     monkeypatch.setattr("rig.fleet.upload.time.sleep", pause)
     assert upload.follow(run.path, "archive", 60.0, said.append).put == ("end.json",)
-    assert any("not now: could not write end.json: the place is full" in one for one in said)
+    assert any("upload failed: could not write end.json: the place is full" in one for one in said)
 
 
 def test_nothing_of_the_recording_is_changed(run: RunDir, tmp_path: Path) -> None:

@@ -68,8 +68,8 @@ def test_two_decimal_signs_in_one_file_are_refused() -> None:
 @pytest.mark.parametrize(
     ("text", "message"),
     [
-        ("", "holds no text"),
-        ("\n\n", "holds no text"),
+        ("", "no text in the file"),
+        ("\n\n", "no text in the file"),
         ("just some words\nand more words\n", "no comma, semicolon, tab or bar"),
         ("name,colour\nx,red\ny,blue\n", "none of 3 lines begins like data"),
     ],

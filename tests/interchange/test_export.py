@@ -114,7 +114,7 @@ def test_the_first_row_of_a_stretch_holds_the_reading_before_it(desk: Desk) -> N
         ),
         (ExportSelection(unit="A9"), "no unit named 'A9' in this recording; there are: A1"),
         (ExportSelection(every_s=0.0), "--every 0 s"),
-        (ExportSelection(start_ns=2 * 10**18, end_ns=10**18), "the stretch ends"),
+        (ExportSelection(start_ns=2 * 10**18, end_ns=10**18), "the period ends"),
     ],
 )
 def test_what_is_not_there_is_refused_by_name(desk: Desk, wanted: ExportSelection, message: str) -> None:
@@ -133,7 +133,7 @@ def test_channels_may_be_named_by_patterns_and_each_comes_once(desk: Desk) -> No
 
 def test_a_file_that_exists_is_replaced_only_by_force(desk: Desk) -> None:
     run, to = recorded(desk), desk.write("mine", "out.csv")
-    with pytest.raises(UsageError, match="exists already; write --force"):
+    with pytest.raises(UsageError, match="already exists; write --force"):
         export(run.path, to, ExportSelection())
     assert to.read_text() == "mine"
     export(run.path, to, ExportSelection(), force=True)

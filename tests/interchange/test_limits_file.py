@@ -50,7 +50,7 @@ def test_a_channel_comes_from_its_column_however_that_is_said() -> None:
         (LIMITS.replace("from: volts", "from: tc1"), "A1.heatsink and A1.output come from one column 'tc1'"),
         (LIMITS.replace("from: tc1", "from: tc1, convert: pt100"), "sensor curves are for instruments"),
         (LIMITS + "time: {zone: Atlantis}\n", "this machine knows no such zone; write a zone such as"),
-        (LIMITS + "time: {format: elapsed}\n", "time.start: elapsed seconds without a beginning"),
+        (LIMITS + "time: {format: elapsed}\n", "time.start: elapsed seconds without a start"),
         (LIMITS + "time: {format: sometimes}\n", "not a known format; write iso, elapsed,"),
         (LIMITS + "tabel: {}\n", "unknown key 'tabel'; did you mean 'table'?"),
         (LIMITS + "words: {dead: gone}\n", "write one of over, under, no-value"),

@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 
 from rig.domain.accounting import Accounting, LevelPlan
-from rig.domain.event_summary import EventSummary, told
+from rig.domain.event_summary import EventSummary, summarise
 from rig.domain.model import EventKind, Layout
 from rig.domain.program import Phase, PhaseTarget, Program
 from rig.endurance.run_identity import RunIdentity
@@ -38,8 +38,8 @@ class Planned(Room):
     asks: Accounting | None = ACCOUNT
     program: Program | None = None
 
-    def told(self) -> EventSummary:
-        return told(self.happened)
+    def event_summary(self) -> EventSummary:
+        return summarise(self.happened)
 
     @property
     def layout(self) -> Layout:

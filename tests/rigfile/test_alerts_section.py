@@ -32,8 +32,8 @@ def read(text: str) -> tuple[Alerts | None, list[ConfigFault]]:
     return build(Alerts, child(yaml_reader.parse(text, "rig.yaml"), "alerts"), faults, "alerts"), faults
 
 
-def refusal(ways: str) -> str:
-    alerts, faults = read(f"alerts:\n  ways:\n    one: {ways}\n")
+def refusal(notifier: str) -> str:
+    alerts, faults = read(f"alerts:\n  ways:\n    one: {notifier}\n")
     assert alerts is None
     return "\n".join(str(one) for one in faults)
 
@@ -42,15 +42,15 @@ def test_a_whole_section_is_read() -> None:
     alerts, faults = read(GOOD)
     assert faults == []
     assert alerts is not None
-    assert list(alerts.ways) == ["desk", "phone", "room", "horn"]
-    assert alerts.told_by("desk") == ("limits", "early")
-    assert alerts.told_by("horn") == ("limits", "logger")
-    assert alerts.ways["room"].deadline_s == 5.0
+    assert list(alerts.notifiers) == ["desk", "phone", "room", "horn"]
+    assert alerts.categories_of("desk") == ("limits", "early")
+    assert alerts.categories_of("horn") == ("limits", "logger")
+    assert alerts.notifiers["room"].deadline_s == 5.0
     assert alerts.gather_s == 10.0
 
 
 @pytest.mark.parametrize(
-    ("ways", "said"),
+    ("notifier", "said"),
     [
         ("{}", "0 of mail, webhook, mqtt and command are given; write exactly one"),
         ("{command: {run: [/bin/true]}, mqtt: {server: 'h:1', topic: t}}", "2 of mail, webhook, mqtt and"),
@@ -76,8 +76,8 @@ def test_a_whole_section_is_read() -> None:
         ("{command: {run: [/bin/true]}, tell: [limit]}", "did you mean limits?"),
     ],
 )  # fmt: skip
-def test_what_cannot_work_or_would_give_something_away_is_refused(ways: str, said: str) -> None:
-    assert said in refusal(ways)
+def test_what_cannot_work_or_would_give_something_away_is_refused(notifier: str, said: str) -> None:
+    assert said in refusal(notifier)
 
 
 def test_a_heartbeat_needs_somewhere_to_go() -> None:

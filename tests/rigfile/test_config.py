@@ -280,7 +280,7 @@ def test_a_bus_that_cannot_carry_what_is_asked_says_how_long_it_would_need() -> 
     text = BASE.replace("more: [far]", "more: [far]\n    size: 662")
     (fault,) = faults_of(text)
     assert fault.path == "buses.line"
-    assert "the bus would need 1.4 s for what is asked every 1 s (scanner 1.4 s every 1 s)" in fault.found
+    assert "polls due every 1 s take 1.4 s of bus time (scanner 1.4 s every 1 s)" in fault.found
 
 
 def test_reply_times_and_every_instrument_of_the_bus_count() -> None:
@@ -289,7 +289,7 @@ def test_reply_times_and_every_instrument_of_the_bus_count() -> None:
     (fault,) = faults_of(text)
     # scanner: 60 bytes, 0.0625 s each s; second: 30 bytes and 0.13 s, 0.16125 s each 0.2 s: 0.869 of the
     # time, yet a poll of 0.2 s that waits for the other is late.
-    assert "second is due every 0.2 s, but scanner talks for 0.0625 s" in fault.found
+    assert "second is due every 0.2 s, but scanner occupies the bus for 0.0625 s" in fault.found
     (fault,) = faults_of(text.replace("130 ms", "180 ms"))
     assert "second 0.21 s every 0.2 s" in fault.found
 

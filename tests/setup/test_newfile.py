@@ -118,7 +118,7 @@ def test_one_that_does_not_answer_is_written_down_all_the_same(tmp_path: Path) -
     said: list[str] = []
     with peer(None) as (address, _):
         rig = create(tmp_path / "rig.yaml", lan=[address], say=said.append)
-    assert "Did not answer *IDN?" in rig.text
+    assert "No answer to *IDN?" in rig.text
     assert any("no answer to *IDN?" in one for one in said)
 
 

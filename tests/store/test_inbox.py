@@ -21,7 +21,7 @@ def run(tmp_path: Path) -> RunDir:
 
 
 def order(text: str = "x", name: str = "20260301T130500-000000-ab") -> Order:
-    return Order(id=name, deed=OrderKind.NOTE, by="eve@rack", asked_ns=7, data={"text": text})
+    return Order(id=name, kind=OrderKind.NOTE, by="eve@rack", asked_ns=7, data={"text": text})
 
 
 def test_an_order_waits_is_read_and_is_gone_when_done(run: RunDir) -> None:
@@ -60,7 +60,7 @@ def test_orders_that_are_not_whole_or_not_orders_are_told_and_never_raise(run: R
 
 def test_a_file_called_otherwise_than_its_order_is_refused(run: RunDir) -> None:
     (run.folder("inbox") / "00000000.json").write_text(json.dumps(to_json(order())))
-    assert "is called 00000000.json" in inbox.read(run, "00000000.json").fault
+    assert "differs from the file name 00000000.json" in inbox.read(run, "00000000.json").fault
 
 
 def test_neither_a_pipe_nor_a_huge_file_holds_the_recorder_up(run: RunDir) -> None:
@@ -68,7 +68,7 @@ def test_neither_a_pipe_nor_a_huge_file_holds_the_recorder_up(run: RunDir) -> No
     assert inbox.read(run, "00000000.json").order is None
     (run.folder("inbox") / "00000001.json").write_bytes(b" " * 70_000)
     assert "70000 bytes" in inbox.read(run, "00000001.json").fault
-    with pytest.raises(StoreError, match="say it shorter"):
+    with pytest.raises(StoreError, match="shorten the text"):
         inbox.put(run, order("x" * 70_000))
 
 

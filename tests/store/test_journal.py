@@ -115,7 +115,7 @@ def test_a_hole_among_synced_records_costs_only_what_it_covers(tmp_path: Path) -
     path.write_bytes(raw[:at] + bytes(40) + raw[at + 40 :])
     assert values(run) == (VOLTS[:5] + VOLTS[6:], MAINS)
     (skipped,) = RunReader.open(run.path).skipped
-    assert "records 10 to 10 are not there" in skipped.reason
+    assert "records 10 to 10 are missing" in skipped.reason
     assert skipped.start_ns is not None
     assert skipped.end_ns is not None
     assert 0 < skipped.end_ns - skipped.start_ns <= 1_100_000_000
@@ -140,7 +140,7 @@ def test_one_damaged_head_is_read_from_its_copy_and_two_are_named(tmp_path: Path
         path.write_bytes(raw[: start + 20] + b"\xff\xff\xff\xff" + raw[start + 24 :])
         assert values(run) == (VOLTS, MAINS)
     path.write_bytes(bytes(HEADS_BYTES) + raw[HEADS_BYTES:])
-    with pytest.raises(DamageError, match=r"j000001\.journal: not a journal.*begins with 136 zero bytes"):
+    with pytest.raises(DamageError, match=r"j000001\.journal: not a readable .*begins with 136 zero bytes"):
         journal.read_head(OS_DISK, path)
     assert values(run) == ([], [])
     assert [one.path for one in RunReader.open(run.path).skipped] == [path]

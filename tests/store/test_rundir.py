@@ -68,7 +68,7 @@ def test_a_rig_named_like_a_path_makes_no_run_elsewhere(tmp_path: Path) -> None:
 
 def test_a_second_run_of_the_same_name_is_refused(tmp_path: Path) -> None:
     new_run(tmp_path)
-    with pytest.raises(StoreError, match="exists already"):
+    with pytest.raises(StoreError, match="already exists"):
         new_run(tmp_path)
 
 

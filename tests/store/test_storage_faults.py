@@ -27,7 +27,7 @@ def test_after_a_failed_sync_everything_since_the_last_good_one_is_in_a_new_jour
     disk = FaultyDisk()
     run = new_run(tmp_path)
     told: list[Event] = []
-    recorder = writer(run, disk, told=told.append)
+    recorder = writer(run, disk, on_event=told.append)
     recorder.scans(pair(0))
     recorder.sync()
     recorder.scans(pair(1))
@@ -176,7 +176,7 @@ def test_a_journal_is_not_sealed_where_sealing_might_take_its_room(tmp_path: Pat
     disk.free_bytes = 100
     outcome = seal(run, disk=disk)
     assert outcome.sealed == ()
-    assert "not sealed: 100 bytes are free" in outcome.wrong[0]
+    assert "not sealed: 100 bytes free" in outcome.wrong[0]
     assert len(RunReader.open(run.path).series("mains")) == 1
 
 

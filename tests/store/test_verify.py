@@ -64,7 +64,7 @@ def test_a_sealed_hour_or_a_journal_that_somebody_removed_is_missed(tmp_path: Pa
     recording = RunReader.open(run.path)
     (skipped,) = recording.skipped
     assert skipped.path.name == "j000002.journal"
-    assert "neither there nor sealed" in skipped.reason
+    assert "neither present nor sealed" in skipped.reason
     series = recording.series("mains")
     assert skipped.start_ns == series.t_ns[20]
     assert skipped.end_ns == series.t_ns[21]

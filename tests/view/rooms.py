@@ -120,14 +120,14 @@ class Feeder:
 
     def __init__(self, plan: Layout, run: str = "2030-03-17-soak") -> None:
         self.plan = plan
-        self.room = LiveState(plan, run)
+        self.live = LiveState(plan, run)
         self.seq = 0
         self.event(EventKind.SESSION_START, 0.0, "run", "session 1 begins")
 
     def event(self, kind: EventKind, at_s: float, subject: str, text: str = "", **data: object) -> None:
         self.seq += 1
         t_ns = START + round(at_s * SECOND)
-        self.room.event(
+        self.live.event(
             Event(
                 kind=kind, t_ns=t_ns, session=data.pop("session", 1), seq=self.seq,  # type: ignore[arg-type]
                 subject=subject, text=text or f"{subject}: {kind.value}", data=data,
@@ -144,7 +144,7 @@ class Feeder:
     def scan(
         self, channels: tuple[str, ...], at_s: float, values: tuple[float, ...], statuses: bytes
     ) -> None:
-        self.room.scan(channels, START + round(at_s * SECOND), values, statuses)
+        self.live.scan(channels, START + round(at_s * SECOND), values, statuses)
 
     def everything(
         self,
@@ -172,7 +172,7 @@ class Feeder:
 
     def picture(self, at_s: float, state: RunState = RunState.RUNNING, **more: object) -> Snapshot:
         now_ns = START + round(at_s * SECOND)
-        return picture(self.room, Surroundings(now_ns=now_ns, state=state, disk_free=118_000_000_000, **more))  # type: ignore[arg-type]
+        return picture(self.live, Surroundings(now_ns=now_ns, state=state, disk_free=118_000_000_000, **more))  # type: ignore[arg-type]
 
 
 def busy_room() -> Feeder:

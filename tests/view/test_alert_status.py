@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 from pathlib import Path
 
-from rig.view.alert_status import told
+from rig.view.alert_status import alert_words
 
 SECOND = 1_000_000_000
 NOW = 1_900_000_000 * SECOND
@@ -19,30 +19,30 @@ def status(run: Path, **changed: object) -> None:
 
 
 def test_without_alerts_nothing_is_said(tmp_path: Path) -> None:
-    assert told(tmp_path, NOW, running=True) == ("", "")
+    assert alert_words(tmp_path, NOW, running=True) == ("", "")
 
 
-def test_ways_that_work_are_counted(tmp_path: Path) -> None:
+def test_notifiers_that_work_are_counted(tmp_path: Path) -> None:
     status(tmp_path)
-    assert told(tmp_path, NOW + SECOND, running=True) == ("alerts by 2 ways", "")
+    assert alert_words(tmp_path, NOW + SECOND, running=True) == ("alerts: 2 notifiers", "")
 
 
-def test_a_way_that_fails_is_named_with_its_reason(tmp_path: Path) -> None:
+def test_a_notifier_that_fails_is_named_with_its_reason(tmp_path: Path) -> None:
     way = {"waiting": 3, "failing_since_ns": NOW, "error": "connection refused"}
     status(tmp_path, ways={"mail": way})
-    words, wrong = told(tmp_path, NOW, running=True)
-    assert words == "alerts by 1 way, 3 waiting"
+    words, wrong = alert_words(tmp_path, NOW, running=True)
+    assert words == "alerts: 1 notifier, 3 waiting"
     assert wrong == "ALERTS: not delivered by mail: connection refused"
 
 
 def test_alerts_that_no_longer_run_are_missed_while_the_run_goes_on(tmp_path: Path) -> None:
     status(tmp_path)
-    assert "nobody is told" in told(tmp_path, NOW + 300 * SECOND, running=True)[1]
-    assert told(tmp_path, NOW + 300 * SECOND, running=False)[1] == ""
+    assert "none are sent" in alert_words(tmp_path, NOW + 300 * SECOND, running=True)[1]
+    assert alert_words(tmp_path, NOW + 300 * SECOND, running=False)[1] == ""
 
 
 def test_a_full_disk_of_the_outbox_and_a_broken_status_are_said(tmp_path: Path) -> None:
     status(tmp_path, outbox="no space left")
-    assert told(tmp_path, NOW, running=True)[1] == "ALERTS: no space left"
+    assert alert_words(tmp_path, NOW, running=True)[1] == "ALERTS: no space left"
     (tmp_path / "alerts" / "status.json").write_text("{")
-    assert "cannot be read" in told(tmp_path, NOW, running=True)[1]
+    assert "not readable" in alert_words(tmp_path, NOW, running=True)[1]

@@ -19,7 +19,7 @@ from tests.view.rooms import layout
 
 
 def value(feed: Feed, name: str) -> float:
-    snapshot = picture(feed.room, feed.standing())
+    snapshot = picture(feed.live, feed.surroundings())
     return next(channel.value for channel in snapshot.channels if channel.name == name)
 
 
@@ -33,29 +33,29 @@ def test_what_is_recorded_later_is_seen_at_the_next_look(tmp_path: Path) -> None
     recording.scans({"mains": 232.5})
     recording.event(EventKind.NOTE, "run", "fan moved")
     feed.update()
-    snapshot = picture(feed.room, feed.standing())
+    snapshot = picture(feed.live, feed.surroundings())
     assert value(feed, "mains") == 232.5
     assert [event.text for event in snapshot.events] == ["fan moved", "session 1 begins"]
     feed.update()
-    assert len(picture(feed.room, feed.standing()).events) == 2
+    assert len(picture(feed.live, feed.surroundings()).events) == 2
 
 
 def test_the_state_of_the_run_is_told_by_lock_and_last_words(tmp_path: Path) -> None:
     recording = Recording(tmp_path)
     recording.scans()
     feed = Feed(recording.path)
-    assert feed.standing().state is RunState.RUNNING
+    assert feed.surroundings().state is RunState.RUNNING
     recording.crash()
-    assert feed.standing().state is RunState.CRASHED
+    assert feed.surroundings().state is RunState.CRASHED
     recording.begin(recording.plan)
     feed.update()
-    assert feed.standing().state is RunState.RUNNING
+    assert feed.surroundings().state is RunState.RUNNING
     recording.stop()
     feed.update()
-    assert feed.standing().state is RunState.STOPPED
+    assert feed.surroundings().state is RunState.STOPPED
     rundir.end_run(recording.run, SYSTEM.utc_ns(), "a test")
-    assert feed.standing().state is RunState.FINISHED
-    assert Feed(recording.path).standing().state is RunState.FINISHED
+    assert feed.surroundings().state is RunState.FINISHED
+    assert Feed(recording.path).surroundings().state is RunState.FINISHED
 
 
 def test_a_note_after_the_end_changes_nothing_that_is_shown_but_the_events(tmp_path: Path) -> None:
@@ -65,7 +65,7 @@ def test_a_note_after_the_end_changes_nothing_that_is_shown_but_the_events(tmp_p
     recording.crash()
     order_client.ask(recording.run, OrderKind.NOTE, {"text": "fan seized"})
     feed = Feed(recording.path)
-    snapshot = picture(feed.room, feed.standing())
+    snapshot = picture(feed.live, feed.surroundings())
     assert snapshot.state is RunState.CRASHED
     assert value(feed, "A1.heatsink") == 97.0
     assert snapshot.session == 1
@@ -81,7 +81,7 @@ def test_ages_follow_the_boot_clock_of_the_recording_not_the_wall_clock(tmp_path
     recording = Recording(tmp_path)
     recording.scans()
     feed = Feed(recording.path, Stepped())
-    snapshot = picture(feed.room, feed.standing())
+    snapshot = picture(feed.live, feed.surroundings())
     assert snapshot.age_s is not None
     assert 0 <= snapshot.age_s < 5
 
@@ -94,9 +94,9 @@ def test_an_excursion_on_record_is_placed_at_its_first_reading_outside(tmp_path:
         EventKind.LIMIT_OUT, "A1.heatsink", "out", side="high", began_boot_ns=began_ns, value=97.0
     )
     feed = Feed(recording.path)
-    (excursion,) = picture(feed.room, feed.standing()).excursions
+    (excursion,) = picture(feed.live, feed.surroundings()).excursions
     assert excursion.began_ns == began_ns + recording.writer.offset_ns
-    assert feed.room.layout == recording.plan
+    assert feed.live.layout == recording.plan
 
 
 def test_a_new_session_with_another_rig_file_is_shown_by_the_new_one(tmp_path: Path) -> None:
@@ -107,7 +107,7 @@ def test_a_new_session_with_another_rig_file_is_shown_by_the_new_one(tmp_path: P
     recording.begin(layout(3))
     recording.scans()
     feed.update()
-    snapshot = picture(feed.room, feed.standing())
+    snapshot = picture(feed.live, feed.surroundings())
     assert {unit.name for unit in snapshot.units} == {"A1", "A2", "A3", "room"}
     assert snapshot.session == 2
     assert set(snapshot.counts()) == {ChannelCondition.OK}
@@ -123,7 +123,7 @@ def test_records_that_were_sealed_away_are_still_shown(tmp_path: Path) -> None:
     seal.seal(recording.run)
     assert not list((recording.path / "journal").glob("*.journal"))
     feed = Feed(recording.path)
-    snapshot = picture(feed.room, feed.standing())
+    snapshot = picture(feed.live, feed.surroundings())
     assert value(feed, "A1.bias") == 55.5
     assert "early words" in {event.text for event in snapshot.events}
     assert snapshot.counts() == {ChannelCondition.OK: len(recording.plan.channels)}
@@ -133,10 +133,10 @@ def test_a_folder_that_is_no_run_or_an_empty_run_is_refused_by_name(tmp_path: Pa
     with pytest.raises(FormatError, match="not a run directory"):
         Feed(tmp_path)
     run = rundir.create(tmp_path, rig="x", created_ns=SYSTEM.utc_ns(), software="test", name="empty")
-    with pytest.raises(StoreError, match="holds no session yet"):
+    with pytest.raises(StoreError, match="has no session yet"):
         Feed(run.path)
 
 
 def test_a_layout_survives_being_frozen(tmp_path: Path) -> None:
     plan = replace(layout(1), planned_s=60.0)
-    assert Feed(Recording(tmp_path, plan).path).room.layout == plan
+    assert Feed(Recording(tmp_path, plan).path).live.layout == plan

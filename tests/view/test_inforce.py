@@ -16,7 +16,7 @@ def test_limits_of_a_phase_or_a_reload_count_and_a_new_session_begins_with_its_o
     def limits() -> list[float]:
         view = next(one for one in feeder.picture(11.0).channels if one.name == name)
         assert view.condition is not ChannelCondition.OUT
-        return [limit.value for limit in feeder.room.layout.channels[name].limits]
+        return [limit.value for limit in feeder.live.layout.channels[name].limits]
 
     own = limits()
     looser = [Limit(side=Side.HIGH, value=1e6)]
@@ -46,4 +46,4 @@ def test_an_excursion_is_shown_with_the_limit_that_was_left_whatever_holds_now()
     feeder.event(EventKind.SESSION_START, 10.8, "run", "session 2")
     (one,) = feeder.picture(11.0).excursions
     assert one.limit == 78.0
-    assert [limit.value for limit in feeder.room.layout.channels["A1.heatsink"].limits] != [78.0]
+    assert [limit.value for limit in feeder.live.layout.channels["A1.heatsink"].limits] != [78.0]

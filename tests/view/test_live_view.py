@@ -179,9 +179,9 @@ def test_a_fault_is_told_in_the_header_and_the_next_picture_is_taken() -> None:
         viewer.refresh()
         viewer.draw()
         seen.append("\n".join(paper.lines))
-    assert "no new picture: OSError: made to fail" in seen[0]
+    assert "no update: OSError: made to fail" in seen[0]
     assert "this view has a fault" not in seen[1]
-    assert "this view has a fault: no new picture: ValueError: again [/]" in seen[2]
+    assert "fault of this view: no update: ValueError: again [/]" in seen[2]
     assert "A3" in seen[2]
     assert "this view has a fault" not in seen[3]
 

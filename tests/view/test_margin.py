@@ -25,7 +25,7 @@ def test_the_nearest_of_two_limits_counts_and_half_the_band_is_the_measure() -> 
     assert found is not None
     assert (found.side, found.distance) == (Side.HIGH, 10.0)
     assert found.used == pytest.approx(1 - 10 / 40)
-    assert found.early == pytest.approx(0.75)
+    assert found.warning == pytest.approx(0.75)
     low = margin(channel(LOW, HIGH), 25.0)
     assert low is not None
     assert (low.side, low.distance) == (Side.LOW, 5.0)

@@ -98,7 +98,7 @@ def test_the_past_can_be_walked_on_a_terminal(tmp_path: Path) -> None:
     moment = datetime.fromtimestamp((_now(recording) - 90 * SECOND) / 1e9, UTC).isoformat()
     child = Child(recording.path, (100, 30), more=("--at", moment))
     try:
-        before = child.wait_for("(?s)PAST .*the past, as of")
+        before = child.wait_for("(?s)PAST .*past state, as of")
         child.press("\x1b[D")
         child.wait_for(r"A1 +heatsink .* 7[45]\.\d degC")
         child.press(".")

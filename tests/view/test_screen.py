@@ -64,14 +64,14 @@ def test_every_alarm_of_sixty_channels_is_visible_or_counted(
         for unit in snapshot.units[:3]:
             assert any(text.startswith(unit.name) for text in lines)
         shown = "\n".join(lines)
-        listed = len(re.findall(r"OUT for", shown))
-        more = re.search(r"(\d+) more are out", shown)
+        listed = len(re.findall(r"active [\d.]+ ", shown))
+        more = re.search(r"(\d+) more active", shown)
         assert listed + int(more[1] if more else 0) == 28
 
 
 def test_what_does_not_fit_is_counted_with_its_words() -> None:
     lines = text_of(BUSY, ViewPosition(page=ScreenPage.CHANNELS), 80, 12)
-    assert re.search(r"\d+ more below: 5 SILENT, 1 no value, 1 early, \d+ ok", "\n".join(lines))
+    assert re.search(r"\d+ more below: 5 SILENT, 1 no value, 1 warning, \d+ ok", "\n".join(lines))
 
 
 def test_the_unit_page_opens_with_the_unit_that_is_worst_and_steps_by_name() -> None:
@@ -197,7 +197,7 @@ def test_a_row_that_cannot_be_made_says_so_and_the_header_too(monkeypatch: pytes
     monkeypatch.setattr(screen, "channel_row", broken)
     lines = text_of(BUSY, ViewPosition(page=ScreenPage.CHANNELS), 80, 24)
     assert len(lines) == 24
-    assert any("this view has a fault: cannot be shown: RuntimeError: made to fail" in t for t in lines[:5])
+    assert any("fault of this view: cannot be shown: RuntimeError: made to fail" in t for t in lines[:5])
     assert any(text.startswith("cannot be shown: RuntimeError") for text in lines)
     assert any("A3.bias" in text for text in lines)
 
@@ -210,7 +210,7 @@ def test_stale_crashed_and_warnings_are_words_in_the_header() -> None:
     assert stale[3].startswith("! STALE: nothing recorded for 42 s")
     crashed = text_of(feeder.picture(43.0, RunState.CRASHED), ViewPosition(), 80, 24)
     assert crashed[0].startswith("CRASHED")
-    assert crashed[3].startswith("! CRASHED: nobody is recording")
+    assert crashed[3].startswith("! CRASHED: no logger running")
     finished = text_of(feeder.picture(43.0, RunState.FINISHED), ViewPosition(), 80, 24)
     assert finished[3].startswith("! finished: values as of 2030-03-17 17:46:41 UTC")
     skipped = text_of(feeder.picture(2.0, skipped=("j1: damaged",)), ViewPosition(), 80, 24)

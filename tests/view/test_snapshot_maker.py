@@ -3,7 +3,7 @@
 import pytest
 
 from rig.domain.model import EventKind, Status
-from rig.view.snapshot import Answering, ChannelCondition, ChannelView, RunState, Snapshot
+from rig.view.snapshot import ChannelCondition, ChannelView, LinkState, RunState, Snapshot
 from tests.view.rooms import START, Feeder, busy_room, layout
 
 
@@ -72,13 +72,13 @@ def test_first_out_is_per_unit_and_starts_anew_when_all_are_back() -> None:
 def test_beyond_the_limit_during_the_on_delay_is_crossed_not_out() -> None:
     feeder = Feeder(layout())
     feeder.everything(1.0, {"A1.heatsink": 96.0})
-    assert view(feeder.picture(1.1), "A1.heatsink").condition is ChannelCondition.CROSSED
+    assert view(feeder.picture(1.1), "A1.heatsink").condition is ChannelCondition.PENDING
 
 
 def test_an_early_warning_is_early_and_an_implausible_number_is_suspect() -> None:
     feeder = Feeder(layout())
     feeder.everything(1.0, {"A1.heatsink": 90.0})
-    assert view(feeder.picture(1.1), "A1.heatsink").condition is ChannelCondition.EARLY
+    assert view(feeder.picture(1.1), "A1.heatsink").condition is ChannelCondition.WARNING
     feeder.scan(("A1.heatsink",), 2.0, (900.0,), bytes([Status.SUSPECT]))
     assert view(feeder.picture(2.1), "A1.heatsink").condition is ChannelCondition.SUSPECT
 
@@ -133,20 +133,20 @@ def test_an_instrument_is_late_then_lost_and_answers_again() -> None:
     feeder = Feeder(layout())
     feeder.everything(1.0)
 
-    def answering(at_s: float) -> Answering:
-        return next(i for i in feeder.picture(at_s).instruments if i.name == "meter1").answering
+    def link(at_s: float) -> LinkState:
+        return next(i for i in feeder.picture(at_s).instruments if i.name == "meter1").link
 
-    assert answering(2.0) is Answering.ANSWERS
+    assert link(2.0) is LinkState.ONLINE
     for at_s in (3.0, 6.0):
         feeder.everything(at_s, dict.fromkeys(feeder.plan.units["A1"].channels, Status.NO_REPLY))
-    assert answering(6.5) is Answering.LATE
+    assert link(6.5) is LinkState.SLOW
     feeder.event(EventKind.INSTRUMENT_LOST, 7.0, "meter1", "meter1 does not answer: nothing came")
-    assert answering(7.5) is Answering.LOST
+    assert link(7.5) is LinkState.OFFLINE
     lost = next(i for i in feeder.picture(7.5).instruments if i.name == "meter1")
     assert (lost.last_fault, lost.failures, lost.numberless) == ("meter1 does not answer: nothing came", 2, 9)
     feeder.everything(9.0)
     feeder.event(EventKind.INSTRUMENT_BACK, 9.0, "meter1")
-    assert answering(9.5) is Answering.ANSWERS
+    assert link(9.5) is LinkState.ONLINE
 
 
 def test_the_loggers_word_about_itself_is_no_news_but_gives_the_lateness() -> None:
@@ -154,7 +154,7 @@ def test_the_loggers_word_about_itself_is_no_news_but_gives_the_lateness() -> No
     feeder.everything(1.0)
     feeder.event(EventKind.HEALTH, 2.0, "run", "about itself", lateness_ms={"meter1": [0.1, 1.5, 9.0]})
     snapshot = feeder.picture(2.5)
-    assert [event.kind for event in snapshot.events] == ["session-start"]
+    assert [event.kind for event in snapshot.events] == ["session start"]
     assert {i.name: i.late_ms for i in snapshot.instruments if i.late_ms is not None} == {"meter1": 1.5}
 
 
@@ -163,8 +163,8 @@ def test_a_stuck_bus_is_a_warning_until_one_of_its_instruments_replies() -> None
     feeder.everything(1.0)
     feeder.event(EventKind.BUS_STUCK, 2.0, "line1")
     snapshot = feeder.picture(3.0)
-    assert snapshot.warnings == ("BUS STUCK: line1 (meter1, meter2)",)
-    assert {i.name for i in snapshot.instruments if i.answering is Answering.STUCK} == {"meter1", "meter2"}
+    assert snapshot.warnings == ("BUS HUNG: line1 (meter1, meter2)",)
+    assert {i.name for i in snapshot.instruments if i.link is LinkState.HUNG} == {"meter1", "meter2"}
     feeder.everything(4.0)
     assert feeder.picture(4.5).warnings == ()
 
@@ -180,11 +180,11 @@ def test_a_disk_that_refuses_is_a_warning_until_it_takes_records_again() -> None
 def test_trouble_with_sealing_is_an_event_and_no_lasting_warning_since_nobody_tells_its_end() -> None:
     feeder = Feeder(layout())
     feeder.event(EventKind.STORE_FAULT, 2.0, "run", "sealing failed", cause="seal")
-    feeder.event(EventKind.STORE_LOW, 3.0, "run", "room on the disk is getting short")
+    feeder.event(EventKind.STORE_LOW, 3.0, "run", "disk space low")
     snapshot = feeder.picture(4.0)
     assert snapshot.warnings == ()
     assert [one.text for one in snapshot.events if one.trouble] == [
-        "room on the disk is getting short", "sealing failed"
+        "disk space low", "sealing failed"
     ]  # fmt: skip
 
 

@@ -1,1 +1,1 @@
-"""One module per way of telling; each runs in a courier process of its own and knows no other."""
+"""Notifiers, one module each; each runs in a delivery process of its own and imports no other."""

@@ -1,4 +1,4 @@
-"""A program of this machine, started without a shell: delivered is exit code 0.
+"""Program of this machine, started without a shell: delivered on exit code 0.
 
 The text comes on its standard input; ``SOAKRIG_SUBJECT``, ``SOAKRIG_KEY``, ``SOAKRIG_RIG`` and
 ``SOAKRIG_RUN`` are set in its environment, which otherwise holds only what a program needs to start: no
@@ -13,15 +13,21 @@ import subprocess
 from collections.abc import Callable, Mapping
 
 from rig.alerts.delivery_outcome import DeliveryOutcome, delivered, refused, unknown
+from rig.domain.formatting import setting
 from rig.rigfile.alerts_section import CommandNotifier
 
 KEPT = ("PATH", "HOME", "LANG", "LC_ALL", "TZ", "USER", "XDG_RUNTIME_DIR")
 
 
 def run(
-    way: CommandNotifier, text: str, words: Mapping[str, str], *, timeout_s: float, begun: Callable[[], None]
+    notifier: CommandNotifier,
+    text: str,
+    words: Mapping[str, str],
+    *,
+    timeout_s: float,
+    begun: Callable[[], None],
 ) -> DeliveryOutcome:
-    """Return what became of the text. ``begun()`` is called right before the program is started.
+    """Return the outcome of the program. ``begun()`` is called right before the program is started.
 
     words: what goes into the environment as ``SOAKRIG_...``.
     """
@@ -30,7 +36,7 @@ def run(
     begun()
     try:
         process = subprocess.Popen(  # noqa: S603 - the rig file's own program, words as written, no shell
-            way.run,
+            notifier.run,
             env=environment,
             cwd="/",
             stdin=subprocess.PIPE,
@@ -39,13 +45,13 @@ def run(
             start_new_session=True,
         )
     except OSError as error:
-        return refused(f"{way.run[0]} could not be started: {error.strerror or error}")
+        return refused(f"{notifier.run[0]} could not be started: {error.strerror or error}")
     try:
         process.communicate(text.encode(), timeout_s)
     except subprocess.TimeoutExpired:
         os.killpg(process.pid, signal.SIGKILL)
         process.wait()
-        return unknown(f"{way.run[0]} was not done after {timeout_s:g} s and was ended")
+        return unknown(f"{notifier.run[0]} ended after the deadline of {setting(timeout_s, 's')}")
     if process.returncode:
-        return refused(f"{way.run[0]} ended with exit code {process.returncode}")
+        return refused(f"{notifier.run[0]} ended with exit code {process.returncode}")
     return delivered()

@@ -1,4 +1,4 @@
-"""E-mail by SMTP (RFC 5321): delivered is what the server answered 250 to after the text."""
+"""E-mail by SMTP (RFC 5321): delivered once the server answers 250 to the text."""
 
 from __future__ import annotations
 
@@ -14,49 +14,49 @@ from rig.errors import shown
 from rig.rigfile.alerts_section import MailNotifier, endpoint
 
 HELLO = "[127.0.0.1]"
-"""Name given to the server: an address literal, since finding the own name may wait for the network."""
+"""Name given to the server: an address literal, since looking up the host name may wait for the network."""
 
 
-def letter(way: MailNotifier, *, key: str, subject: str, text: str, now_ns: int) -> EmailMessage:
+def letter(notifier: MailNotifier, *, key: str, subject: str, text: str, now_ns: int) -> EmailMessage:
     """Return the e-mail. Its Message-ID follows from the key, so that a repeat can be recognised."""
     message = EmailMessage()
-    message["From"] = way.sender
-    message["To"] = ", ".join(way.to)
+    message["From"] = notifier.sender
+    message["To"] = ", ".join(notifier.to)
     message["Subject"] = subject
     message["Date"] = format_datetime(datetime.fromtimestamp(now_ns // 1_000_000_000, UTC))
-    message["Message-ID"] = f"<{key}@{way.sender.rpartition('@')[2]}>"
+    message["Message-ID"] = f"<{key}@{notifier.sender.rpartition('@')[2]}>"
     message["Auto-Submitted"] = "auto-generated"  # RFC 3834: no holiday replies, please
     message.set_content(text, cte="quoted-printable")
     return message
 
 
 def send(
-    way: MailNotifier,
+    notifier: MailNotifier,
     message: EmailMessage,
     *,
     secret: str | None,
     timeout_s: float,
     begun: Callable[[], None],
 ) -> DeliveryOutcome:
-    """Return what became of the e-mail. ``begun()`` is called right before the text is sent.
+    """Return the outcome of the e-mail. ``begun()`` is called right before the text is sent.
 
     Raises OSError or SMTPException when the conversation breaks. Without encryption where encryption was
     asked for nothing is sent.
     """
-    client = _connected(way, timeout_s)
+    client = _connected(notifier, timeout_s)
     try:
         client.ehlo_or_helo_if_needed()
-        if way.security == "starttls":
-            client.starttls(context=tls.context(way.ca))
-        if way.user is not None and secret is not None:
-            client.login(way.user, secret)
-        code, said = client.mail(way.sender)
+        if notifier.security == "starttls":
+            client.starttls(context=tls.context(notifier.ca))
+        if notifier.user is not None and secret is not None:
+            client.login(notifier.user, secret)
+        code, said = client.mail(notifier.sender)
         if code != 250:
-            return refused(f"the server refused the sender {way.sender}: {code} {shown(said)}")
-        answers = {address: client.rcpt(address) for address in way.to}
+            return refused(f"the server refused the sender {notifier.sender}: {code} {shown(said)}")
+        answers = {address: client.rcpt(address) for address in notifier.to}
         turned_away = {who: answer for who, answer in answers.items() if answer[0] not in (250, 251)}
         note = "; ".join(f"{who} refused: {code} {shown(said)}" for who, (code, said) in turned_away.items())
-        if len(turned_away) == len(way.to):
+        if len(turned_away) == len(notifier.to):
             return refused(note)
         begun()
         try:
@@ -71,9 +71,9 @@ def send(
         client.close()
 
 
-def _connected(way: MailNotifier, timeout_s: float) -> smtplib.SMTP:
-    host, port = endpoint(way.server)
-    if way.security == "tls":
-        context = tls.context(way.ca)
+def _connected(notifier: MailNotifier, timeout_s: float) -> smtplib.SMTP:
+    host, port = endpoint(notifier.server)
+    if notifier.security == "tls":
+        context = tls.context(notifier.ca)
         return smtplib.SMTP_SSL(host, port, local_hostname=HELLO, timeout=timeout_s, context=context)
     return smtplib.SMTP(host, port, local_hostname=HELLO, timeout=timeout_s)

@@ -1,4 +1,4 @@
-"""An MQTT publish with quality of service 1: delivered is what the broker acknowledged.
+"""MQTT publish with quality of service 1: delivered once the broker acknowledges.
 
 Needs the optional library paho-mqtt (``pip install soakrig[mqtt]``).
 """
@@ -17,7 +17,7 @@ LOOK_S = 0.2
 
 
 def publish(
-    way: MqttNotifier,
+    notifier: MqttNotifier,
     *,
     body: bytes,
     key: str,
@@ -25,7 +25,7 @@ def publish(
     timeout_s: float,
     begun: Callable[[], None],
 ) -> DeliveryOutcome:
-    """Return what became of the body. ``begun()`` is called when connected, before the publish.
+    """Return the outcome of the publish. ``begun()`` is called when connected, before the publish.
 
     Raises OSError when the connection breaks.
     """
@@ -34,25 +34,25 @@ def publish(
         from paho.mqtt.enums import CallbackAPIVersion
     except ImportError:
         return refused("the library paho-mqtt is not installed; do: pip install 'soakrig[mqtt]'")
-    host, port = endpoint(way.server)
+    host, port = endpoint(notifier.server)
     client = paho.Client(CallbackAPIVersion.VERSION2, f"soakrig-{key[:14]}")
     client.connect_timeout = timeout_s
     answers: list[Any] = []
     client.on_connect = lambda _client, _data, _flags, code, _properties: answers.append(code)
-    if way.user is not None:
-        client.username_pw_set(way.user, secret)
-    if way.security == "tls":
-        client.tls_set_context(tls.context(way.ca))
+    if notifier.user is not None:
+        client.username_pw_set(notifier.user, secret)
+    if notifier.security == "tls":
+        client.tls_set_context(tls.context(notifier.ca))
     deadline_ns = SYSTEM.monotonic_ns() + round(timeout_s * 1e9)
     try:
         client.connect(host, port)
         while not answers:
             if not _went_on(client, deadline_ns) and not answers:
-                return refused(f"{host}:{port} took the connection and did not say that it is an MQTT broker")
+                return refused(f"{host}:{port} accepts connections but does not answer as an MQTT broker")
         if answers[0].is_failure:
             return refused(f"the broker {host}:{port} refused the connection: {answers[0]}")
         begun()
-        sent = client.publish(way.topic, body, qos=1)
+        sent = client.publish(notifier.topic, body, qos=1)
         while not sent.is_published():
             if not _went_on(client, deadline_ns):
                 return unknown(f"the broker {host}:{port} did not acknowledge the message")
@@ -63,5 +63,5 @@ def publish(
 
 
 def _went_on(client: Any, deadline_ns: int) -> bool:
-    """Let the client do what is to be done; return whether there is a connection and time left."""
+    """Run the client's loop once; return whether there is a connection and time left."""
     return client.loop(LOOK_S) == 0 and SYSTEM.monotonic_ns() < deadline_ns

@@ -1,4 +1,4 @@
-"""The TLS of all ways: certificates are checked, always."""
+"""TLS of all notifiers: certificates are always checked."""
 
 from __future__ import annotations
 

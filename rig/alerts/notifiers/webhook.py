@@ -1,4 +1,4 @@
-"""An HTTP POST of JSON: delivered is what was answered with a status from 200 to 299, and nothing else.
+"""Webhook, an HTTP POST of JSON: delivered only on a status from 200 to 299.
 
 Redirects are not followed and proxies not used: the message, and the token, go to the server that the
 rig file names and nowhere else. The key goes into the header ``Idempotency-Key``.
@@ -19,7 +19,7 @@ MOST_READ = 65536
 
 
 def post(
-    way: WebhookNotifier,
+    notifier: WebhookNotifier,
     *,
     url: str,
     body: bytes,
@@ -28,7 +28,7 @@ def post(
     timeout_s: float,
     begun: Callable[[], None],
 ) -> DeliveryOutcome:
-    """Return what became of the body. ``begun()`` is called after connecting, before anything is sent.
+    """Return the outcome of the post. ``begun()`` is called after connecting, before anything is sent.
 
     url: the way's own, or what stands where it points. Raises OSError or HTTPException when the
     conversation breaks, UsageError for a URL that is none.
@@ -36,15 +36,15 @@ def post(
     try:
         check_url(url)
     except ValueError as error:
-        raise UsageError(f"webhook {way.url if way.url != url else ''}: {error}".strip()) from None
+        raise UsageError(f"webhook {notifier.url if notifier.url != url else ''}: {error}".strip()) from None
     parts = urlsplit(url)
     host = parts.hostname or ""
     encrypted = parts.scheme == "https"
-    if secret is not None and not encrypted and host not in LOOPBACK and not way.clear_secret_ok:
+    if secret is not None and not encrypted and host not in LOOPBACK and not notifier.clear_secret_ok:
         return refused(f"the token would cross the network to {host} in clear; use https")
     connection: http.client.HTTPConnection
     if encrypted:
-        context = tls.context(way.ca)
+        context = tls.context(notifier.ca)
         connection = http.client.HTTPSConnection(host, parts.port, timeout=timeout_s, context=context)
     else:
         connection = http.client.HTTPConnection(host, parts.port, timeout=timeout_s)
@@ -61,17 +61,17 @@ def post(
         begun()
         target = (parts.path or "/") + (f"?{parts.query}" if parts.query else "")
         connection.request("POST", target, body, headers)
-        return _judged(way, connection.getresponse(), host)
+        return _judged(notifier, connection.getresponse(), host)
     finally:
         connection.close()
 
 
-def _judged(way: WebhookNotifier, answer: http.client.HTTPResponse, host: str) -> DeliveryOutcome:
+def _judged(notifier: WebhookNotifier, answer: http.client.HTTPResponse, host: str) -> DeliveryOutcome:
     words = f"{host} answered {answer.status} {shown(answer.reason)}"
     if 300 <= answer.status < 400:
         return refused(f"{words}: a redirect, which is not followed; name the final URL")
     if not 200 <= answer.status < 300:
         return refused(words)
-    if way.expect and way.expect.encode() not in answer.read(MOST_READ):
-        return refused(f"{words}, but without the text {shown(way.expect)}")
+    if notifier.expect and notifier.expect.encode() not in answer.read(MOST_READ):
+        return refused(f"{words}, but without the text {shown(notifier.expect)}")
     return delivered()

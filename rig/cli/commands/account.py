@@ -1,4 +1,4 @@
-"""Explain: say what each unit really endured: hours, energy, cycles, trips, margins, from readback."""
+"""Explain: account of each unit from readback: hours, energy, cycles, trips, margins."""
 
 from __future__ import annotations
 
@@ -8,12 +8,12 @@ from typing import TYPE_CHECKING
 from rig.cli.arguments import tell_left_out
 from rig.cli.many_runs import (
     counting_argument,
-    crew_arguments,
     digests,
     ev_pm_argument,
     exit_code,
     open_one,
     width,
+    worker_arguments,
 )
 from rig.errors import UsageError
 
@@ -31,7 +31,7 @@ def arguments(parser: argparse.ArgumentParser) -> None:
         "number; s3://BUCKET/KEY works too; default: ./runs",
     )  # fmt: skip
     parser.add_argument("--all", action="store_true", help="all runs at these places, by serial number")
-    parser.add_argument("--unit", help="only this unit, by its place or serial number")
+    parser.add_argument("--unit", help="only this unit, by position or serial number")
     parser.add_argument(
         "--in-use", nargs=3, metavar=("EV", "USE_C", "QUANTITY"),
         help="hours of use that this run is worth: activation energy, part temperature in use, and the "
@@ -39,7 +39,7 @@ def arguments(parser: argparse.ArgumentParser) -> None:
     )  # fmt: skip
     ev_pm_argument(parser)
     counting_argument(parser)
-    crew_arguments(parser)
+    worker_arguments(parser)
 
 
 def run(args: argparse.Namespace) -> tuple[int, str]:

@@ -1,4 +1,4 @@
-"""Record: tell people of what happens in a run; 'soakrig log' starts this by itself."""
+"""Record: send the alerts of a run; 'soakrig log' starts this by itself."""
 
 from __future__ import annotations
 
@@ -31,7 +31,7 @@ def _test(file: str) -> tuple[int, str]:
 
     results = alerts.send_test(rig_file(file))
     lines = [
-        f"{'delivered' if one.delivered else 'FAILED   '}  {one.way}  {one.note} ({one.took_s:.1f} s)"
+        f"{'delivered' if one.delivered else 'FAILED   '}  {one.notifier}  {one.note} ({one.took_s:.1f} s)"
         for one in results
     ]
     return 0 if all(one.delivered for one in results) else NOT_READY, "\n".join(lines)

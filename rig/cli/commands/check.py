@@ -1,4 +1,4 @@
-"""Set up: find every mistake in a rig file, then see whether the rig answers."""
+"""Set up: find every mistake in a rig file, then check that the rig is online."""
 
 from __future__ import annotations
 
@@ -13,7 +13,9 @@ EXAMPLE = "soakrig check configs/room.yaml --no-probe"
 def arguments(parser: argparse.ArgumentParser) -> None:
     """Add the arguments."""
     file_argument(parser)
-    parser.add_argument("--no-probe", action="store_true", help="at the desk: only read the file")
+    parser.add_argument(
+        "--no-probe", action="store_true", help="only check the file; instruments are not asked"
+    )
     parser.add_argument(
         "--budget", action="store_true", help="only the measurement uncertainty of each channel, item by item"
     )

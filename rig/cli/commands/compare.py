@@ -1,4 +1,4 @@
-"""Explain: compare unit with unit or run with run, what matters most first."""
+"""Explain: compare unit with unit or run with run, largest difference first."""
 
 from __future__ import annotations
 
@@ -18,9 +18,11 @@ EXAMPLE = "soakrig compare runs/prototype runs/reference --unit-a A1 --unit-b A1
 def arguments(parser: argparse.ArgumentParser) -> None:
     """Add the arguments."""
     parser.add_argument("first", metavar="A", help="the reference: a run, a folder (its newest) or s3://...")
-    parser.add_argument("second", metavar="B", help="what is held against it; may be the same run")
-    parser.add_argument("--unit-a", help="place or serial number in A; default: every place both runs have")
-    parser.add_argument("--unit-b", help="place or serial number in B; default: that of A")
+    parser.add_argument("second", metavar="B", help="the run compared with it; may be the same run")
+    parser.add_argument(
+        "--unit-a", help="position or serial number in A; default: every position in both runs"
+    )
+    parser.add_argument("--unit-b", help="position or serial number in B; default: that of A")
     parser.add_argument("--confidence", type=float, default=0.95, help="default 0.95")
     parser.add_argument("--json", action="store_true", help=JSON)
 

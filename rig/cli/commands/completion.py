@@ -1,4 +1,4 @@
-"""Set up: print what makes a shell complete soakrig's commands and options."""
+"""Set up: print the shell completion of soakrig's commands and options."""
 
 from __future__ import annotations
 

@@ -23,7 +23,7 @@ def arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--no-status", action="store_true", help="no status columns; blank where not good")
     parser.add_argument("--zone", help="zone of local time (default: this machine's)")
     parser.add_argument("--decimal", choices=("point", "comma"), default="point", help="decimal sign in CSV")
-    parser.add_argument("--force", action="store_true", help="replace the file if it exists")
+    parser.add_argument("--force", action="store_true", help="replace an existing file")
 
 
 def run(args: argparse.Namespace) -> tuple[int, str]:

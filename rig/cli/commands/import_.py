@@ -21,7 +21,7 @@ def arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--runs", metavar="FOLDER", default="runs", help="where the run goes (default ./runs)"
     )
-    parser.add_argument("--name", help="name of the run (default: after the rig and the moment)")
+    parser.add_argument("--name", help="name of the run (default: rig and time)")
 
 
 def run(args: argparse.Namespace) -> tuple[int, str]:

@@ -1,4 +1,4 @@
-"""Record: record a run; goes on with the open run of this rig if there is one."""
+"""Record: record a run; resumes the open run of this rig if there is one."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Set up: write a rig file to begin with, by asking what is connected."""
+"""Set up: write a first rig file from an interview about the instruments."""
 
 from __future__ import annotations
 
@@ -14,13 +14,13 @@ EXAMPLE = "soakrig new room.yaml"
 def arguments(parser: argparse.ArgumentParser) -> None:
     """Add the arguments."""
     parser.add_argument("file", metavar="FILE", nargs="?", default="rig.yaml", help="default: rig.yaml")
-    parser.add_argument("--yes", action="store_true", help="ask nothing, take what is found, open no port")
+    parser.add_argument("--yes", action="store_true", help="ask nothing, accept what is found, open no port")
     parser.add_argument(
         "--serial", metavar="PATH", action="append", default=[], help="offer this serial port too"
     )
     parser.add_argument(
         "--lan", metavar="ADDRESS", action="append", default=[],
-        help="HOST:PORT or VISA resource of an instrument; it is asked *IDN?",
+        help="HOST:PORT or VISA resource of an instrument; *IDN? is sent to it",
     )  # fmt: skip
 
 
@@ -32,7 +32,7 @@ def run(args: argparse.Namespace) -> tuple[int, str]:
     ports = [*serial_ports(), *(Port(path=one, device=str(Path(one).resolve())) for one in args.serial)]
     interactive = not args.yes
     if interactive and not sys.stdin.isatty():
-        raise UsageError("there is nobody to ask: this is no terminal; write --yes to take what is found")
+        raise UsageError("no terminal to ask on; write --yes to accept what is found")
     path = newfile.create(
         Path(args.file), ask=_ask if interactive else lambda _question, default: default, say=_say,
         ports=ports, lan=args.lan,
@@ -49,4 +49,4 @@ def _ask(question: str, default: str) -> str:
     try:
         return input(f"{question} [{default}]: " if default else f"{question}: ") or default
     except EOFError:
-        raise UsageError("the answers ended before the questions; nothing was written") from None
+        raise UsageError("input ended before the last question; nothing was written") from None

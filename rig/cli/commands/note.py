@@ -1,4 +1,4 @@
-"""Record: write down in the run what somebody saw or did."""
+"""Record: record an observation or action in the run."""
 
 from __future__ import annotations
 
@@ -10,7 +10,7 @@ from rig.errors import UsageError
 
 EXAMPLE = "soakrig note runs 'fan filter cleaned' --unit A3"
 CLOCKS_DIFFER_NS = 3600 * 1_000_000_000
-"""A clock on the wall may be fast by so much, and a note by it is still taken; common practice, no source."""
+"""How far --at may lie in the future, for a wall clock that is fast; common practice, no source."""
 
 
 def arguments(parser: argparse.ArgumentParser) -> None:
@@ -18,7 +18,9 @@ def arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("run", metavar="RUN", help=RUN)
     parser.add_argument("text", metavar="TEXT", help="what was seen or done")
     parser.add_argument("--unit", default="", help="the unit it is about")
-    parser.add_argument("--died", action="store_true", help="the unit is dead: its account ends here")
+    parser.add_argument(
+        "--died", action="store_true", help="the unit has failed for good: its account ends here"
+    )
     parser.add_argument(
         "--at", default="", help="when, e.g. 14:05 (the last), '2026-03-01 14:05' (here), or with Z"
     )
@@ -49,5 +51,5 @@ def _past_ns(text: str, created_ns: int) -> int:
     at_ns, now_ns = moment_ns(text), SYSTEM.utc_ns()
     # a run that is younger than now was recorded by another clock: then nothing is known of what is past
     if created_ns <= now_ns and at_ns > now_ns + CLOCKS_DIFFER_NS:
-        raise UsageError(f"--at {text}: that is still to come; a note tells what was seen or done")
+        raise UsageError(f"--at {text} is in the future; a note is about the past")
     return at_ns

@@ -1,4 +1,4 @@
-"""Record: move in the test program by hand: to the next phase or a named one, hold it, let it go on."""
+"""Record: move the test program by hand: next phase, a named one, hold, go."""
 
 from __future__ import annotations
 

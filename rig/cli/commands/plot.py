@@ -21,7 +21,7 @@ def arguments(parser: argparse.ArgumentParser) -> None:
         "--to", metavar="FILE", required=True, help="file to write: .svg or .png (extra: png)"
     )
     moment_arguments(parser)
-    parser.add_argument("--last", metavar="TIME", help="only this much before the last moment, as '2 h'")
+    parser.add_argument("--last", metavar="TIME", help="only this much before the end, as '2 h'")
 
 
 def run(args: argparse.Namespace) -> tuple[int, str]:

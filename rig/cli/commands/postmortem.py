@@ -1,4 +1,4 @@
-"""Explain: say in which order the channels of a unit went out of limit, and how sure that is."""
+"""Explain: sequence of excursions of a failed unit, its cause, and the confidence in both."""
 
 from __future__ import annotations
 
@@ -21,7 +21,7 @@ EXAMPLE = "soakrig postmortem runs --unit A3"
 def arguments(parser: argparse.ArgumentParser) -> None:
     """Add the arguments."""
     run_argument(parser)
-    parser.add_argument("--unit", help="the unit to explain; default: the one that fared worst")
+    parser.add_argument("--unit", help="the unit to explain; default: the worst affected one")
     parser.add_argument("--json", action="store_true", help="print JSON (schema: rig/render/POSTMORTEM.md)")
     parser.add_argument("--page", metavar="FILE", help="write a page with pictures: .html (one file) or .md")
     parser.add_argument("--recompute", action="store_true", help="ignore the stored result")
@@ -59,6 +59,6 @@ def _worked_out(asked: StoredPostMortem) -> PostMortem:
     tell_left_out(run)
     judged = [one for one in found.channels if one.censoring is not Censoring.UNLIMITED]
     if run.skipped and judged and all(one.censoring is Censoring.UNREAD for one in judged):
-        raise DamageError(f"not one reading of {run.path} can be read: {run.skipped[0].reason}")
+        raise DamageError(f"no reading of {run.path} can be read: {run.skipped[0].reason}")
     asked.keep(found, run)
     return found

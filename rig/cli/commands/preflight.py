@@ -1,4 +1,4 @@
-"""Set up: prove a rig step by step before the weeks begin; the result is part of the run."""
+"""Set up: check a rig step by step before a long run; the result is part of the run."""
 
 from __future__ import annotations
 
@@ -13,9 +13,9 @@ def arguments(parser: argparse.ArgumentParser) -> None:
     """Add the arguments."""
     file_argument(parser)
     parser.add_argument(
-        "--yes", action="store_true", help="nobody is there: units are off and cold; pass over the rest"
+        "--yes", action="store_true", help="unattended: units are off and cold; skip all other steps"
     )
-    parser.add_argument("--strict", action="store_true", help="what cannot be judged is bad, too")
+    parser.add_argument("--strict", action="store_true", help="count checks that cannot be judged as bad")
     parser.add_argument("--new", action="store_true", help="close the open run and begin a new one")
 
 
@@ -29,7 +29,7 @@ def run(args: argparse.Namespace) -> tuple[int, str]:
     config = rig_file(args.file)
     guide = preflight_session.Guide(say, None if args.yes else sys.stdin)
     proof = preflight_session.PreflightSession(config, guide)
-    outcome = session.record(config, new=args.new, say=say, guest=proof)
+    outcome = session.record(config, new=args.new, say=say, preflight=proof)
     guide.finish()
     wrong = {CheckVerdict.BAD, CheckVerdict.UNJUDGED} if args.strict else {CheckVerdict.BAD}
     bad = not proof.through or any(one.verdict in wrong for one in proof.found)

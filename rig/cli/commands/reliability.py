@@ -1,4 +1,4 @@
-"""Explain: say what reliability the hours of many units and runs demonstrate, and what not."""
+"""Explain: reliability demonstrated by the hours of many units and runs, and its limits."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Record: judge by the limits of another rig file from now on; who, when and what is on record."""
+"""Record: put the limits of another rig file in force; the change is on record."""
 
 from __future__ import annotations
 
@@ -31,11 +31,11 @@ def run(args: argparse.Namespace) -> tuple[int, str]:
 
     config = rig_file(args.file)
     run = run_of(args.run)
-    demand_logger(run, "no limit is in force; start the logger with the new file")
+    demand_logger(run, "no limit is in force; start soakrig log with the new file")
     _refuse_more_than_limits(run, config)
     digits = rundir.freeze_config(run, config.text, to_json(config.layout))
     how = ask(args.run, OrderKind.RELOAD, {"config": digits, "text": args.note})
-    return 0, f"limits of {args.file} are in force: {how}"
+    return 0, f"limits of {args.file} in force: {how}"
 
 
 def _refuse_more_than_limits(run: RunDir, fresh: RigConfig) -> None:

@@ -18,13 +18,13 @@ def arguments(parser: argparse.ArgumentParser) -> None:
         "--kind", default="excursion", help="excursion, warning, or any kind of event; default: excursion"
     )
     parser.add_argument("--channel", help="a quantity such as heatsink, or a pattern such as 'A*.heatsink'")
-    parser.add_argument("--unit", help="only this place")
+    parser.add_argument("--unit", help="only this position")
     parser.add_argument("--serial", help="only this serial number")
     parser.add_argument(
-        "--since", metavar="TIME", help="first moment in UTC, as 2031-02-03 or 2031-02-03T04:05"
+        "--since", metavar="TIME", help="start time in UTC, as 2031-02-03 or 2031-02-03T04:05"
     )
-    parser.add_argument("--until", metavar="TIME", help="last moment in UTC; a day counts whole")
-    parser.add_argument("--text", help="part of the words, whatever the case")
+    parser.add_argument("--until", metavar="TIME", help="end time in UTC; a day counts whole")
+    parser.add_argument("--text", help="part of the text, upper or lower case")
 
 
 def run(args: argparse.Namespace) -> tuple[int, str]:
@@ -48,7 +48,7 @@ def run(args: argparse.Namespace) -> tuple[int, str]:
         else fleet_text.matches(found, unread, len(lists), width())
     )
     if not found and not args.json and args.kind == EXCURSION and args.text:
-        said += "\nlooked at excursions only: --kind note, phase, check ... looks at other events"
+        said += "\nexcursions only; other events: --kind note, phase, check ..."
     return exit_code(unread), said
 
 

@@ -1,4 +1,4 @@
-"""Record: record that another serial number sits in a position from now on."""
+"""Record: record another serial number in a position."""
 
 from __future__ import annotations
 
@@ -13,7 +13,7 @@ def arguments(parser: argparse.ArgumentParser) -> None:
     """Add the arguments."""
     parser.add_argument("run", metavar="RUN", help=RUN)
     parser.add_argument("position", metavar="POSITION", help="the unit's name in the rig file")
-    parser.add_argument("serial", metavar="SERIAL", help="serial number that sits there now; '' for nobody")
+    parser.add_argument("serial", metavar="SERIAL", help="serial number now in the position; '' for none")
     parser.add_argument("--note", default="", help="why")
 
 
@@ -25,4 +25,4 @@ def run(args: argparse.Namespace) -> tuple[int, str]:
     data = {"unit": args.position, "serial": args.serial, "text": args.note}
     how = ask(args.run, OrderKind.SWAP, data)
     who = args.serial or "nobody"
-    return 0, f"{who} sits in {args.position} from now on: {how}"
+    return 0, f"{args.position} now holds {who}: {how}"

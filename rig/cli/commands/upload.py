@@ -16,7 +16,7 @@ def arguments(parser: argparse.ArgumentParser) -> None:
         "run", metavar="RUN", help="a run directory, or a folder of runs (its newest is taken)"
     )
     parser.add_argument("--to", metavar="PLACE", required=True, help="a folder, or s3://BUCKET/KEY")
-    parser.add_argument("--every", metavar="TIME", help="go on until the run is over, e.g. every '10 min'")
+    parser.add_argument("--every", metavar="TIME", help="repeat until the run is over, e.g. every '10 min'")
 
 
 def run(args: argparse.Namespace) -> tuple[int, str]:
@@ -37,8 +37,8 @@ def run(args: argparse.Namespace) -> tuple[int, str]:
         done = upload.upload(path, args.to, aside)
     waiting = ""
     if done.waiting:
-        waiting = f"; {counted(done.waiting, 'journal')} not sealed yet, so not there"
+        waiting = f"; {counted(done.waiting, 'journal')} not sealed yet, not uploaded"
     return 0, (
-        f"{done.address}: {counted(len(done.put), 'file')} put ({size(done.size)}), {done.kept} there already"
+        f"{done.address}: {counted(len(done.put), 'file')} put ({size(done.size)}), {done.kept} already there"
         f"{waiting}"
     )

@@ -21,7 +21,7 @@ def run(args: argparse.Namespace) -> tuple[int, str]:
 
     path = run_path(args)
     with progress.shown("reading every byte") as done:
-        found = verify(path, told=done)
+        found = verify(path, on_progress=done)
     lines = []
     for one in found.faults:
         known = one.start_ns is not None

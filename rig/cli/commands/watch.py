@@ -12,8 +12,8 @@ EXAMPLE = "soakrig watch runs"
 def arguments(parser: argparse.ArgumentParser) -> None:
     """Add the arguments."""
     run_argument(parser)
-    parser.add_argument("--plain", action="store_true", help="print one picture as plain text and end")
-    parser.add_argument("--at", metavar="TIME", help="a moment of the past: the last '03:12', or with a date")
+    parser.add_argument("--plain", action="store_true", help="print the state once as plain text")
+    parser.add_argument("--at", metavar="TIME", help="a past time: the last '03:12', or with a date")
 
 
 def run(args: argparse.Namespace) -> tuple[int, str]:

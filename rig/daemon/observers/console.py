@@ -1,6 +1,6 @@
-"""What the logger says while it records: a line for each event that may want a person.
+"""Console output of the logger: a line for each event that may need a person.
 
-The recording never waits for whoever reads: a thread of its own prints, and what it cannot keep up with is
+The recording never waits for the reader: a thread of its own prints, and what it cannot keep up with is
 in the record all the same.
 """
 
@@ -30,7 +30,7 @@ ENDING_S = 1.0
 
 
 class Console:
-    """An attendant that has events said by ``say``, which may block for as long as it likes."""
+    """Observer that prints events by ``say``, which may block."""
 
     def __init__(self, say: Callable[[str], None], clock: Clock) -> None:
         self._clock = clock

@@ -1,4 +1,4 @@
-"""Faster polling when it matters: near a limit or on the way to one, as fast as the rig file allows.
+"""Fast polling of channels near a limit or approaching one, as fast as the rig file allows.
 
 Off unless an instrument says ``fast-poll``. When a channel becomes urgent, every instrument of its unit
 that may is polled fast, since it is their order that will be asked for; the recording says when.
@@ -12,12 +12,13 @@ from collections.abc import Set as AbstractSet
 from rig.clock import Clock
 from rig.daemon.intake import Intake, Notice
 from rig.daemon.poller import FastPollRequests
+from rig.domain.formatting import setting
 from rig.domain.model import Channel, EventKind, Scan
 from rig.domain.urgency import Urgency
 from rig.rigfile.config import RigConfig
 
 HOLD_NS = 20_000_000_000
-"""How long fast polling goes on after the last urgent reading."""
+"""How long fast polling continues after the last urgent reading."""
 MOST_NS = 180_000_000_000
 """Longest stretch of fast polling: a unit that stays out (dead, or cooling for hours) is old news."""
 HORIZON_S = 10.0
@@ -25,19 +26,19 @@ HORIZON_S = 10.0
 
 
 class FastPolling:
-    """Turns urgent channels into haste for instruments, and says so in the recording."""
+    """Requests fast polls of instruments with urgent channels, and records it."""
 
     def __init__(
         self,
         config: RigConfig,
         blocks: Sequence[tuple[str, ...]],
-        haste: FastPollRequests,
+        fast_requests: FastPollRequests,
         intake: Intake,
         clock: Clock,
     ) -> None:
         self._blocks = blocks
         self._urgency = Urgency(blocks, config.layout.channels, HORIZON_S)
-        self._haste = haste
+        self._fast_requests = fast_requests
         self._intake = intake
         self._clock = clock
         self._owner = {name: channel.unit for name, channel in config.layout.channels.items()}
@@ -54,9 +55,9 @@ class FastPolling:
     def consider(self, scan: Scan, near: AbstractSet[str]) -> None:
         """Ask for fast polls if a channel of this scan is beyond a bound or will soon be."""
         for channel in self._urgency.feed(scan):
-            self._ask(self._owner[channel], f"{channel} moves towards a limit")
+            self._ask(self._owner[channel], f"{channel} approaches a limit")
         for channel in near:
-            self._ask(self._owner[channel], f"{channel} is beyond a limit or early warning")
+            self._ask(self._owner[channel], f"{channel} is beyond a limit or warning")
 
     def hurry(self, unit: str | None, reason: str) -> None:
         """Poll fast for a while, since something is about to be switched: for one unit, or (None) for all.
@@ -79,10 +80,12 @@ class FastPolling:
         if until_ns <= now_ns:
             return
         for name in instruments:
-            self._haste.ask(name, until_ns)
+            self._fast_requests.ask(name, until_ns)
         if unit not in self._until_ns:
-            periods = ", ".join(f"{name} every {period:g} s" for name, period in instruments.items())
-            self._say(unit, f"fast polls for {unit or 'the room'} ({reason}): {periods}", begins=True)
+            periods = ", ".join(
+                f"{name} every {setting(period, 's')}" for name, period in instruments.items()
+            )
+            self._say(unit, f"fast polling of {unit or 'the room'} ({reason}): {periods}", begins=True)
         self._until_ns[unit] = until_ns
 
     def arm(self, channels: Mapping[str, Channel]) -> None:
@@ -94,7 +97,7 @@ class FastPolling:
         now_ns = self._clock.monotonic_ns()
         for unit in [unit for unit, until_ns in self._until_ns.items() if until_ns <= now_ns]:
             del self._until_ns[unit]
-            self._say(unit, f"ordinary polls again for {unit or 'the room'}", begins=False)
+            self._say(unit, f"normal polling of {unit or 'the room'}", begins=False)
 
     def _say(self, unit: str | None, text: str, *, begins: bool) -> None:
         self._intake.notice(

@@ -1,4 +1,4 @@
-"""The recorder's side of the inbox: takes orders in, has them recorded, and clears them away.
+"""Inbox of a session: takes orders, has them recorded, and clears them away.
 
 An order is removed only when the event that answers it is durable; its id in that event keeps it from
 being carried out twice after a crash in between.
@@ -25,7 +25,7 @@ Handler = Callable[[Order], None]
 
 
 def order_data(order: Order) -> dict[str, Any]:
-    """Return what every event that answers an order carries: which, by whom, when it was asked."""
+    """Return the data of every event that answers an order: its id, sender and time."""
     return {"order": order.id, "by": order.by, "asked_ns": order.asked_ns}
 
 
@@ -50,9 +50,9 @@ class SyncedWriter(Protocol):
 
 
 class Inbox:
-    """An attendant that carries out what people ask of a run.
+    """Observer that carries out the orders in a run's inbox.
 
-    handlers: by deed. already: ids of orders that an earlier session recorded and could not clear away.
+    handlers: by kind. already: ids of orders that an earlier session recorded and could not clear away.
     """
 
     def __init__(
@@ -78,7 +78,7 @@ class Inbox:
         self._recorded: dict[str, int] = {}
 
     def scan(self, scan: object) -> None:
-        """Pass over readings."""
+        """Ignore readings."""
 
     def event(self, event: Event) -> None:
         """Note that the event which answers an order has been written."""
@@ -117,25 +117,25 @@ class Inbox:
             return
         self._under_way[order.id] = name
         try:
-            handler = self._handlers.get(order.deed)
+            handler = self._handlers.get(order.kind)
             if handler is None:
-                raise ValueError(f"nobody here carries out {order.deed}")
+                raise ValueError(f"no handler for {order.kind}")
             handler(order)
         except ValueError as error:
             del self._under_way[order.id]
-            self._refuse(name, str(error), order_data(order) | {"deed": str(order.deed)})
+            self._refuse(name, str(error), order_data(order) | {"deed": str(order.kind)})
         except StoreError:
             raise  # the disk's: it waits for the next session
         except Exception as error:
             # it must not end the recording now, and again at every start
             del self._under_way[order.id]
-            reason = f"an error of soakrig's own: {error!r}"
-            self._refuse(name, reason, order_data(order) | {"deed": str(order.deed)})
+            reason = f"internal error of soakrig: {error!r}"
+            self._refuse(name, reason, order_data(order) | {"deed": str(order.kind)})
 
     def _refuse(self, name: str, reason: str, data: Mapping[str, Any]) -> None:
-        """Say why an order is not carried out: in the record, and to whoever waits for it."""
+        """Record why an order is refused, and leave the reason for its sender."""
         inbox.refuse(self._run, name, reason, self._disk)
-        text = f"an order was refused: {reason} (inbox/{name})"
+        text = f"order refused: {reason} (inbox/{name})"
         # without the order's id under ``order``: it has not been carried out
         said = {key: value for key, value in data.items() if key != "order"}
         self._announce(EventKind.NOTE, "run", text, {**said, "refused": name, "reason": reason})

@@ -1,7 +1,7 @@
-"""The test program in a session: the shell around ``rig.domain.program_state``.
+"""Test program of a session: the shell around ``rig.domain.program_state``.
 
-Says what is due, sees by readback whether it came about, times it, and lets the limits of the phase in
-force count. Where the rig file has a source for a stimulus, that is told; else a person turns the knob.
+Announces what is due, confirms it by readback, counts its time, and puts the limits of the phase in force.
+Stimuli with a source in the rig file are set by command; all others are set by a person.
 """
 
 from __future__ import annotations
@@ -27,7 +27,7 @@ NO_PHASE = Phase(name="")
 
 
 class Phases:
-    """An attendant that runs the test program of a session. ``progress``: where it stands."""
+    """Observer that runs the test program of a session. ``progress``: its state."""
 
     def __init__(
         self,
@@ -55,7 +55,7 @@ class Phases:
         self._units = list(layout.units)
         self._saved_ns = self._looked_ns = clock.boot_ns()
         self._cycles = 0
-        self._sighting = PhaseMonitor(NO_PHASE, (), {})
+        self._monitor = PhaseMonitor(NO_PHASE, (), {})
         self._taken: list[list[tuple[int, str]]] = [[] for _ in blocks]
         self.progress = Progress(at=-1, stage=PhaseStage.UNKNOWN)
         self._start()
@@ -65,7 +65,7 @@ class Phases:
         if self._keeper.program:
             progress = program_state.resumed(self._keeper.program, self._steps, now_ns)
             known = progress.stage is not PhaseStage.UNKNOWN
-            why = "" if known else f"the record says {dict(self._keeper.program)}"
+            why = "" if known else f"recorded state: {dict(self._keeper.program)}"
             what = What.RESUMED if known else What.UNKNOWN
             happenings: tuple[ProgramChange, ...] = (ProgramChange(what=what, progress=progress, why=why),)
         elif self._keeper.lost:
@@ -79,23 +79,23 @@ class Phases:
     # ---- attending
 
     def scan(self, scan: Scan) -> None:
-        """Look at the channels that the phase depends on."""
+        """Take the readings that the phase depends on."""
         for at, channel in self._taken[scan.block]:
             t_ns = (scan.sent_ns + scan.received_ns) // 2
-            self._sighting.take(channel, t_ns, scan.values[at], scan.statuses[at])
+            self._monitor.take(channel, t_ns, scan.values[at], scan.statuses[at])
         self._sources.scan(scan)
 
     def event(self, event: object) -> None:
-        """Pass over events."""
+        """Ignore events."""
 
     def tick(self) -> None:
-        """Look whether the phase goes on."""
+        """Advance the program."""
         now_ns = self._clock.boot_ns()
         if now_ns - self._looked_ns < LOOK_NS:
             return
         self._looked_ns = now_ns
-        sight = self._sighting.look(now_ns)
-        drive = self._sighting.drive
+        sight = self._monitor.look(now_ns)
+        drive = self._monitor.drive
         cycles = drive.cycles if drive is not None else 0
         progress, happenings = program_state.advance(
             self.progress, self._steps, sight, now_ns, max(0, cycles - self._cycles)
@@ -108,11 +108,11 @@ class Phases:
             self._save()
 
     def close(self) -> None:
-        """Keep how far it has come."""
+        """Save the program state."""
         self._save()
 
     def move(self, order: Order) -> None:
-        """Do what somebody wishes: hold, go, next, or a phase's name. Raises ValueError to refuse."""
+        """Carry out an order: hold, go, next, or a phase's name. Raises ValueError to refuse."""
         progress, happenings = program_state.by_hand(
             self.progress, self.program, order.text_of("to"), self._clock.boot_ns()
         )
@@ -120,7 +120,7 @@ class Phases:
         self._move(progress, happenings, said)
 
     def reload(self, layout: Layout) -> None:
-        """Go by another rig file's limits; its program differs in nothing else."""
+        """Use another rig file's limits; its program differs in nothing else."""
         if layout.program is not None:
             self._layout, self.program = layout, layout.program
             self._steps = layout.program.steps
@@ -134,7 +134,7 @@ class Phases:
         if progress.stage is not self.progress.stage or progress.at != self.progress.at:
             self._enter(progress)
         for one in happenings:
-            if one.progress.at != self.progress.at:  # what is done is told by the readings of its own phase
+            if one.progress.at != self.progress.at:  # a finished phase is reported with its own readings
                 self.progress = progress
                 self._watch(progress)
             self._say(one, said)
@@ -150,9 +150,9 @@ class Phases:
         """Watch the channels of the phase now in force."""
         inside = 0 <= progress.at < len(self._steps)
         phase = self._steps[progress.at].phase if inside else NO_PHASE
-        self._sighting = PhaseMonitor(phase, self._units, self._stale_s, self._sighting)
+        self._monitor = PhaseMonitor(phase, self._units, self._stale_s, self._monitor)
         self._taken = [
-            [(at, name) for at, name in enumerate(names) if name in self._sighting.channels]
+            [(at, name) for at, name in enumerate(names) if name in self._monitor.channels]
             for names in self._blocks
         ]
         self._cycles = 0
@@ -160,7 +160,7 @@ class Phases:
 
     def _say(self, happening: ProgramChange, said: Mapping[str, object]) -> None:
         readings = {channel: self._reads(channel) for channel in self._targets()}
-        drive = self._sighting.drive
+        drive = self._monitor.drive
         text = phase_texts.words(happening, self.program, self._layout.channels, readings, drive)
         data = phase_texts.data(happening, self.program, readings, drive)
         self._announce(
@@ -175,19 +175,19 @@ class Phases:
         """Return the newest reading of a target: for each unit's, the one farthest off."""
         target = self._steps[self.progress.at].phase.targets.get(channel)
         found = [
-            value for name in each(channel, self._units) if (value := self._sighting.value(name)) is not None
+            value for name in each(channel, self._units) if (value := self._monitor.value(name)) is not None
         ]
         if target is None or not found:
             return None
         return max(found, key=lambda value: abs(value - target.value))
 
     def _set(self, sight: PhaseObservation) -> None:
-        """Have the sources bring about what is due, once the readback shows that it is not there."""
+        """Have the sources set the targets of the phase that the readback shows as missed."""
         if self.progress.stage not in {PhaseStage.DUE, PhaseStage.LEFT} or sight.met is not False:
             return
         phase = self._steps[self.progress.at].phase
         for channel, target in phase.targets.items():
-            reads = self._sighting.value(channel)
+            reads = self._monitor.value(channel)
             if channel in self.program.sources and reads is not None:
                 self._sources.bring(channel, target, reads, phase.ramp_s)
 

@@ -1,7 +1,7 @@
-"""What attends the recorder: sees every scan and event after it is written, and may have more recorded.
+"""Observers of the recorder: each sees every scan and event after it is written, and may announce more.
 
-An attendant lives in the recorder's thread. What it wants recorded goes through the intake like anybody's
-notice, so it keeps its place in the record; what it wants done on a bus goes through that bus's errands.
+An observer runs in the recorder's thread. Its announcements go through the intake like any other notice, so
+they keep their place in the record; its instrument commands go through the queue of the bus.
 """
 
 from __future__ import annotations
@@ -19,7 +19,7 @@ from rig.domain.model import Channel, Event, EventKind, Limit, Scan
 
 
 class RecordObserver(Protocol):
-    """Somebody who looks at what is recorded."""
+    """Observer of the record."""
 
     def scan(self, scan: Scan) -> None:
         """Look at a scan that has been written."""
@@ -39,7 +39,7 @@ class RecordObserver(Protocol):
 
 
 class Armed(Protocol):
-    """Whoever judges or hurries by limits."""
+    """Component that depends on the limits in force."""
 
     def arm(self, channels: Mapping[str, Channel]) -> None:
         """Go by these channels' limits from now on."""
@@ -77,7 +77,7 @@ class Announcer:
 
 
 class LimitsInForce:
-    """The one place that says which limits count now: the rig file's, a reload's, the phase's.
+    """Limits in force, from the rig file, a reload or the phase.
 
     ``frozen``: the channels as the session's own rig file has them, which a reader of the record starts
     from; ``base``: those of the rig file in force; the phase's limits lie over these.

@@ -1,4 +1,4 @@
-"""Setting a stimulus through a source, where the rig file says so: told by command, confirmed by readback.
+"""Setting a stimulus through a source, where the rig file says so: set by command, confirmed by readback.
 
 With caution: this moves mains or heat while nobody is there. It is off unless configured, never sets
 anything outside of the bounds written in the rig file, and sends once for each time a phase is due: a
@@ -17,6 +17,7 @@ from rig.clock import Clock
 from rig.daemon.instrument_commands import Done
 from rig.daemon.observers.record_observer import Announce
 from rig.domain import switching
+from rig.domain.formatting import quantity, with_tolerance
 from rig.domain.model import Channel, EventKind, Scan, Status
 from rig.domain.program import PhaseTarget, StimulusSource
 from rig.domain.switching import Switch, SwitchAction, SwitchSignal, SwitchState
@@ -24,7 +25,7 @@ from rig.domain.switching import Switch, SwitchAction, SwitchSignal, SwitchState
 Send = Callable[[str, Sequence[str], Done], None]
 RAMP_STEPS = 60
 SHORTEST_STEP_NS = 1_000_000_000
-CAUTION = "soakrig sets this source by itself; hard-wired limits at the source must do without it"
+CAUTION = "soakrig sets this source unattended; hard-wired limits at the source must work without it"
 
 
 @dataclass(slots=True)
@@ -40,7 +41,7 @@ class _Setting:
 
 
 class Sources:
-    """Brings stimuli about. ``specs``: by channel."""
+    """Sources that set stimuli. ``specs``: by channel."""
 
     def __init__(
         self,
@@ -64,7 +65,7 @@ class Sources:
         self._looks = [[(at, name) for at, name in enumerate(names) if name in specs] for names in blocks]
 
     def forget(self) -> None:
-        """Let go of what was due: another phase is. What has been sent stands."""
+        """Drop pending settings: another phase is due. What has been sent stays."""
         self._settings.clear()
 
     def bring(self, channel: str, target: PhaseTarget, reads: float, ramp_s: float) -> None:
@@ -83,10 +84,10 @@ class Sources:
             value = scan.values[at]
             after = scan.statuses[at] == Status.GOOD and scan.sent_ns >= setting.sent_ns
             if after and setting.target.low <= value <= setting.target.high:
-                self._signal(channel, setting, SwitchSignal.SEEN_OFF, f"{value:g}")
+                self._signal(channel, setting, SwitchSignal.SEEN_OFF, self._reading(channel, value))
 
     def tick(self) -> None:
-        """Take in what the buses said, go on with ramps, notice what is late."""
+        """Take the results of commands, continue ramps, time out what is overdue."""
         while self._answers:
             channel, setting, attempt, trouble, boot_ns = self._answers.popleft()
             if self._settings.get(channel) is not setting:
@@ -94,7 +95,7 @@ class Sources:
             if setting.ramping:
                 if trouble and not setting.complained:
                     setting.complained = True
-                    self._say(channel, setting, "refused", f"a step of the ramp was not taken: {trouble}")
+                    self._say(channel, setting, "refused", f"ramp step of {channel} failed: {trouble}")
             elif attempt == setting.switch.attempt:
                 setting.sent_ns = setting.sent_ns if trouble else boot_ns
                 self._signal(
@@ -116,35 +117,36 @@ class Sources:
         step_ns = max(SHORTEST_STEP_NS, round(setting.ramp_s / RAMP_STEPS * 1e9))
         if now_ns - setting.sent_ns >= step_ns:
             if not setting.sent_ns:
-                text = f"ramp of {channel} from {setting.start:g} to {self._wanted(channel, setting)} begins"
+                start = self._reading(channel, setting.start)
+                text = f"ramp of {channel} from {start} to {self._wanted(channel, setting)} started"
                 self._say(channel, setting, "ordered", text)
             setting.sent_ns = now_ns
             self._tell(channel, setting, setting.start + share * (setting.target.value - setting.start))
 
     def _signal(self, channel: str, setting: _Setting, signal: SwitchSignal, why: str) -> None:
         spec = self._specs[channel]
-        setting.switch, deed = switching.step(setting.switch, spec, signal, self._clock.boot_ns())
+        setting.switch, action = switching.step(setting.switch, spec, signal, self._clock.boot_ns())
         wanted = self._wanted(channel, setting)
         attempt = f"try {setting.switch.attempt} of {spec.tries}"
         said = {
             SwitchAction.SEND: (
                 "ordered",
-                f"setting {channel} to {wanted}, {attempt}, through {spec.instrument}",
+                f"setting {channel} to {wanted} through {spec.instrument}, {attempt}",
             ),
-            SwitchAction.SAY_SENT: ("sent", f"{spec.instrument} was told to set {channel} to {wanted}"),
+            SwitchAction.SAY_SENT: ("sent", f"command sent to {spec.instrument}: set {channel} to {wanted}"),
             SwitchAction.SAY_REFUSED: (
                 "refused",
-                f"{spec.instrument} did not take the command for {channel}: {why}",
+                f"command to {spec.instrument} for {channel} failed: {why}",
             ),
-            SwitchAction.SAY_OFF: ("confirmed", f"{channel} reads {why}: set to {wanted}"),
+            SwitchAction.SAY_OFF: ("confirmed", f"{channel} reads {why}, target {wanted} reached"),
             SwitchAction.SAY_FAILED: (
                 "failed",
-                f"{channel} was NOT brought to {wanted} in {spec.tries} tries",
+                f"{channel} NOT at {wanted} after {spec.tries} tries: set it by hand",
             ),
         }
-        if deed in said:
-            self._say(channel, setting, *said[deed])
-        if deed is SwitchAction.SEND:
+        if action in said:
+            self._say(channel, setting, *said[action])
+        if action is SwitchAction.SEND:
             self._tell(channel, setting, setting.target.value)
 
     def _tell(self, channel: str, setting: _Setting, value: float) -> None:
@@ -177,4 +179,8 @@ class Sources:
 
     def _wanted(self, channel: str, setting: _Setting) -> str:
         unit = self._channels[channel].unit_of_measure
-        return f"{setting.target.value:g} +- {setting.target.tolerance:g} {unit}"
+        return with_tolerance(setting.target.value, setting.target.tolerance, unit)
+
+    def _reading(self, channel: str, value: float) -> str:
+        facts = self._channels[channel]
+        return quantity(value, facts.unit_of_measure, facts.resolution)

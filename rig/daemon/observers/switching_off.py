@@ -14,14 +14,17 @@ from rig.clock import Clock
 from rig.daemon.instrument_commands import Done
 from rig.daemon.observers.record_observer import Announce
 from rig.domain import switching
+from rig.domain.formatting import quantity, setting
 from rig.domain.model import Channel, Event, EventKind, Scan, Status
 from rig.domain.switching import CAUTION, Switch, SwitchAction, SwitchOff, SwitchSignal, SwitchState
 
 Send = Callable[[str, Sequence[str], Done], None]
 
+BY_HAND = "somebody must go there and switch it off at the mains; beware of hot parts and stored energy"
+
 
 class SwitchingOff:
-    """An attendant that switches units off."""
+    """Observer that switches units off on trip limits; ``states``: by unit."""
 
     def __init__(
         self,
@@ -57,10 +60,12 @@ class SwitchingOff:
             if scan.sent_ns < self._sent_ns[spec.unit]:
                 continue
             off = spec.is_off(scan.values[at])
-            self._signal(spec, SwitchSignal.SEEN_OFF if off else SwitchSignal.SEEN_ON, f"{scan.values[at]:g}")
+            channel = self._channels[spec.channel]
+            reads = quantity(scan.values[at], channel.unit_of_measure, channel.resolution)
+            self._signal(spec, SwitchSignal.SEEN_OFF if off else SwitchSignal.SEEN_ON, reads)
 
     def event(self, event: Event) -> None:
-        """Take note of a trip limit that a unit has left for good (its on-delay has run)."""
+        """Start switching off when a trip limit has been out for its on-delay."""
         if event.kind is not EventKind.LIMIT_OUT or event.data.get("trip") is not True:
             return
         channel = self._channels.get(event.subject)
@@ -69,7 +74,7 @@ class SwitchingOff:
             self._signal(spec, SwitchSignal.TRIP, event.text)
 
     def tick(self) -> None:
-        """Take in what the buses said, and notice what is late."""
+        """Take the results of commands, and time out those that are overdue."""
         while self._answers:
             unit, attempt, trouble, boot_ns = self._answers.popleft()
             if attempt != self._now[unit].attempt:
@@ -85,14 +90,14 @@ class SwitchingOff:
                 self._signal(self._specs[unit], SwitchSignal.LATE, "")
 
     def close(self) -> None:
-        """Do nothing: what is under way is not waited for."""
+        """Do nothing: commands under way are not waited for."""
 
     def _signal(self, spec: SwitchOff, signal: SwitchSignal, why: str) -> None:
-        switch, deed = switching.step(self._now[spec.unit], spec, signal, self._clock.boot_ns())
+        switch, action = switching.step(self._now[spec.unit], spec, signal, self._clock.boot_ns())
         self._now[spec.unit] = switch
-        if deed is not None:
-            self._say(spec, switch, deed, why)
-        if deed is SwitchAction.SEND:
+        if action is not None:
+            self._say(spec, switch, action, why)
+        if action is SwitchAction.SEND:
             self._hurry(spec.unit, f"{spec.unit} is about to be switched off")
             try:
                 self._send(spec.instrument, spec.commands, partial(self._answered, spec.unit, switch.attempt))
@@ -103,30 +108,36 @@ class SwitchingOff:
         """Keep what a bus's thread says until the recorder's thread looks."""
         self._answers.append((unit, attempt, trouble, boot_ns))
 
-    def _say(self, spec: SwitchOff, switch: Switch, deed: SwitchAction, why: str) -> None:
+    def _say(self, spec: SwitchOff, switch: Switch, action: SwitchAction, why: str) -> None:
         commands = ", ".join(spec.commands)
         unit, limit, tries = spec.unit, self._limit(spec), spec.tries
         what, text = {
             SwitchAction.SEND: (
                 "ordered",
-                f"switching {unit} off, try {switch.attempt} of {tries}: {commands} to {spec.instrument}",
+                (
+                    f"switching {unit} off, try {switch.attempt} of {tries}: command {commands} to "
+                    f"{spec.instrument}"
+                ),
             ),
-            SwitchAction.SAY_SENT: ("sent", f"{spec.instrument} was told {commands}; waiting for {limit}"),
-            SwitchAction.SAY_REFUSED: ("refused", f"{spec.instrument} did not take {commands}: {why}"),
-            SwitchAction.SAY_OFF: ("confirmed", f"{unit} is off: {spec.channel} reads {why}, {limit}"),
+            SwitchAction.SAY_SENT: (
+                "sent",
+                f"{commands} sent to {spec.instrument}; waiting for {limit}",
+            ),
+            SwitchAction.SAY_REFUSED: ("refused", f"command {commands} to {spec.instrument} failed: {why}"),
+            SwitchAction.SAY_OFF: ("confirmed", f"{unit} is off: {spec.channel} reads {why} (off: {limit})"),
             SwitchAction.SAY_ON: ("on", f"{unit} is on again: {spec.channel} reads {why}"),
             SwitchAction.SAY_FAILED: (
                 "failed",
-                f"{unit} could NOT be switched off in {tries} tries, never {limit}: somebody must go there",
+                f"{unit} could NOT be switched off in {tries} tries ({limit} not seen): {BY_HAND}",
             ),
-        }[deed]
+        }[action]
         data = {"what": what, "purpose": "switch-off", **switching.as_data(spec, switch), "why": why}
-        if deed is SwitchAction.SEND:
+        if action is SwitchAction.SEND:
             data["caution"] = CAUTION
         self._announce(EventKind.SWITCH, unit, text, data)
 
     def _limit(self, spec: SwitchOff) -> str:
         unit = self._channels[spec.channel].unit_of_measure
         if spec.high < float("inf"):
-            return f"{spec.channel} below {spec.high:g} {unit}"
-        return f"{spec.channel} above {spec.low:g} {unit}"
+            return f"{spec.channel} below {setting(spec.high, unit)}"
+        return f"{spec.channel} above {setting(spec.low, unit)}"

@@ -30,11 +30,7 @@ from rig.render.charts.scales import Scale, value_ticks
 _LEAST_SHARE = 0.2
 """A limit is drawn to scale if the readings still fill this share of the panel's height."""
 _LABEL_PX = 12.0
-STATUS_WORDS = {
-    Status.SUSPECT: "suspect", Status.OVER: "over range", Status.UNDER: "under range",
-    Status.NO_VALUE: "no value", Status.NO_REPLY: "no reply", Status.BAD_REPLY: "bad reply",
-    Status.REFUSED: "refused", Status.NOT_COMPUTED: "not computed", Status.LOST: "lost",
-}  # fmt: skip
+STATUS_WORDS = {status: status.words for status in Status if status is not Status.GOOD}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -63,7 +63,7 @@ class Desk:
 
 
 def order(text: str = "touched the fan", name: str = "20260301T130500-000000-ab") -> Order:
-    return Order(id=name, deed=OrderKind.NOTE, by="eve@rack", asked_ns=7, data={"text": text})
+    return Order(id=name, kind=OrderKind.NOTE, by="eve@rack", asked_ns=7, data={"text": text})
 
 
 def test_an_order_is_removed_only_when_its_event_is_durable(run: RunDir) -> None:
@@ -103,10 +103,10 @@ def test_a_refused_order_is_told_to_whoever_waits_and_recorded(run: RunDir) -> N
 
 
 def test_a_deed_that_nobody_here_does_is_refused(run: RunDir) -> None:
-    name = inbox.put(run, Order(id="20260301T130500-000000-ab", deed=OrderKind.SWAP, by="e", asked_ns=0))
+    name = inbox.put(run, Order(id="20260301T130500-000000-ab", kind=OrderKind.SWAP, by="e", asked_ns=0))
     desk = Desk(run)
     desk.look()
-    assert "nobody here carries out swap" in (inbox.answer(run, name) or "")
+    assert "no handler for swap" in (inbox.answer(run, name) or "")
 
 
 def test_an_order_that_meets_a_bug_is_refused_and_neither_ends_the_recording_nor_waits_for_the_next(
@@ -115,7 +115,7 @@ def test_an_order_that_meets_a_bug_is_refused_and_neither_ends_the_recording_nor
     name = inbox.put(run, order("bug"))
     desk = Desk(run)
     desk.look()
-    assert inbox.answer(run, name) == "an error of soakrig's own: ZeroDivisionError('a bug in a deed')"
+    assert inbox.answer(run, name) == "internal error of soakrig: ZeroDivisionError('a bug in a deed')"
     assert desk.waiting() == []
     inbox.put(run, order("well"))
     desk.look()

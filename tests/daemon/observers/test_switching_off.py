@@ -83,7 +83,7 @@ def test_the_ordinary_course() -> None:
     rack.wait(0.5)
     rack.reads(0.01)
     assert [what for what, _ in rack.said] == ["ordered", "sent", "confirmed"]
-    assert rack.said[-1][1] == "A1 is off: A1.amps reads 0.01, A1.amps below 0.05 A"
+    assert rack.said[-1][1] == "A1 is off: A1.amps reads 0.01 A (off: A1.amps below 0.05 A)"
 
 
 @pytest.mark.parametrize(
@@ -159,6 +159,6 @@ def test_a_unit_switched_on_again_is_told_and_trips_again() -> None:
     rack.trip()
     assert len(rack.sent) == 1
     rack.reads(1.2)
-    assert rack.said[-1] == ("on", "A1 is on again: A1.amps reads 1.2")
+    assert rack.said[-1] == ("on", "A1 is on again: A1.amps reads 1.2 A")
     rack.trip()
     assert len(rack.sent) == 2

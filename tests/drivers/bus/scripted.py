@@ -112,14 +112,14 @@ class ScriptedTransport:
     def open(self) -> None:
         """Open, unless the script says otherwise."""
         self.calls.append("open")
-        self._raise_if_told("open")
+        self._raise_if_scripted("open")
         self.is_open = True
 
     def send(self, data: bytes, deadline_ns: int) -> None:
         """Compare with the script."""
         del deadline_ns
         self.calls.append("send")
-        self._raise_if_told("send")
+        self._raise_if_scripted("send")
         step = self._take(Sends)
         if step.data != data:
             raise ScriptError(f"sent {data!r}, the script says {step.data!r}")
@@ -127,7 +127,7 @@ class ScriptedTransport:
     def receive(self, deadline_ns: int) -> bytes:
         """Give what the script says, or pass the time until the deadline."""
         self.calls.append("receive")
-        self._raise_if_told("receive")
+        self._raise_if_scripted("receive")
         step = self._peek()
         if isinstance(step, Silence):
             self._at += 1
@@ -143,7 +143,7 @@ class ScriptedTransport:
     def drain(self) -> bytes:
         """Give what the script says has come unasked."""
         self.calls.append("drain")
-        self._raise_if_told("drain")
+        self._raise_if_scripted("drain")
         step = self._peek()
         if isinstance(step, Unasked):
             self._at += 1
@@ -153,7 +153,7 @@ class ScriptedTransport:
     def resync(self, quiet_until_ns: int, give_up_ns: int) -> int:
         """Note the window and pass the time until its end."""
         self.calls.append("resync")
-        self._raise_if_told("resync")
+        self._raise_if_scripted("resync")
         self.resync_windows.append((quiet_until_ns, give_up_ns))
         self.clock.now_ns = max(self.clock.now_ns, quiet_until_ns)
         return self._take(Resyncs).discarded
@@ -177,7 +177,7 @@ class ScriptedTransport:
         self._at += 1
         return step
 
-    def _raise_if_told(self, call: str) -> None:
+    def _raise_if_scripted(self, call: str) -> None:
         step = self._peek()
         if isinstance(step, Raises) and step.call == call:
             self._at += 1

@@ -140,14 +140,14 @@ def test_line_noise_before_the_question_costs_no_wait() -> None:
 
 def test_an_instrument_that_goes_on_talking_is_asked_nothing() -> None:
     link, transport, _ = scripted(*OPENED, Unasked(b"9\n"), *[Gives(b"9\n", 0.04)] * 13)
-    with pytest.raises(BusError, match="never quiet: 28 bytes nobody asked for"):
+    with pytest.raises(BusError, match="never quiet: 28 unsolicited bytes"):
         link.exchange(Tagged(2), 0.5)
     assert "send" not in transport.calls
 
 
 def test_an_endless_stream_before_the_question_is_a_bus_error() -> None:
     link, _, _ = scripted(*OPENED, *[Unasked(b"x" * 300_000)] * 5)
-    with pytest.raises(BusError, match="nobody asked for"):
+    with pytest.raises(BusError, match="unsolicited"):
         link.exchange(Tagged(2), 0.5)
 
 
@@ -260,7 +260,7 @@ def test_a_fault_of_the_driver_itself_costs_the_reply_and_not_the_bus() -> None:
     link, _, _ = scripted(
         *OPENED, Sends(b"1\n"), Gives(b"1\n"), Resyncs(), Sends(b"2\n"), Gives(b"2\n"), Resyncs()
     )
-    with pytest.raises(ReplyError, match="IndexError: list index out of range; this is a fault"):
+    with pytest.raises(ReplyError, match="IndexError: list index out of range; fault of the driver module"):
         link.exchange(Broken(1), 0.5)
     with pytest.raises(ReplyError, match="made 0 values and 0 statuses of 1 fields"):
         link.exchange(Short(2), 0.5)
@@ -441,14 +441,14 @@ class Careless(Tagged):
 
 def test_a_driver_that_gives_no_status_costs_the_reply_and_is_named_as_the_cause() -> None:
     link, _, _ = scripted(*OPENED, Sends(b"1\n"), Gives(b"1\n"))
-    with pytest.raises(ReplyError, match=r"with status 0 of .*this is a fault of the driver module"):
+    with pytest.raises(ReplyError, match=r"with status 0 of .*fault of the driver module"):
         link.exchange(Careless(1), 0.5)
 
 
 def test_a_link_that_was_given_up_sends_nothing_any_more() -> None:
     link, transport, _ = scripted(*OPENED)
     link.abandon()
-    with pytest.raises(BusError, match="given up while it was stuck"):
+    with pytest.raises(BusError, match="abandoned while it hung"):
         link.exchange(Tagged(1), 0.5)
     assert transport.calls.count("abandon") == 1
     assert "send" not in transport.calls

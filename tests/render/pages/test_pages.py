@@ -292,7 +292,7 @@ def test_statuses_have_words() -> None:
 
 def test_a_session_that_only_took_down_a_note_is_no_part_of_what_happened_but_its_note_is() -> None:
     noted = (
-        recordings.event(EventKind.SESSION_START, recordings.END_H + 5, "run", "asks something", brief=True),
+        recordings.event(EventKind.SESSION_START, recordings.END_H + 5, "run", "for an order", brief=True),
         recordings.event(EventKind.NOTE, recordings.END_H + 5, "A2", "fan seized"),
     )
     words = said(
@@ -303,4 +303,4 @@ def test_a_session_that_only_took_down_a_note_is_no_part_of_what_happened_but_it
         )
     )
     assert "fan seized" in words
-    assert "asks something" not in words
+    assert "for an order" not in words
