@@ -74,7 +74,7 @@ def whole(path: Path, *, force: bool) -> Iterator[Path]:
     refuses. After any error nothing is left behind.
     """
     if path.exists() and not force:
-        raise UsageError(f"{path} exists already; write --force to replace it, or name another file")
+        raise UsageError(f"{path} already exists; write --force to replace it, or name another file")
     if not path.parent.is_dir():
         raise UsageError(f"there is no folder {path.parent}; make it, or name another")
     part = temporary(path)

@@ -6,7 +6,7 @@ from collections.abc import Iterable
 
 from rig.domain.formatting import counted, duration, figure
 from rig.domain.model import Event, EventKind
-from rig.forensics.answer import Attribution, PostMortem
+from rig.forensics.answer import Attribution, PostMortem, Role
 from rig.render.text_layout import relative, table, titled, wrapped
 
 MOST_PAIRS = 8
@@ -112,6 +112,8 @@ def cause_words(finding: Attribution) -> str:
     """Return an attribution in one line: ``unit A2 (likely): no external cause found``."""
     role = {"rig": "test rig", "common-cause": "common cause"}.get(finding.role.value, finding.role.value)
     text = finding.text.removeprefix(f"{finding.subject}: ")
+    if finding.role is Role.NONE:
+        return f"no fault ({finding.likelihood}): {text}"
     return f"{role} {finding.subject} ({finding.likelihood}): {text}"
 
 

@@ -32,7 +32,7 @@ _TABLE_FROM = 118
 """Width from which the crossings are one table; below it each takes a few lines."""
 
 CAUTION = (
-    "a failed unit may hold charged reservoir capacitors and hot parts, and may put its supply rail on the "
+    "A failed unit may hold charged reservoir capacitors and hot parts, and may put its supply rail on the "
     "load. Isolate it from the mains (a variac does not isolate) and discharge the capacitors before you "
     "touch it. Local codes apply and competent persons decide; this software is no safety device."
 )

@@ -31,7 +31,7 @@ def test_the_first_lines_are_the_answer(width: int) -> None:
         "Confidence certain: every other channel's interval begins after",
         "Cause the unit itself: the fan stopped",
         "Check first the fan and what drives it",
-        "Caution a failed unit may hold charged reservoir capacitors and hot parts",
+        "Caution A failed unit may hold charged reservoir capacitors and hot parts",
         "Isolate it from the mains (a variac does not isolate)",
         "competent persons decide; this software is no safety device",
     ):

@@ -76,7 +76,7 @@ def excursions(material: Material) -> list[Block]:
                         stamp(e.start_ns, decimals=1),
                         e.channel,
                         f"{side} {figure(e.limit)} {measure}",
-                        f"{figure(e.worst)} {measure}",
+                        f"{figure(e.worst, near=e.limit)} {measure}",
                         lasted,
                     ),
                 )

@@ -41,7 +41,7 @@ def page(found: PostMortem, recording: Recording, zone: tzinfo | None = None) ->
     """Return the page of one post-mortem; ``zone``: for local times beside UTC, None: this machine's."""
     blocks: list[Block] = [FactList(pairs=tuple(answer_facts(found, zone)))]
     if anything_wrong(found):
-        blocks.append(Paragraph(text=f"Caution: {CAUTION}", warning=True))
+        blocks.append(Paragraph(text=CAUTION, warning=True))
     blocks += limitations(found)
     for picture in (
         death_charts.timeline(found),

@@ -156,7 +156,7 @@ def _deaths(material: Material) -> list[Block]:
         return []
     blocks: list[Block] = [
         Heading(text="Short post-mortems"),
-        Paragraph(text=f"Caution: {CAUTION}", warning=True),
+        Paragraph(text=CAUTION, warning=True),
     ]
     for name in units[:MOST_DEATHS]:
         blocks.append(Heading(text=f"Unit {name}", level=3))
