@@ -46,7 +46,10 @@ class Incident:
 
     def to_json(self) -> dict[str, Any]:
         """Return the incident as JSON values."""
-        return {_STORED.get(name, name): value for name, value in plain(self).items()}
+        return {
+            _STORED.get(name, name): list(value) if isinstance(value, tuple) else value
+            for name, value in plain(self).items()
+        }
 
     @staticmethod
     def from_json(data: Mapping[str, Any]) -> Incident:

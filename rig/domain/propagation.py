@@ -34,7 +34,7 @@ TOP = ""
 _SEED = 0
 
 
-class Shape(enum.StrEnum):
+class ErrorShape(enum.StrEnum):
     """Distribution of an error."""
 
     RECTANGULAR = "rectangular"
@@ -51,7 +51,7 @@ class SourceError:
     variable: str
     source: str
     cause: tuple[str, ...]
-    shape: Shape
+    shape: ErrorShape
     half_width: float
     standard: float
     coefficient: float = 1.0
@@ -114,7 +114,7 @@ class Spread:
         shapes = {e.cause: e.shape for e in self._errors}
         columns = [
             drawn.standard_normal(DRAWS)
-            if shapes[cause] is Shape.NORMAL
+            if shapes[cause] is ErrorShape.NORMAL
             else drawn.uniform(-math.sqrt(3), math.sqrt(3), DRAWS)
             for cause in self._columns
         ]

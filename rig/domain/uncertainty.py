@@ -20,7 +20,7 @@ from rig.domain.conversions import thermocouple_mv
 from rig.domain.derivative import Expression
 from rig.domain.formula import FormulaError
 from rig.domain.model import Channel, Layout
-from rig.domain.propagation import TOP, Shape, SourceError, Spread, by_cause
+from rig.domain.propagation import TOP, ErrorShape, SourceError, Spread, by_cause
 from rig.domain.units import difference_unit
 
 BOUND_K = 3.0
@@ -40,7 +40,7 @@ class Contribution:
 
     source: str
     cause: tuple[str, ...]
-    shape: Shape
+    shape: ErrorShape
     half_width: float
     standard: float
     sensitivity: float
@@ -426,9 +426,9 @@ def _errors_of(channel: Channel, variable: str, value: float, coefficient: float
     sigma = channel.calibration.uncertainty
     certificate = channel.calibration.certificate
     known = (
-        ("accuracy", channel.name, Shape.RECTANGULAR, half, rectangular(half)),
-        ("resolution", channel.name, Shape.RECTANGULAR, step, rectangular(step)),
-        ("calibration", certificate or channel.name, Shape.NORMAL, BOUND_K * sigma, sigma),
+        ("accuracy", channel.name, ErrorShape.RECTANGULAR, half, rectangular(half)),
+        ("resolution", channel.name, ErrorShape.RECTANGULAR, step, rectangular(step)),
+        ("calibration", certificate or channel.name, ErrorShape.NORMAL, BOUND_K * sigma, sigma),
     )
     at = channel.name if variable in {channel.name, TOP} else f"{channel.name}, cold junction of {variable}"
     return [

@@ -265,7 +265,9 @@ def _unread(mine: Sequence[Limited], criteria: Criteria) -> list[VerdictReason]:
         share = one.known_s / one.looked_s
         if 1 - share > criteria.unobserved_share:
             place = f" in phase {one.phase}" if one.phase else ""
-            text = f"{one.channel} has limits and gave good readings for {share:.1%} of the time{place} only"
+            text = (
+                f"{one.channel}{place}: good readings for only {share:.1%} of the time with limits in force"
+            )
             evidence = ReasonEvidence(channel=one.channel, phase=one.phase or None, value=share)
             found.append(
                 VerdictReason(outcome=Decision.INCONCLUSIVE, rule=Rule.READINGS, text=text, evidence=evidence)

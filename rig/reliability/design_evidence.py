@@ -216,11 +216,11 @@ def _needed(
 
 
 def _risks(options: EvidenceOptions, needed: NeededHours | None, left_out: list[str]) -> Risks | None:
-    """Return the risks of the test that would prove the MTBF that is wanted."""
+    """Return the risks of the test that would demonstrate the wanted MTBF."""
     if options.good_mtbf_h is None:
         return None
     if needed is None:
-        left_out.append("the risks of a test: say the MTBF that it is to prove too (--mtbf)")
+        left_out.append("risks of a test: give the MTBF that it is to demonstrate as well (--mtbf)")
         return None
     return risks(needed.unit_h, needed.failures, options.good_mtbf_h, needed.mtbf_h)
 
@@ -229,7 +229,7 @@ def _success(options: EvidenceOptions, left_out: list[str]) -> SuccessRun | None
     if options.reliability is None or options.mission_h is None:
         if options.reliability is not None or options.mission_h is not None:
             missing = "--mission" if options.mission_h is None else "--reliability"
-            left_out.append(f"how many units without a failure prove a reliability: say {missing} too")
+            left_out.append(f"units without a failure that demonstrate a reliability: give {missing} as well")
         return None
     return success_run(
         options.reliability, options.confidence, mission_h=options.mission_h, test_h=options.test_h,

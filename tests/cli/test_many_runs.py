@@ -147,8 +147,8 @@ def test_what_many_runs_prove_is_told_with_what_it_does_not_cover(
         "75",
     )
     text = one_line(said(capsys, *words))
-    assert "WHAT IS PROVED by 8 runs of room-1, room-2, room-3" in text
-    assert text.count("does not say:") == 6
+    assert "DEMONSTRATED RELIABILITY from 8 runs of room-1, room-2, room-3" in text
+    assert text.count("does not cover:") == 6
     assert "- D6 after 0.019" in text
     assert "h: no output for 30 s while driven (A1.volts), to the end of the record" in text
     found = data(capsys, *words)["reliability"]

@@ -195,7 +195,7 @@ def test_probabilities_are_told_only_where_they_leave_a_doubt() -> None:
 
 def test_beside_every_number_of_a_proof_stands_what_it_does_not_cover() -> None:
     text = one_line(proof(100))
-    assert text.count("does not say:") == 7
+    assert text.count("does not cover:") == 7
     assert text.count("assumes:") == 3
     assert "Weibull fit to 2 units with 2 failures" in text
     assert "producer's risk" in text

@@ -258,7 +258,7 @@ def test_a_person_at_a_terminal_is_asked_and_gets_a_file_that_passes_the_check(t
     check = [sys.executable, "-m", "rig.cli", "check", "room.yaml", "--no-probe"]
     done = subprocess.run(check, cwd=tmp_path, capture_output=True, text=True, check=False)
     assert done.returncode == 0, done.stderr
-    assert "hot-room: no fault" in done.stdout
+    assert "hot-room: file valid" in done.stdout
 
 
 def test_without_a_terminal_nobody_is_asked_and_the_error_says_what_to_write(tmp_path: Path) -> None:
