@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
 from typing import Any
 
 import numpy as np
@@ -24,6 +23,7 @@ from rig.domain.model import (
     Status,
     Unit,
 )
+from rig.domain.recording import MemoryRecording
 
 START_NS = 1_700_000_000_000_000_000
 S = 1_000_000_000
@@ -89,68 +89,44 @@ def session(number: int, start_s: float, end_s: float, boot: str = "b", synchron
     )
 
 
-@dataclass
-class Room:
-    """A recording held in memory."""
+class Room(MemoryRecording):
+    """A recording of these channels, its layout made from them.
 
-    channels: Sequence[Channel]
-    data: Mapping[str, Series]
-    happened: Sequence[Event] = field(default_factory=list)
-    lived: Sequence[Session] = field(default_factory=list)
-    poll_s: float = 0.0
-    """Interval of the rig file for all channels; 0: the layout knows no instrument."""
-    from_s: float | None = None
-    to_s: float | None = None
+    poll_s: interval of the rig file for all channels; 0: the layout knows no instrument.
+    """
 
-    @property
-    def layout(self) -> Layout:
-        meter = InstrumentFacts(name="meter", bus="b", driver="lines", poll_s=self.poll_s, timeout_s=0.5)
-        units = sorted({c.unit for c in self.channels if c.unit})
-        return Layout(
-            rig="test",
-            units={
-                u: Unit(
-                    name=u,
-                    serial=f"S{u}",
-                    load="8 ohm",
-                    channels=tuple(c.name for c in self.channels if c.unit == u),
-                )
-                for u in units
-            },
-            channels={c.name: c for c in self.channels},
-            instruments={"meter": meter} if self.poll_s else {},
+    def __init__(
+        self,
+        channels: Sequence[Channel],
+        data: Mapping[str, Series],
+        happened: Sequence[Event] = (),
+        lived: Sequence[Session] = (),
+        poll_s: float = 0.0,
+        from_s: float | None = None,
+        to_s: float | None = None,
+    ) -> None:
+        super().__init__(
+            layout=layout_of(channels, poll_s),
+            data=data,
+            happened=happened,
+            lived=lived,
+            from_ns=None if from_s is None else at(from_s),
+            to_ns=None if to_s is None else at(to_s),
         )
 
-    @property
-    def layouts(self) -> Mapping[int, Layout]:
-        return {}
 
-    @property
-    def span(self) -> tuple[int, int]:
-        stamps = [int(x) for s in self.data.values() if len(s) for x in (s.t_ns.min(), s.t_ns.max())]
-        first = min(stamps) if self.from_s is None else at(self.from_s)
-        last = max(stamps) if self.to_s is None else at(self.to_s)
-        return first, last
-
-    @property
-    def sessions(self) -> Sequence[Session]:
-        return self.lived
-
-    def series(self, channel: str, start_ns: int | None = None, end_ns: int | None = None) -> Series:
-        whole = self.data[channel]
-        keep = np.ones(len(whole), bool)
-        if start_ns is not None:
-            keep &= whole.t_ns >= start_ns
-        if end_ns is not None:
-            keep &= whole.t_ns <= end_ns
-        return Series(
-            channel=channel,
-            t_ns=whole.t_ns[keep],
-            h_ns=whole.h_ns[keep],
-            value=whole.value[keep],
-            status=whole.status[keep],
-            session=whole.session[keep],
-        )
-
-    def events(self) -> Sequence[Event]:
-        return self.happened
+def layout_of(channels: Sequence[Channel], poll_s: float = 0.0) -> Layout:
+    """Return a layout of these channels, each unit with a serial number and a load."""
+    meter = InstrumentFacts(name="meter", bus="b", driver="lines", poll_s=poll_s, timeout_s=0.5)
+    units = sorted({c.unit for c in channels if c.unit})
+    return Layout(
+        rig="test",
+        units={
+            u: Unit(
+                name=u, serial=f"S{u}", load="8 ohm", channels=tuple(c.name for c in channels if c.unit == u)
+            )
+            for u in units
+        },
+        channels={c.name: c for c in channels},
+        instruments={"meter": meter} if poll_s else {},
+    )

@@ -10,7 +10,7 @@ import pytest
 from rig.endurance.comparison import Party, RunComparison, compare
 from rig.endurance.held_readings import HeldReadings
 from rig.endurance.phases_in_force import Phase, PhaseTarget
-from tests.endurance.rooms import Room, channel, limit, phase_event, series
+from tests.endurance.rooms import Room, channel, layout_of, limit, phase_event, series
 
 LOW = Phase(name="low", targets={"mains": PhaseTarget(value=207, tolerance=3)})
 HIGH = Phase(name="high", targets={"mains": PhaseTarget(value=253, tolerance=3)})
@@ -123,7 +123,7 @@ def test_phases_of_one_unit_are_compared_under_their_two_names() -> None:
 
 def test_what_cannot_be_compared_is_said() -> None:
     other = room(2)
-    other.channels = [one for one in other.channels if one.name != "A1.idle"]
+    other.layout = layout_of([one for one in other.layout.channels.values() if one.name != "A1.idle"])
     got = compare(party("a", room(1)), party("b", other, phases=(LOW,)))
     assert "idle: only in a" in got.cautions
     assert "phase high: not in b" in got.cautions
@@ -138,7 +138,11 @@ def test_a_drift_within_a_phase_is_told_for_the_party_it_belongs_to() -> None:
     made = room(3)
     old = made.data["A1.out"]
     ramp = series("A1.out", np.arange(0, 4000.0), old.value - np.arange(4000) / 4000)
-    drifting = Room(channels=made.channels, data={**made.data, "A1.out": ramp}, happened=made.happened)
+    drifting = Room(
+        channels=list(made.layout.channels.values()),
+        data={**made.data, "A1.out": ramp},
+        happened=made.happened,
+    )
     got = compare(party("steady", room(1)), party("drifting", drifting))
     proven = {
         (one.party, one.drift.channel)

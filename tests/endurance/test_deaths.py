@@ -133,7 +133,9 @@ def test_what_a_restart_does_not_find_out_any_more_is_not_suspected() -> None:
 def test_a_restart_that_reads_nothing_of_a_unit_makes_nobody_healthy() -> None:
     out = event(EventKind.LIMIT_OUT, 300, "A1.heat", side="high")
     again = event(EventKind.SESSION_START, 700, "run", "session begins", session=2)
-    (one,) = suspects(HeldReadings(replace(room(np.full(600, 20.0), 1.0, out, again), to_s=800)))
+    silent = room(np.full(600, 20.0), 1.0, out, again)
+    silent.to_ns = at(800)
+    (one,) = suspects(HeldReadings(silent))
     assert (one.serial, one.t_ns) == ("SA1", at(300))
 
 
@@ -142,11 +144,10 @@ def noted_later(*happened: Event) -> Room:
     day = 86400.0
     dead = room(np.full(600, 20.0), 1.0, event(EventKind.LIMIT_OUT, 300, "A1.heat", side="high"))
     brief = event(EventKind.SESSION_START, day, "run", session=2, brief=True)
-    return replace(
-        dead,
-        happened=(*dead.happened, brief, *happened),
-        lived=[session(1, 0, 599), replace(session(2, day, day + 1), brief=True)],
-    )
+    dead.happened = (*dead.happened, brief, *happened)
+    dead.lived = [session(1, 0, 599), replace(session(2, day, day + 1), brief=True)]
+    dead.to_ns = at(day + 1)
+    return dead
 
 
 def test_what_is_said_after_the_end_of_a_run_makes_it_no_longer_and_nobody_healthy() -> None:

@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 from rig.domain.accounting import Accounting, LevelPlan, PartPlan, Pass, StagePlan, WindingPlan
-from rig.domain.model import EventKind, Layout, Status
+from rig.domain.model import EventKind, Status
 from rig.endurance.account_options import account_options
 from rig.endurance.held_readings import HeldReadings
 from rig.endurance.run_account import account, judged
@@ -35,11 +35,9 @@ ASKED = Accounting(
 class Planned(Room):
     """A room whose rig file asks for an account."""
 
-    asks: Accounting | None = ASKED
-
-    @property
-    def layout(self) -> Layout:
-        return dataclasses.replace(super().layout, accounting=self.asks)
+    def __init__(self, **more: Any) -> None:
+        super().__init__(**more)
+        self.layout = dataclasses.replace(self.layout, accounting=ASKED)
 
 
 def room(units: tuple[str, ...] = ("A1",), happened: Any = (), statuses: Any = None, **data: Any) -> Planned:
@@ -100,7 +98,9 @@ def test_a_part_beyond_its_rating_fails_and_the_trade_s_rule_may_be_waived() -> 
     made = room(A1_p=15.0)
     verdict = judged(made, account(made))
     assert [one.rule for one in verdict.units[0].reasons if one.outcome is Decision.FAIL] == [Rule.RATING]
-    made.asks = dataclasses.replace(ASKED, asked=Pass(trade_rule=False))
+    made.layout = dataclasses.replace(
+        made.layout, accounting=dataclasses.replace(ASKED, asked=Pass(trade_rule=False))
+    )
     assert judged(made, account(made)).outcome is Decision.PASS
 
 
@@ -117,14 +117,16 @@ def test_an_account_of_one_unit_leaves_the_others_out_and_the_room_in() -> None:
 
 def test_a_channel_that_was_not_recorded_is_named() -> None:
     made = room()
-    made.asks = dataclasses.replace(ASKED, energy="{unit}.watts")
+    made.layout = dataclasses.replace(
+        made.layout, accounting=dataclasses.replace(ASKED, energy="{unit}.watts")
+    )
     with pytest.raises(UsageError, match=r"no channel named A1\.watts"):
         account(made)
 
 
 def test_without_a_section_limits_and_hours_are_told_all_the_same() -> None:
     made = room()
-    made.asks = None
+    made.layout = dataclasses.replace(made.layout, accounting=None)
     found = account(made)
     assert not found.stated
     assert found.exposures[0].observed_s == pytest.approx(3600, abs=1)

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
 
 import numpy as np
 
@@ -16,11 +15,11 @@ from rig.domain.model import (
     Layout,
     Limit,
     Series,
-    Session,
     Side,
     Status,
     Unit,
 )
+from rig.domain.recording import MemoryRecording
 
 START_NS = 1_700_000_000_000_000_000
 
@@ -69,67 +68,37 @@ def channel(
     )
 
 
-@dataclass
-class Room:
-    """A recording held in memory."""
+class Room(MemoryRecording):
+    """A recording of these channels, its layout made from them: a bus and a poll a second per instrument."""
 
-    channels: Sequence[Channel]
-    data: Mapping[str, Series]
-    happened: Sequence[Event] = field(default_factory=list)
-
-    @property
-    def layout(self) -> Layout:
-        units = sorted({c.unit for c in self.channels if c.unit})
-        instruments = sorted({c.source.instrument for c in self.channels if c.source})
-        return Layout(
-            rig="test",
-            units={
-                u: Unit(
-                    name=u,
-                    serial=f"S{u}",
-                    load="8 ohm",
-                    channels=tuple(c.name for c in self.channels if c.unit == u),
-                )
-                for u in units
-            },
-            channels={c.name: c for c in self.channels},
-            instruments={
-                i: InstrumentFacts(name=i, bus=f"{i}-bus", driver="lines", poll_s=1.0, timeout_s=0.5)
-                for i in instruments
-            },
+    def __init__(
+        self, channels: Sequence[Channel], data: Mapping[str, Series], happened: Sequence[Event] = ()
+    ) -> None:
+        empty = not any(len(one) for one in data.values())
+        super().__init__(
+            layout=layout_of(channels), data=data, happened=happened, from_ns=START_NS if empty else None
         )
+        self.channels = channels
 
-    @property
-    def layouts(self) -> Mapping[int, Layout]:
-        return {}
 
-    @property
-    def sessions(self) -> Sequence[Session]:
-        return ()
-
-    @property
-    def span(self) -> tuple[int, int]:
-        stamps = [int(x) for s in self.data.values() if len(s) for x in (s.t_ns.min(), s.t_ns.max())]
-        return (min(stamps), max(stamps)) if stamps else (START_NS, START_NS)
-
-    def series(self, name: str, start_ns: int | None = None, end_ns: int | None = None) -> Series:
-        whole = self.data[name]
-        keep = np.ones(len(whole), bool)
-        if start_ns is not None:
-            keep &= whole.t_ns >= start_ns
-        if end_ns is not None:
-            keep &= whole.t_ns <= end_ns
-        return Series(
-            channel=name,
-            t_ns=whole.t_ns[keep],
-            h_ns=whole.h_ns[keep],
-            value=whole.value[keep],
-            status=whole.status[keep],
-            session=whole.session[keep],
-        )
-
-    def events(self) -> Sequence[Event]:
-        return self.happened
+def layout_of(channels: Sequence[Channel]) -> Layout:
+    """Return a layout of these channels, each unit with a serial number and a load."""
+    units = sorted({c.unit for c in channels if c.unit})
+    instruments = sorted({c.source.instrument for c in channels if c.source})
+    return Layout(
+        rig="test",
+        units={
+            u: Unit(
+                name=u, serial=f"S{u}", load="8 ohm", channels=tuple(c.name for c in channels if c.unit == u)
+            )
+            for u in units
+        },
+        channels={c.name: c for c in channels},
+        instruments={
+            i: InstrumentFacts(name=i, bus=f"{i}-bus", driver="lines", poll_s=1.0, timeout_s=0.5)
+            for i in instruments
+        },
+    )
 
 
 NO_VALUE = int(Status.NO_VALUE)

@@ -11,7 +11,7 @@ import pytest
 
 from rig.domain.accounting import Accounting, LevelPlan
 from rig.domain.event_summary import EventSummary, summarise
-from rig.domain.model import EventKind, Layout
+from rig.domain.model import EventKind
 from rig.domain.program import Phase, PhaseTarget, Program
 from rig.endurance.run_identity import RunIdentity
 from rig.endurance.run_summary import summary
@@ -35,15 +35,14 @@ ACCOUNT = Accounting(
 class Planned(Room):
     """A room whose layout asks for an account."""
 
-    asks: Accounting | None = ACCOUNT
-    program: Program | None = None
+    def __init__(
+        self, asks: Accounting | None = ACCOUNT, program: Program | None = None, **more: Any
+    ) -> None:
+        super().__init__(**more)
+        self.layout = dataclasses.replace(self.layout, accounting=asks, program=program)
 
     def event_summary(self) -> EventSummary:
         return summarise(self.happened)
-
-    @property
-    def layout(self) -> Layout:
-        return dataclasses.replace(super().layout, accounting=self.asks, program=self.program)
 
 
 def room(volts: Any = 20.0, mains: Any = 230.0, **more: Any) -> Planned:
@@ -103,7 +102,7 @@ def test_hours_that_count_end_with_a_death() -> None:
 def test_with_a_program_only_hours_within_targets_count() -> None:
     phase = Phase(name="high", duration_s=3600, targets={"mains": PhaseTarget(value=250, tolerance=3)})
     made = room(mains=np.where(T < 1800, 230.0, 250.0), happened=[phase_event(0, "high")])
-    made.program = Program(phases=(phase,), order=("high",))
+    made.layout = dataclasses.replace(made.layout, program=Program(phases=(phase,), order=("high",)))
     (installation,) = digest(made, facts()).installations
     assert installation.counting is Counting.TARGETS
     assert installation.hours == pytest.approx(0.5, abs=0.001)
@@ -114,7 +113,7 @@ def test_a_way_of_counting_that_the_rig_file_has_no_words_for_is_refused() -> No
     with pytest.raises(UsageError, match="no program with targets"):
         digest(room(), facts(), Counting.TARGETS)
     silent = room()
-    silent.asks = None
+    silent.layout = dataclasses.replace(silent.layout, accounting=None)
     assert digest(silent, facts()).installations[0].counting is Counting.OBSERVED
     with pytest.raises(UsageError, match="no output level"):
         digest(silent, facts(), Counting.OUTPUT)
@@ -145,7 +144,9 @@ def test_a_copy_of_a_run_counts_once_and_the_longer_one_wins() -> None:
 def test_bands_with_other_edges_are_not_added_up() -> None:
     one = digest(room(), facts())
     other = room()
-    other.asks = dataclasses.replace(ACCOUNT, bands={"mains": (225.0,)})
+    other.layout = dataclasses.replace(
+        other.layout, accounting=dataclasses.replace(ACCOUNT, bands={"mains": (225.0,)})
+    )
     (told,) = histories([one, later(digest(other, facts()), 24, "r2")])
     assert set(told.bands) == {"mains at 220, 240", "mains at 225"}
 

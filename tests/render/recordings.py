@@ -7,7 +7,7 @@ not answer, a reading that strayed, a unit that overheats and dies, changed limi
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from datetime import date
 from typing import Any
 
@@ -29,6 +29,7 @@ from rig.domain.model import (
     Status,
     Unit,
 )
+from rig.domain.recording import MemoryRecording
 from rig.render.run_facts import Frozen, RunFacts
 
 SECOND = 1_000_000_000
@@ -114,86 +115,66 @@ def event(kind: EventKind, hours: float, subject: str, text: str, **data: Any) -
     )  # fmt: skip
 
 
-@dataclass(slots=True)
-class Recording:
-    """The run in memory; ``extra``: events besides its own."""
+class Recording(MemoryRecording):
+    """The run in memory; its first session had lower limits on the heatsinks. extra: more events."""
 
-    plan: Layout
-    extra: tuple[Event, ...] = ()
-
-    @property
-    def layout(self) -> Layout:
-        return self.plan
-
-    def layout_of(self, session: int) -> Layout:
-        """Return the layout of a session: the first one had lower limits on the heatsinks."""
-        if session == 2:
-            return self.plan
-        changed = {
+    def __init__(self, plan: Layout, extra: tuple[Event, ...] = ()) -> None:
+        cooler = {
             name: replace(one, limits=tuple(replace(limit, value=90.0) for limit in one.limits))
             if name.endswith("heatsink")
             else one
-            for name, one in self.plan.channels.items()
+            for name, one in plan.channels.items()
         }
-        return replace(self.plan, channels=changed)
-
-    @property
-    def layouts(self) -> dict[int, Layout]:
-        return {number: self.layout_of(number) for number in (1, 2)}
-
-    @property
-    def span(self) -> tuple[int, int]:
-        return at(0), at(END_H)
-
-    @property
-    def sessions(self) -> tuple[Session, ...]:
         usual: dict[str, Any] = {"synchronised": True, "software": "soakrig 0.1.0", "host": "rack"}
-        return (
-            Session(number=1, boot_id="a", start_ns=at(0), end_ns=at(STOP_H), clean=False, **usual),
-            Session(number=2, boot_id="b", start_ns=at(AGAIN_H), end_ns=at(END_H), clean=True, **usual),
+        super().__init__(
+            layout=plan,
+            layouts={1: replace(plan, channels=cooler), 2: plan},
+            data={name: _series(name, plan) for name in plan.channels},
+            happened=sorted([*_events(), *extra], key=lambda e: (e.session, e.t_ns)),
+            lived=(
+                Session(number=1, boot_id="a", start_ns=at(0), end_ns=at(STOP_H), clean=False, **usual),
+                Session(number=2, boot_id="b", start_ns=at(AGAIN_H), end_ns=at(END_H), clean=True, **usual),
+            ),
+            from_ns=at(0),
+            to_ns=at(END_H),
         )
 
-    def events(self) -> Sequence[Event]:
-        own = [
-            event(EventKind.SESSION_START, 0, "run", "session 1 started"),
-            event(EventKind.PHASE, 0.01, "run", "", phase="warm-up"),
-            event(EventKind.PHASE, 6, "run", "", phase="high mains"),
-            event(EventKind.NOTE, 10, "run", "fan guard touched"),
-            event(EventKind.INSTRUMENT_LOST, 30, "scanner", "scanner does not answer: no reply in 2 s"),
-            event(EventKind.INSTRUMENT_BACK, 32, "scanner", "scanner answers again"),
-            event(EventKind.SESSION_START, AGAIN_H, "run", "session 2 started"),
-            event(EventKind.SESSION_BROKEN, 41, "run", "session 1 ended without a stop"),
-            event(EventKind.CONFIG_CHANGE, 41.1, "A1.heatsink", "high limit 90 degC -> 95 degC"),
-            event(EventKind.PHASE, 42, "run", "", phase="low mains"),
-            event(EventKind.INSTRUMENT_REPORT, 50, "meter", "meter reports -113,\"Undefined header\""),
-            event(EventKind.GAP, 55, "meter", "3 polls of meter passed over", cause="late", polls=3),
-            event(EventKind.BUS_STUCK, 56, "meter-line", "bus meter-line is stuck: opened anew"),
-            event(EventKind.HEALTH, 60, "run", "", lateness_ms={"meter": [0.1, 0.5, 3.25]}),
-            event(EventKind.SESSION_STOP, END_H, "run", "session 2 stopped"),
-        ]  # fmt: skip
-        return sorted([*own, *self.extra], key=lambda e: (e.session, e.t_ns))
 
-    def series(self, name: str, start_ns: int | None = None, end_ns: int | None = None) -> Series:
-        seconds = np.arange(0, int(END_H * 3600), PERIOD_S)
-        hours = seconds / 3600
-        logged = (hours <= STOP_H) | (hours >= AGAIN_H)
-        hours = hours[logged]
-        value = _values(name, hours, self.plan)
-        status = np.zeros(len(hours), np.uint8)
-        if name.endswith("heatsink"):
-            lost = (hours >= 30) & (hours < 32)
-            status[lost], value[lost] = Status.NO_REPLY, np.nan
-        t_ns = T0 + (seconds[logged]).astype(np.int64) * SECOND
-        keep = np.ones(len(t_ns), np.bool_)
-        if start_ns is not None:
-            keep &= t_ns >= start_ns
-        if end_ns is not None:
-            keep &= t_ns <= end_ns
-        return Series(
-            channel=name, t_ns=t_ns[keep], h_ns=np.full(int(keep.sum()), 5_000_000, np.int64),
-            value=value[keep], status=status[keep],
-            session=np.where(hours[keep] <= STOP_H, 1, 2).astype(np.int32),
-        )  # fmt: skip
+def _events() -> list[Event]:
+    return [
+        event(EventKind.SESSION_START, 0, "run", "session 1 started"),
+        event(EventKind.PHASE, 0.01, "run", "", phase="warm-up"),
+        event(EventKind.PHASE, 6, "run", "", phase="high mains"),
+        event(EventKind.NOTE, 10, "run", "fan guard touched"),
+        event(EventKind.INSTRUMENT_LOST, 30, "scanner", "scanner does not answer: no reply in 2 s"),
+        event(EventKind.INSTRUMENT_BACK, 32, "scanner", "scanner answers again"),
+        event(EventKind.SESSION_START, AGAIN_H, "run", "session 2 started"),
+        event(EventKind.SESSION_BROKEN, 41, "run", "session 1 ended without a stop"),
+        event(EventKind.CONFIG_CHANGE, 41.1, "A1.heatsink", "high limit 90 degC -> 95 degC"),
+        event(EventKind.PHASE, 42, "run", "", phase="low mains"),
+        event(EventKind.INSTRUMENT_REPORT, 50, "meter", "meter reports -113,\"Undefined header\""),
+        event(EventKind.GAP, 55, "meter", "3 polls of meter passed over", cause="late", polls=3),
+        event(EventKind.BUS_STUCK, 56, "meter-line", "bus meter-line is stuck: opened anew"),
+        event(EventKind.HEALTH, 60, "run", "", lateness_ms={"meter": [0.1, 0.5, 3.25]}),
+        event(EventKind.SESSION_STOP, END_H, "run", "session 2 stopped"),
+    ]  # fmt: skip
+
+
+def _series(name: str, plan: Layout) -> Series:
+    seconds = np.arange(0, int(END_H * 3600), PERIOD_S)
+    hours = seconds / 3600
+    logged = (hours <= STOP_H) | (hours >= AGAIN_H)
+    hours = hours[logged]
+    value = _values(name, hours, plan)
+    status = np.zeros(len(hours), np.uint8)
+    if name.endswith("heatsink"):
+        lost = (hours >= 30) & (hours < 32)
+        status[lost], value[lost] = Status.NO_REPLY, np.nan
+    return Series(
+        channel=name, t_ns=T0 + (seconds[logged]).astype(np.int64) * SECOND,
+        h_ns=np.full(len(hours), 5_000_000, np.int64), value=value, status=status,
+        session=np.where(hours <= STOP_H, 1, 2).astype(np.int32),
+    )  # fmt: skip
 
 
 def _values(name: str, hours: np.ndarray[Any, np.dtype[np.float64]], plan: Layout) -> Any:

@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 import copy
-from collections.abc import Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, replace
 
 import numpy as np
 
-from rig.domain.model import Event, Layout, Series, Session, Unit
+from rig.domain.model import Layout, Unit
+from rig.domain.recording import MemoryRecording
 from tests.verify.derived import add_rises
 from tests.verify.instruments import START_NS, UNITS, Made, Stratum, Truth, schemes
 from tests.verify.physics import MEASURE, QUANTITIES, Build, Room, course
@@ -18,52 +18,17 @@ from tests.verify.signals import Signal, smooth, switch
 __all__ = ["START_NS", "Case", "Stratum", "Truth", "make"]
 
 
-@dataclass
-class Case:
-    """A recording (it fits the analyser's protocol) and what is true of it."""
+@dataclass(kw_only=True)
+class Case(MemoryRecording):
+    """A recording and what is true of it."""
 
     seed: int
     kind: str
     stratum: Stratum
     dt: float
     trouble: Trouble
-    layout: Layout
-    data: dict[str, Series]
     truth: dict[str, Truth]
     victim: str
-    happened: list[Event] = field(default_factory=list)
-
-    @property
-    def layouts(self) -> dict[int, Layout]:
-        return {}
-
-    @property
-    def sessions(self) -> tuple[Session, ...]:
-        return ()
-
-    @property
-    def span(self) -> tuple[int, int]:
-        return (
-            min(int(s.t_ns.min()) for s in self.data.values() if len(s)),
-            max(int(s.t_ns.max()) for s in self.data.values() if len(s)),
-        )
-
-    def series(self, channel: str, start_ns: int | None = None, end_ns: int | None = None) -> Series:
-        whole = self.data[channel]
-        a = 0 if start_ns is None else int(np.searchsorted(whole.t_ns, start_ns))
-        b = len(whole) if end_ns is None else int(np.searchsorted(whole.t_ns, end_ns, side="right"))
-        cut = slice(a, b)
-        return Series(
-            channel=channel,
-            t_ns=whole.t_ns[cut],
-            h_ns=whole.h_ns[cut],
-            value=whole.value[cut],
-            status=whole.status[cut],
-            session=whole.session[cut],
-        )
-
-    def events(self) -> Sequence[Event]:
-        return self.happened
 
 
 def draw_stratum(rng: np.random.Generator, slow: bool) -> Stratum:

@@ -159,14 +159,14 @@ def test_excursions_carry_limit_worst_and_length(report: ReportPage) -> None:
 def test_limits_that_were_changed_hold_only_for_the_sessions_they_stood_in() -> None:
     """The heat of phase one lies between the first session's limit and the second's."""
     warm = Recording(layout(limit=95.0))
-    limits = {number: warm.layout_of(number).channels["A1.heatsink"].limits[0].value for number in (1, 2)}
+    limits = {number: warm.layouts[number].channels["A1.heatsink"].limits[0].value for number in (1, 2)}
     assert limits == {1: 90.0, 2: 95.0}
-    lower = dict(warm.plan.channels)
+    lower = dict(warm.layout.channels)
     heat = lower["A1.heatsink"]
     lower["A1.heatsink"] = dataclasses.replace(
         heat, limits=tuple(dataclasses.replace(limit, value=70.0) for limit in heat.limits)
     )
-    shifted = Recording(dataclasses.replace(warm.plan, channels=lower))
+    shifted = Recording(dataclasses.replace(warm.layout, channels=lower))
     found = channel_sections.gather(shifted, recordings.facts()).channels["A1.heatsink"].excursions
     assert [one.limit for one in found] == [70.0]
     assert found[0].start_ns >= recordings.at(recordings.AGAIN_H)
@@ -250,21 +250,11 @@ def test_names_and_serials_from_outside_stay_words_on_every_page() -> None:
 
 
 def test_a_run_without_events_sessions_or_readings_has_a_report() -> None:
-    class Empty(Recording):
-        @property
-        def sessions(self) -> tuple:  # type: ignore[type-arg]
-            return ()
-
-        def events(self) -> list[Event]:
-            return []
-
-        def series(self, name: str, start_ns: int | None = None, end_ns: int | None = None):  # type: ignore[no-untyped-def]
-            return super().series(name, 5, 5)
-
+    empty = Recording(layout())
+    empty.lived, empty.happened = (), ()
+    empty.data = {name: Recording(layout()).series(name, 5, 5) for name in empty.layout.channels}
     page = run_report.page(
-        channel_sections.gather(
-            Empty(layout()), recordings.facts(configs=(), skipped=("a.parquet: torn",)), UTC
-        )
+        channel_sections.gather(empty, recordings.facts(configs=(), skipped=("a.parquet: torn",)), UTC)
     )
     words = said(parsed(html.write(page)))
     assert not holds(words, ["no excursion on 2 units", "no readings", "No event was recorded.", "torn"])
