@@ -44,7 +44,7 @@ def test_a_reading_lies_in_the_middle_of_its_question_and_reply() -> None:
         (10_000_000_000, 1_000_000_000),
     ],
 )
-def test_a_stamp_is_told_to_a_tenth_of_its_half_width(h_ns: int, step_ns: int) -> None:
+def test_a_stamp_is_given_to_a_tenth_of_its_half_width(h_ns: int, step_ns: int) -> None:
     assert reading_stamps.quantum(ints(h_ns)).tolist() == [step_ns]
 
 
@@ -129,7 +129,7 @@ def test_a_channel_of_two_blocks_is_one_series_in_recorded_order(tmp_path: Path)
     assert found.channels() == ["a", "b"]
 
 
-def test_records_that_make_no_sense_are_told_by_number(tmp_path: Path) -> None:
+def test_records_that_make_no_sense_are_reported_by_number(tmp_path: Path) -> None:
     found = content(
         tmp_path,
         frame(SCAN, 0, scan_of(2, 0, (1.0,), b"\0")),  # no such block

@@ -79,14 +79,14 @@ def test_any_changed_byte_is_found(tmp_path: Path, at: int) -> None:
     raw = bytearray(path.read_bytes())
     raw[at] ^= 1
     path.write_bytes(raw)
-    with pytest.raises(DamageError, match=r"x\.json: its checksum is wrong"):
+    with pytest.raises(DamageError, match=r"x\.json: wrong checksum"):
         read(OS_DISK, path)
 
 
 def test_a_missing_index_is_missing_and_one_that_cannot_be_read_is_damage(tmp_path: Path) -> None:
     with pytest.raises(FileNotFoundError):
         read(OS_DISK, tmp_path / "none.json")
-    with pytest.raises(DamageError, match="could not be read"):
+    with pytest.raises(DamageError, match=r"not readable \(Is a directory\)"):
         read(OS_DISK, tmp_path)
 
 
@@ -111,13 +111,13 @@ def test_a_newer_format_is_refused_as_newer(number: int, newer: bool) -> None:
 def test_an_index_that_lacks_something_is_no_index(key: str) -> None:
     lacking = content()
     del lacking[key]
-    with pytest.raises(DamageError, match="no index of a sealed pair"):
+    with pytest.raises(DamageError, match="x: index of the sealed pair not readable"):
         Index.parse(Path("x"), json.dumps(lacking).encode())
 
 
 @pytest.mark.parametrize("raw", [b"", b"[]", b"{", b"7", b'{"format": 1}'])
 def test_other_json_is_no_index(raw: bytes) -> None:
-    with pytest.raises(DamageError, match="no index of a sealed pair"):
+    with pytest.raises(DamageError, match="x: index of the sealed pair not readable"):
         Index.parse(Path("x"), raw)
 
 

@@ -78,7 +78,7 @@ def test_the_head_is_read_field_by_field_from_either_copy() -> None:
         (head_bytes(magic=b"SOAKJRNX") * 2, "does not begin with"),
     ],
 )
-def test_what_is_no_head_is_told_apart(raw: bytes, words: str) -> None:
+def test_the_error_names_why_it_is_no_head(raw: bytes, words: str) -> None:
     with pytest.raises(HeadError, match=words) as caught:
         journal_frames.parse_head(raw)
     assert caught.value.newer == 0
@@ -93,7 +93,7 @@ def test_what_is_no_head_is_told_apart(raw: bytes, words: str) -> None:
         b"SOAKJRNL\x02\x00",
     ],
 )
-def test_a_newer_format_is_told_by_its_number_whatever_its_checksum(raw: bytes) -> None:
+def test_a_newer_format_is_recognised_by_its_number_whatever_its_checksum(raw: bytes) -> None:
     with pytest.raises(HeadError, match="reads format 1") as caught:
         journal_frames.parse_head(raw)
     assert caught.value.newer >= 2
@@ -115,9 +115,7 @@ def test_which_error_a_head_makes_names_the_file_and_what_to_do(tmp_path: Path) 
     with pytest.raises(FormatError, match=r"j000001\.journal: journal format 3.*install the newer"):
         journal.read_head(OS_DISK, path)
     path.write_bytes(b"")
-    with pytest.raises(
-        DamageError, match=r"j000001\.journal: not a journal that can be read: the file is empty"
-    ):
+    with pytest.raises(DamageError, match=r"j000001\.journal: not a readable journal: the file is empty"):
         journal.read_head(OS_DISK, path)
 
 
@@ -386,7 +384,7 @@ def test_a_successor_proves_all_before_its_first_number_and_holds_the_rest(tmp_p
     assert settled(path, 3)[0] == [0, 2]
 
 
-def test_damage_is_told_with_its_place_its_numbers_and_the_time_it_covers(tmp_path: Path) -> None:
+def test_damage_is_reported_with_its_place_its_numbers_and_the_time_it_covers(tmp_path: Path) -> None:
     before, after = frame(SCAN, 0, scan_payload(100, 120)), frame(EVENT, 4, event_payload(500))
     path = file_of(
         tmp_path, before, JUNK, after, frame(SYNCED, 5), frame(SCAN, 5, scan_payload(600, 620)), JUNK

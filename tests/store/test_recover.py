@@ -111,7 +111,7 @@ def test_a_recorded_stop_counts_though_the_sessions_file_does_not_know_of_it(tmp
     assert [one.kind for one in recover(late).events] == [EventKind.SESSION_BROKEN]
 
 
-def test_a_journal_that_cannot_be_read_is_told_and_the_others_are_closed(tmp_path: Path) -> None:
+def test_a_journal_that_cannot_be_read_is_reported_and_the_others_are_closed(tmp_path: Path) -> None:
     run, path = crashed(tmp_path)
     bad = path.with_name("j000007.journal")
     bad.write_bytes(b"\0" * 300)
@@ -133,7 +133,7 @@ def test_a_journal_whose_facts_are_damaged_is_closed_by_those_of_its_session(tmp
     assert len(RunReader.open(run.path).series("A1.volts")) == 20
 
 
-def test_damage_in_the_middle_is_told_with_the_records_it_cost(tmp_path: Path) -> None:
+def test_damage_in_the_middle_is_reported_with_the_records_it_cost(tmp_path: Path) -> None:
     run, path = crashed(tmp_path)
     raw = bytearray(path.read_bytes())
     at = raw.index(b"\xf5rf\x1a", len(raw) // 2)

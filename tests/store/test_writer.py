@@ -182,25 +182,29 @@ def refusing(disk: FaultyDisk, deed: str) -> None:
     disk.refuse = lambda done, path: errno.EIO if done == deed and path.suffix in {".journal", ".tmp"} else 0
 
 
-def test_a_refused_sync_is_told_once_and_everything_comes_again_in_a_new_journal(tmp_path: Path) -> None:
+def test_a_refused_sync_is_reported_once_and_everything_comes_again_in_a_new_journal(tmp_path: Path) -> None:
     disk = FaultyDisk()
-    told: list[Event] = []
+    reported: list[Event] = []
     run = new_run(tmp_path, disk)
-    recorder = writer(run, disk, told=told.append)
+    recorder = writer(run, disk, on_event=reported.append)
     recorder.scans(pair(0))
     refusing(disk, "sync")
     for k in range(1, 5):
         recorder.sync()
         recorder.scans(pair(k))
     assert recorder.synced_seq == 0
-    assert [event.kind for event in told] == [EventKind.STORE_FAULT]
-    assert told[0].data == {"file": "j000001.journal", "errno": errno.EIO, "reason": os.strerror(errno.EIO)}
-    assert "kept in memory" in told[0].text
+    assert [event.kind for event in reported] == [EventKind.STORE_FAULT]
+    assert reported[0].data == {
+        "file": "j000001.journal",
+        "errno": errno.EIO,
+        "reason": os.strerror(errno.EIO),
+    }
+    assert "readings are held in memory until the disk accepts them" in reported[0].text
     disk.refuse = lambda _deed, _path: 0
     recorder.scans(pair(10))
     recorder.sync()
     assert recorder.fault == ""
-    assert [event.kind for event in told] == [EventKind.STORE_FAULT, EventKind.STORE_BACK]
+    assert [event.kind for event in reported] == [EventKind.STORE_FAULT, EventKind.STORE_BACK]
     recorder.close()
     assert RunReader.open(run.path).series("A1.volts").value.tolist() == [
         k + 0.25 for k in (0, 1, 2, 3, 4, 10)
@@ -232,11 +236,11 @@ def test_while_the_disk_refuses_there_is_nothing_to_rotate(tmp_path: Path) -> No
     assert recorder.journals == []
 
 
-def test_readings_that_do_not_fit_into_memory_either_are_counted_and_told(tmp_path: Path) -> None:
+def test_readings_that_do_not_fit_into_memory_either_are_counted_and_reported(tmp_path: Path) -> None:
     disk = FaultyDisk()
-    told: list[Event] = []
+    reported: list[Event] = []
     run = new_run(tmp_path, disk)
-    recorder = writer(run, disk, told=told.append, held_bytes=600)
+    recorder = writer(run, disk, on_event=reported.append, held_bytes=600)
     refusing(disk, "append")
     for k in range(10):
         recorder.scan(scan(0, k, (k, k)))
@@ -245,7 +249,7 @@ def test_readings_that_do_not_fit_into_memory_either_are_counted_and_told(tmp_pa
     recorder.scan(scan(0, 20, (20, 20)))
     recorder.sync()
     recorder.close()
-    [gap] = [event for event in told if event.kind is EventKind.GAP]
+    [gap] = [event for event in reported if event.kind is EventKind.GAP]
     lost = [*range(held, 10), 20]
     assert gap.data == {
         "cause": "store", "scans": len(lost), "readings": 2 * len(lost),
@@ -258,8 +262,8 @@ def test_readings_that_do_not_fit_into_memory_either_are_counted_and_told(tmp_pa
 @pytest.mark.parametrize(("mebibytes", "kept"), [(63, True), (65, False)])
 def test_sixty_four_mebibytes_are_held_in_memory(tmp_path: Path, mebibytes: int, kept: bool) -> None:
     disk = FaultyDisk()
-    told: list[Event] = []
-    recorder = writer(new_run(tmp_path, disk), disk, told=told.append)
+    reported: list[Event] = []
+    recorder = writer(new_run(tmp_path, disk), disk, on_event=reported.append)
     refusing(disk, "append")
     for _ in range(mebibytes):
         recorder.event(EventKind.NOTE, BOOT_NS, "run", "x" * ((1 << 20) - 100), {})
@@ -267,7 +271,7 @@ def test_sixty_four_mebibytes_are_held_in_memory(tmp_path: Path, mebibytes: int,
     disk.refuse = lambda _deed, _path: 0
     recorder.scan(scan(0, 3, (1.0, 2.0)))
     recorder.sync()
-    assert (EventKind.GAP not in {event.kind for event in told}) is kept
+    assert (EventKind.GAP not in {event.kind for event in reported}) is kept
 
 
 def test_what_is_held_is_written_again_in_pieces_of_a_mebibyte(tmp_path: Path) -> None:
