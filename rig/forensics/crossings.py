@@ -266,7 +266,8 @@ def _doubt_reasons(local: Local, extra_s: float) -> tuple[WideningReason, ...]:
         lag = _lag_words(bounds)
         text = f"the sensor lags by {lag}, noise {noise.sigma:.3g}"
         return (WideningReason(code="lag", text=text, widened_s=extra_s),)
-    parts = {"noise": noise.sigma * SURE_SIGMAS, "resolution": noise.step / 2, "accuracy": bounds.half_width}
+    own = np.sqrt(max(noise.sigma**2 - noise.step**2 / 12, 0.0))  # a display's rounding is part of its sigma
+    parts = {"noise": own * SURE_SIGMAS, "resolution": noise.step / 2, "accuracy": bounds.half_width}
     code = max(parts, key=lambda k: parts[k])
     words = {
         "noise": f"noise of {noise.sigma:.3g} {unit} about the limit",

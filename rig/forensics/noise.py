@@ -52,7 +52,8 @@ def of(values: Floats, resolution: float, after: Floats | None = None) -> Noise:
         return Noise(sigma=max(spread, rounding), step=step, degrees=len(bends), smooth=spread < step / 2)
     scatter = MAD_TO_SIGMA * float(np.median(np.abs(bends))) / np.sqrt(6.0)
     if scatter < step:  # the median of coarse steps says little: take the mean of squares, outliers cut
-        small = np.abs(bends) <= np.quantile(np.abs(bends), 0.98)
+        most = np.quantile(np.abs(bends), 0.98) + 1e-6 * step  # equal multiples of a step differ by rounding
+        small = np.abs(bends) <= most
         scatter = float(np.sqrt(np.mean(bends[small] ** 2) / 6.0))
     own = float(np.sqrt(max(scatter**2 - rounding**2, 0.0)))
     smooth = own < 0.4 * step

@@ -112,10 +112,13 @@ class Index:
             first, last = made(tuple[int, int], content["journals"])
             channels = {name: _channel(note) for name, note in content["channels"].items()}
             summary = content.get("told")
+            # Always written. Defaults would claim no events, no damage, nothing to check.
+            required = {key: content[key] for key in ("events", "damage", "files")}
             return made(
                 Index,
-                {**content, "first": first, "last": last, "channels": channels, "event_summary": summary},
-            )
+                {**content, **required, "first": first, "last": last, "channels": channels,
+                 "event_summary": summary},
+            )  # fmt: skip
         except (ValueError, KeyError, TypeError, IndexError, AttributeError) as error:
             raise DamageError(f"{path}: index of the sealed pair not readable ({error!r})") from None
 

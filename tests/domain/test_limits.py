@@ -147,3 +147,51 @@ def test_silence_alarms_once_and_ends_with_a_valid_reading() -> None:
     assert silence.heard(63 * S)
     assert not silence.heard(64 * S)
     assert silence.overdue(125 * S)
+
+
+@pytest.mark.parametrize("side", list(Side))
+def test_a_low_limit_is_the_mirror_of_a_high_one(side: Side) -> None:
+    """Beyond 20 with a deadband of 2: 20 is not out, 20.5 is, 19 is neither, 18 is back."""
+    sign = 1.0 if side is Side.HIGH else -1.0
+    [bound] = bounds(channel(Limit(side=side, value=20.0 * sign, deadband=2.0)))
+    zones = [bound.zone(sign * value, Status.GOOD) for value in (20.0, 20.5, 19.0, 18.01, 18.0, -30.0)]
+    assert zones == [Zone.BAND, Zone.OUTSIDE, Zone.BAND, Zone.BAND, Zone.INSIDE, Zone.INSIDE]
+
+
+def test_a_limit_without_an_early_warning_is_watched_once() -> None:
+    assert len(bounds(channel(Limit(side=Side.HIGH, value=1.0)))) == 1
+    assert bounds(channel()) == ()
+
+
+@pytest.mark.parametrize("status", [status for status in Status if status is not Status.GOOD])
+def test_a_bad_reading_does_not_run_the_on_delay_out(status: Status) -> None:
+    """Beyond at 0 s; what came at 6 s is no reading: nothing counts until a good one says so at 7 s."""
+    bound = high(95.0, on_delay_s=5.0)
+    watch, _ = step(NORMAL, bound, 0, 96.0, Status.GOOD)
+    watch, changes = step(watch, bound, 6 * S, 96.0, status)
+    assert (watch.state, changes) == (LimitState.PENDING, ())
+    watch, changes = step(watch, bound, 7 * S, 96.0, Status.GOOD)
+    assert (watch.state, changes) == (LimitState.OUT, (LimitChangeKind.COUNTED,))
+
+
+def test_what_is_pending_goes_on_from_its_first_reading() -> None:
+    bound = high(95.0, on_delay_s=5.0)
+    watch, changes = step(NORMAL, bound, 3 * S, 96.0, Status.GOOD)
+    assert (watch, changes) == (
+        BoundState(state=LimitState.PENDING, began_ns=3 * S),
+        (LimitChangeKind.BEGAN,),
+    )
+    again, changes = step(watch, bound, 7 * S, 97.0, Status.GOOD)
+    assert (again, changes) == (watch, ())
+
+
+def test_silence_is_counted_from_the_latest_valid_reading() -> None:
+    silence = SilenceAlarm(limit_ns=60 * S, valid_ns=0)
+    assert not silence.heard(50 * S)
+    assert not silence.overdue(110 * S)
+    assert not silence.heard(40 * S)  # an older reading that came late moves nothing back
+    assert not silence.overdue(110 * S)
+    assert silence.overdue(110 * S + 1)
+    late = SilenceAlarm(limit_ns=60 * S, valid_ns=100 * S)
+    assert not late.overdue(160 * S)
+    assert late.overdue(160 * S + 1)

@@ -137,3 +137,32 @@ def test_a_refusal_names_the_exception() -> None:
     driver = made("modbus", {"device": 1, "fields": {"a": at(0)}})
     with pytest.raises(InstrumentError, match=r"exception 2 \(illegal data address\) to function 3"):
         first(driver).parse(bytes.fromhex("018302C0F1"))
+
+
+@pytest.mark.parametrize(
+    ("bits", "data_bytes"), [(1, 1), (7, 1), (8, 1), (9, 2), (15, 2), (16, 2), (17, 3), (120, 15)]
+)
+@pytest.mark.parametrize(("table", "function"), [("coil", 1), ("discrete", 2)])
+def test_eight_bits_come_in_one_byte_and_the_ninth_in_another(
+    bits: int, data_bytes: int, table: str, function: int
+) -> None:
+    # Modbus Application Protocol V1.1b3, 6.1: byte count N = quantity / 8, plus 1 where a remainder is left;
+    # the first bit is the least significant one of the first byte. CRC: Modbus over Serial Line V1.02, 6.2.2.
+    ends = {"first": at(0, table=table, type="bit"), "last": at(bits - 1, table=table, type="bit")}
+    driver = modbus(ends if bits > 1 else {"first": ends["first"]}, gap=125)
+    [exchange] = driver.polls
+    assert int.from_bytes(exchange.request()[4:6], "big") == bits
+    assert exchange.reply_bytes == 3 + data_bytes + 2
+    data = bytearray(data_bytes)
+    data[(bits - 1) // 8] = 1 << ((bits - 1) % 8)
+    reply = bytes([17, function, data_bytes]) + bytes(data)
+    crc = 0xFFFF
+    for byte in reply:
+        crc ^= byte
+        for _ in range(8):
+            crc = (crc >> 1) ^ 0xA001 if crc & 1 else crc >> 1
+    whole = reply + crc.to_bytes(2, "little")
+    assert exchange.parse(whole[:-1]) is None
+    found = exchange.parse(whole)
+    assert found.used == len(whole)
+    assert found.values == ((1.0,) if bits == 1 else (0.0, 1.0))

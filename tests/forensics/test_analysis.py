@@ -11,7 +11,7 @@ import pytest
 from rig.domain.model import Event, EventKind
 from rig.errors import UsageError
 from rig.forensics import analyse, to_json
-from rig.forensics.answer import Censoring
+from rig.forensics.answer import Censoring, PostMortem
 from tests.forensics.rooms import START_NS, Room, channel, high, low, series
 
 
@@ -90,3 +90,58 @@ def test_an_instrument_that_was_silent_for_a_while_is_named_though_it_came_back(
     (told,) = (one for one in analyse(room).limitations if "offline" in one)
     # the second silence has no end on record: it lasts to the last reading, at 99.4 s
     assert told.startswith("two offline 2 times, 23 s in all, last from ")
+
+
+# ---- the minutes around a failure: two hours, one reading in 4 s; A1 fails for good at 3600 s
+
+
+def two_hours(neighbour: tuple[float, float] | None = None, events_s: tuple[float, ...] = ()) -> PostMortem:
+    """neighbour: from when to when A2 is out."""
+    t = np.arange(0.0, 7200.0, 4.0)
+    away = np.zeros(len(t), bool) if neighbour is None else (t >= neighbour[0]) & (t < neighbour[1])
+    happened = [
+        Event(
+            kind=EventKind.NOTE, t_ns=START_NS + round(s * 1e9), session=1, seq=k, subject="x", text=f"{s:g}"
+        )
+        for k, s in enumerate(events_s)
+    ]
+    room = Room(
+        channels=[
+            channel("A1.out", low(20.0), instrument="one"),
+            channel("A2.out", low(20.0), unit="A2", instrument="two"),
+        ],
+        data={
+            "A1.out": series("A1.out", t, np.where(t < 3600, 28.0, 5.0)),
+            "A2.out": series("A2.out", t, np.where(away, 5.0, 28.0)),
+        },
+        happened=happened,
+    )
+    return analyse(room, "A1")
+
+
+def test_times_count_from_the_most_likely_moment_of_the_first_way_out() -> None:
+    answer = two_hours()
+    assert answer.reference_ns == START_NS + 3_598_000_000_000  # between the readings of 3596 and 3600 s
+    assert answer.episode_ns is not None
+    assert answer.episode_ns[0] == START_NS + 3_600_000_000_000
+
+
+@pytest.mark.parametrize(
+    ("neighbour", "state"),
+    [
+        ((4190, 4400), "out"),  # ten minutes after
+        ((4204, 4400), "normal"),
+        ((3200, 3456), "out"),  # a fiftieth of two hours, 144 s, before
+        ((3200, 3452), "normal"),
+    ],
+)
+def test_a_neighbour_is_looked_at_from_a_fiftieth_before_to_ten_minutes_after(
+    neighbour: tuple[float, float], state: str
+) -> None:
+    [found] = two_hours(neighbour).neighbours
+    assert (found.subject, found.state) == ("A2", state)
+
+
+def test_events_are_those_within_five_minutes_more() -> None:
+    answer = two_hours(events_s=(3152, 3156, 3598, 4496, 4500))
+    assert [event.text for event in answer.events] == ["3156", "3598", "4496"]

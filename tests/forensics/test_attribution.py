@@ -299,3 +299,201 @@ def test_a_calm_reading_that_stands_still_while_its_like_move_is_stuck() -> None
     b.values["A2.sink"] = np.where(after(), b.values["A2.sink"][AT - 1], b.values["A2.sink"])
     answer = b.analyse("A2")
     assert main(answer) == (Role.SENSOR, "A2.sink")
+
+
+# ---- thresholds and weights
+
+
+def poll(name: str, late_s: float, row: np.ndarray) -> Series:
+    return series(name, T + late_s, row)
+
+
+def mains_and_output(late_s: float) -> PostMortem:
+    """Both step between two readings; mains is read ``late_s`` after the output, once a second."""
+    b = Bench()
+    rows = {**b.values, "mains": b.values["mains"] + np.where(after(), 40.0, 0.0)}
+    rows["A1.out"] = np.where(after(), 0.0, b.values["A1.out"])
+    data = {name: poll(name, late_s if name == "mains" else 0.0, row) for name, row in rows.items()}
+    return analyse(Room(channels=b.channels(), data=data), "A1")
+
+
+@pytest.mark.parametrize(("late_s", "role"), [(0.66, Role.RIG), (0.71, Role.UNIT)])
+def test_a_stimulus_counts_as_first_from_a_chance_of_one_in_twenty_on(late_s: float, role: Role) -> None:
+    # two rectangles of 1 s, one d later: P = (1 - d)^2 / 2, which is 0.058 and 0.042
+    assert main(mains_and_output(late_s))[0] is role
+
+
+@pytest.mark.parametrize("late_s", [0.0, 0.3, 0.5])
+def test_the_weight_of_a_stimulus_that_may_have_been_second_is_half_and_half_its_chance(
+    late_s: float,
+) -> None:
+    answer = mains_and_output(late_s)
+    assert answer.main is not None
+    chance = (1 - late_s) ** 2 / 2
+    assert answer.main.weight == pytest.approx(0.5 + chance / 2, abs=0.005)
+    assert f"(P = {chance:.2f})" in answer.main.text
+
+
+def test_a_stimulus_first_for_certain_is_all_but_certain_the_cause() -> None:
+    b = Bench()
+    b.values["mains"] = b.values["mains"] + np.where(after(), 40.0, 0.0)
+    b.values["A1.out"] = np.where(after(AT + 20), 0.0, b.values["A1.out"])
+    found = b.analyse("A1").main
+    assert found is not None
+    assert found.weight == 0.97
+    assert "before every response" in found.text
+    assert found.channels == ("mains", "A1.out")
+    assert [e.subject for e in found.evidence[:2]] == ["mains", "A1.out"]
+
+
+def rising(b: Bench, begin: int, rate: float) -> None:
+    b.values["A1.sink"] = np.round(b.values["A1.sink"] + np.where(after(begin), rate * (T - begin), 0), 1)
+
+
+def test_a_response_that_had_departed_before_the_stimulus_takes_three_tenths_off() -> None:
+    b = Bench()
+    rising(b, 400, 0.05)  # out at 700 s
+    b.values["mains"] = b.values["mains"] + np.where(after(650), 40.0, 0.0)
+    found = b.analyse("A1").main
+    assert found is not None
+    assert (found.role, found.subject) == (Role.RIG, "mains")
+    assert found.weight == pytest.approx(0.97 - 0.3)
+    assert any("departed from its own normal" in e.text for e in found.evidence)
+
+
+@pytest.mark.parametrize(("volts", "role"), [(17.0, Role.RIG), (9.0, Role.UNIT)])
+def test_a_stimulus_that_changed_by_far_inside_its_limits_is_the_rig(volts: float, role: Role) -> None:
+    b = Bench()
+    b.values["mains"] = b.values["mains"] + np.where(after(), volts, 0.0)
+    b.values["A1.out"] = np.where(after(AT + 2), 0.0, b.values["A1.out"])
+    answer = b.analyse("A1")
+    assert answer.main is not None
+    assert answer.main.role is role
+    if role is Role.RIG:
+        assert (answer.main.subject, answer.main.weight) == ("mains", 0.8)
+        assert answer.main.channels == ("mains", "A1.out")
+        assert "inside any limit" in answer.main.text
+
+
+def test_a_change_of_another_units_signal_is_not_done_to_this_one() -> None:
+    b = Bench()
+    b.values["A2.signal"] = np.where(after(), 2.0, b.values["A2.signal"])
+    b.values["A1.out"] = np.where(after(AT + 2), 0.0, b.values["A1.out"])
+    assert main(b.analyse("A1")) == (Role.UNIT, "A1")
+    b.values["A1.signal"] = np.where(after(), 2.0, b.values["A1.signal"])
+    assert main(b.analyse("A1")) == (Role.RIG, "A1.signal")
+
+
+def test_a_stimulus_that_changed_after_a_response_had_departed_is_not_its_cause() -> None:
+    b = Bench()
+    rising(b, 400, 0.05)
+    b.values["mains"] = b.values["mains"] + np.where(after(690), 17.0, 0.0)
+    assert main(b.analyse("A1")) == (Role.UNIT, "A1")
+
+
+def test_a_stimulus_that_changed_certainly_after_the_response_is_not_its_cause() -> None:
+    b = Bench()
+    b.values["mains"] = b.values["mains"] + np.where(after(AT + 2), 17.0, 0.0)
+    b.values["A1.out"] = np.where(after(), 0.0, b.values["A1.out"])
+    assert main(b.analyse("A1")) == (Role.UNIT, "A1")
+
+
+@pytest.mark.parametrize(("share", "role"), [(0.45, Role.COMMON), (0.35, Role.UNIT)])
+def test_like_channels_that_moved_by_two_fifths_make_it_a_common_cause(share: float, role: Role) -> None:
+    b = Bench()
+    b.values["A1.sink"] = b.values["A1.sink"] + np.where(after(), 20.0 * np.minimum((T - AT) / 60, 1), 0)
+    for unit in ("A2", "A3"):
+        b.values[f"{unit}.sink"] = b.values[f"{unit}.sink"] + np.where(
+            after(), share * 20.0 * np.minimum((T - AT) / 60, 1), 0
+        )
+    answer = b.analyse("A1")
+    assert answer.main is not None
+    assert answer.main.role is role
+    if role is Role.COMMON:
+        assert answer.main.weight == 0.9
+        assert answer.main.subject == "A1.sink"
+        assert answer.main.channels == ("A1.sink", "A2.sink", "A3.sink")
+
+
+def test_a_common_cause_names_the_stimulus_that_had_changed() -> None:
+    b = Bench()
+    for unit in ("A1", "A2", "A3"):
+        b.values[f"{unit}.sink"] = b.values[f"{unit}.sink"] + np.where(after(), 0.1 * (T - AT), 0)
+    b.values["air"] = b.values["air"] + np.where(after(), 4.0, 0.0)
+    found = b.analyse("A1").main
+    assert found is not None
+    assert (found.role, found.subject) == (Role.COMMON, "air")
+    assert "air had changed" in found.text
+    assert [e.subject for e in found.evidence] == ["A1.sink", "A1.sink", "air"]
+
+
+def alone(*, stimuli: bool = True, like: bool = True, second: str | None = None) -> float:
+    """The weight of a unit whose output fell, with or without stimuli, like units, a second channel."""
+    units = ("A1", "A2") if like else ("A1",)
+    channels = [channel(f"{u}.out", low(20), unit=u, instrument="meter") for u in units]
+    rows = {f"{u}.out": 28 + noise(3, 0.01) for u in units}
+    rows["A1.out"] = np.where(after(), 10.0, rows["A1.out"])
+    if stimuli:
+        channels.append(channel("mains", high(253), unit=None, kind=ChannelKind.STIMULUS))
+        rows["mains"] = 230 + noise(1, 0.1)
+    if second is not None:
+        channels.append(channel("A1.fan", low(900), instrument=second, unit_of_measure="rpm"))
+        rows["A1.fan"] = np.where(after(AT + 5), 700.0, 1500 + noise(8, 5))
+    data = {name: series(name, T, row) for name, row in rows.items()}
+    found = analyse(Room(channels=channels, data=data), "A1").main
+    assert found is not None
+    assert (found.role, found.subject) == (Role.UNIT, "A1")
+    return found.weight
+
+
+@pytest.mark.parametrize(
+    ("room", "weight"),
+    [
+        ({}, 0.9),
+        ({"stimuli": False}, 0.7),
+        ({"like": False}, 0.8),
+        ({"stimuli": False, "like": False}, 0.6),
+        ({"second": "meter"}, 0.8),
+        ({"second": "other"}, 0.9),
+    ],
+)
+def test_what_could_not_be_looked_at_takes_away_from_blaming_the_unit(
+    room: dict[str, object], weight: float
+) -> None:
+    # nothing known to have been done to it: 0.2; no like units: 0.1; several channels, but all by one
+    # instrument: 0.1
+    assert alone(**room) == pytest.approx(weight)  # type: ignore[arg-type]
+
+
+def test_a_sensor_fault_is_nine_tenths_sure_and_nothing_at_all_a_little_more() -> None:
+    b = Bench()
+    b.status["A1.sink"] = np.where(after(), NO_VALUE, 0)
+    found = b.analyse("A1").main
+    assert found is not None
+    assert (found.role, found.weight) == (Role.SENSOR, 0.9)
+    quiet = Bench().analyse("A1").main
+    assert quiet is not None
+    assert (quiet.role, quiet.subject, quiet.weight) == (Role.NONE, "A1", 0.95)
+
+
+def test_of_two_faults_the_older_answers_and_one_of_another_unit_is_not_told() -> None:
+    b = Bench()
+    b.status["A1.sink"] = np.where(after(700), NO_VALUE, 0)
+    b.status["A1.out"] = np.where(after(650), NO_VALUE, 0)
+    b.status["A2.sink"] = np.where(after(500), NO_VALUE, 0)
+    answer = b.analyse("A1")
+    assert main(answer) == (Role.SENSOR, "A1.out")
+    assert [f.subject for f in answer.findings] == ["A1.out", "A1.sink"]
+    assert [f.main for f in answer.findings] == [True, False]
+
+
+@pytest.mark.parametrize(("ill_s", "kept"), [(610, True), (601, False)])
+def test_an_excursion_counts_that_began_two_seconds_before_its_sensor_fell_ill(
+    ill_s: int, kept: bool
+) -> None:
+    b = Bench()
+    b.values["A1.sink"] = np.where(after(), 105 + noise(5, 0.2), b.values["A1.sink"])
+    b.values["A1.sink"][AT - 8 : AT] += np.arange(8) * 2.5
+    b.status["A1.sink"] = np.where(after(ill_s), NO_VALUE, 0)
+    answer = b.analyse("A1")
+    assert ("A1.sink" in answer.order.channels) is kept

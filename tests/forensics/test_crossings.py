@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import numpy as np
 import pytest
 from hypothesis import given
@@ -17,7 +19,7 @@ from rig.forensics.noise import of
 from rig.forensics.order import certainly_before
 from tests.domain.test_limit_arrays import Reading, one_by_one
 from tests.forensics.rooms import START_NS, channel, high, low, series
-from tests.forensics.test_walk import READING, plain_loop
+from tests.forensics.test_walk import READING
 
 
 def out(c: Channel, s: Series, limit: Limit) -> list[CrossingExcursion]:
@@ -125,6 +127,25 @@ def test_the_on_delay_decides_whether_it_counts_but_not_when_it_began() -> None:
     assert out(channel("A1.a"), series("A1.a", t, spike), a_limit) == []
 
 
+@pytest.mark.parametrize(
+    ("times", "counted"),
+    [
+        ([20.0], False),
+        ([20.0, 21.0, 21.999], False),
+        ([20.0, 21.0, 22.0], True),  # for the whole delay
+        ([20.0, 20.1, 22.5], True),
+        ([20.0, 25.0], True),
+    ],
+)
+def test_out_for_two_seconds_counts_by_hand(times: list[float], counted: bool) -> None:
+    before, after = [17.0, 18.0, 19.0], [30.0, 31.0]
+    t = [*before, *times, *after]
+    y = [20.0] * 3 + [90.0] * len(times) + [20.0] * 2
+    found = out(channel("A1.x"), series("A1.x", t, y), high(50, on_delay_s=2.0))
+    assert (found != []) is counted
+    assert len(out(channel("A1.x"), series("A1.x", t, y), high(50))) == 1
+
+
 def test_the_resolution_is_a_rectangle_of_its_width() -> None:
     # GUM (JCGM 100:2008) 4.3.7: half-width a gives a/sqrt(3); 0.1 full width gives 0.0289.
     rng = np.random.default_rng(1)
@@ -169,9 +190,9 @@ def test_noise_about_a_limit_makes_one_stay_of_many_excursions_and_hides_none() 
     rng = np.random.default_rng(2)
     t = np.arange(0, 3600.0)
     y = 80 + 0.125 / 60 * (t - 1800) + rng.normal(0, 0.2, len(t))
-    walked = plain_loop([(float(v), 0) for v in y], high(80.0))
+    ways_out = int(np.count_nonzero((y[1:] > 80) & (y[:-1] <= 80)))
     found = out(channel("A1.t"), series("A1.t", t, y), high(80.0))
-    assert len(found) == len(walked) > 40
+    assert len(found) == ways_out > 40
     sure = unbroken([e for e in found if e.sure])
     assert len(sure) == 1
     assert [(e.part, e.pieces) for e in found if e.sure] == [
@@ -291,3 +312,205 @@ def test_a_low_limit_is_the_mirror_of_a_high_one() -> None:
     up = [e for e in out(channel("A1.x"), series("A1.x", t, y), high(50.0)) if e.sure]
     down = [e for e in out(channel("A1.x"), series("A1.x", t, -y), low(-50.0)) if e.sure]
     assert [ends(e) for e in up] == [ends(e) for e in down]
+
+
+# ---- closed forms: one uncertainty at a time, all others made negligible
+
+
+def on_a_line(
+    confidence: float = 0.95, h_s: float = 0.001, rate: float = 1.0, **more: Any
+) -> CrossingExcursion:
+    """A straight line through 50 at 100.25 s, read every half second with next to no noise."""
+    t = np.arange(0, 200, 0.5)
+    y = 50 + rate * (t - 100.25) + np.random.default_rng(3).normal(0, 1e-4, len(t))
+    s = series("A1.x", t, y, h_s=h_s)
+    [e] = [e for e in excursions(readings(channel("A1.x", **more), s), high(50.0), confidence) if e.sure]
+    return e
+
+
+def halves(e: CrossingExcursion) -> list[float]:
+    """Lower end, quarter, middle, three quarters and upper end of what is stated, seconds."""
+    assert e.interval.method is Method.TREND
+    cuts = e.interval.quantiles_ns
+    early, late = ends(e)
+    return [early, *((cuts[k] - START_NS) / 1e9 for k in (10, 20, 30)), late]
+
+
+@pytest.mark.parametrize(("confidence", "share"), [(0.95, 0.95), (0.5, 0.5)])
+def test_a_stamp_known_to_a_fifth_of_a_second_is_a_rectangle_of_that_width(
+    confidence: float, share: float
+) -> None:
+    # GUM (JCGM 100:2008) 4.3.7: anywhere within +-0.2 s is equally likely
+    found = halves(on_a_line(confidence, h_s=0.2))
+    assert found == pytest.approx([100.25 + 0.2 * k for k in (-share, -0.5, 0, 0.5, share)], abs=0.01)
+
+
+@pytest.mark.parametrize("tolerance", [1.0, 3.0])
+def test_the_lag_moves_a_ramp_by_its_time_constant_and_its_tolerance_is_a_rectangle(tolerance: float) -> None:
+    found = halves(on_a_line(lag_s=10.0, lag_tolerance_s=tolerance, rate=0.2))
+    expected = [100.25 - 10 + tolerance * k for k in (-0.95, -0.5, 0, 0.5, 0.95)]
+    assert found == pytest.approx(expected, abs=0.03 + 0.01 * tolerance)
+
+
+def test_accuracy_over_slope_is_a_rectangle_too() -> None:
+    found = halves(on_a_line(accuracy=0.5, rate=0.25))
+    assert found == pytest.approx([100.25 + 2 * k for k in (-0.95, -0.5, 0, 0.5, 0.95)], abs=0.04)
+
+
+def test_two_rectangles_add_as_independent_ones() -> None:
+    # the sum of two equal rectangles is a triangle (GUM 4.3.9): half-width 0.8, quarter at 0.8 (1 -
+    # sqrt(1/2))
+    found = halves(on_a_line(h_s=0.4, accuracy=0.4))
+    quarter = 0.8 * (1 - np.sqrt(0.5))
+    end = 0.8 * (1 - np.sqrt(0.05))
+    assert found == pytest.approx([100.25 + k for k in (-end, -quarter, 0, quarter, end)], abs=0.03)
+
+
+def test_an_averaging_window_moves_a_line_by_half_of_it_and_is_no_uncertainty_of_a_curve() -> None:
+    found = halves(on_a_line(averaging_s=3.0))
+    assert found == pytest.approx([98.75] * 5, abs=0.01)
+
+
+def test_what_widens_a_curve_is_said_with_its_share() -> None:
+    e = on_a_line(h_s=0.2, accuracy=0.5, rate=0.25, lag_s=4.0, lag_tolerance_s=1.5)
+    parts = {r.code: r.widened_s for r in e.interval.reasons}
+    assert parts["stamp"] == pytest.approx(0.4)
+    assert parts["accuracy"] == pytest.approx(2 * 0.5 / 0.25, rel=0.01)
+    assert parts["lag"] == pytest.approx(3.0)
+    assert parts["noise"] < 0.01
+    early, late = ends(e)
+    assert parts["trend"] == pytest.approx(min((late - early) - 0.9, 0.0), abs=0.01)
+    narrow = {r.code: r.widened_s for r in on_a_line().interval.reasons}
+    assert narrow["trend"] == pytest.approx(-0.5, abs=0.01)  # less than the half second between two readings
+    assert set(narrow) == {"trend", "noise", "stamp"}
+
+
+# ---- brackets
+
+
+def test_an_averaged_reading_may_have_crossed_a_window_earlier() -> None:
+    t = np.arange(0, 20.0)
+    s = series("A1.x", t, np.where(t < 9.5, 20.0, 90.0), h_s=0.02)
+    [e] = out(channel("A1.x", averaging_s=0.5), s, high(50))
+    assert ends(e) == pytest.approx((8.48, 10.02))
+    assert {r.code: r.widened_s for r in e.interval.reasons} == pytest.approx(
+        {"sampling": 1.0, "stamp": 0.04, "averaging": 0.5}
+    )
+
+
+def test_lost_readings_and_polling_share_what_lies_between() -> None:
+    status = [5 if 7 <= k <= 11 else 0 for k in range(20)]
+    s = series("A1.x", np.arange(20.0), np.where(np.arange(20) < 9.5, 20.0, 90.0), status=status)
+    [e] = out(channel("A1.x"), s, high(50))
+    assert {r.code: r.widened_s for r in e.interval.reasons} == pytest.approx({"sampling": 1.0, "lost": 5.0})
+
+
+def test_backward_stamps_are_covered_with_their_windows() -> None:
+    s = series("A1.x", [0, 1, 2, 1.5, 3], [20, 20, 20, 90, 90], h_s=0.1)
+    [e] = out(channel("A1.x", averaging_s=0.2), s, high(50))
+    assert ends(e) == pytest.approx((1.2, 2.1))
+    assert {r.code: r.widened_s for r in e.interval.reasons}["order-of-stamps"] == pytest.approx(0.9)
+
+
+# ---- what is beyond doubt
+
+SIGMA = 1.0
+CALM = np.random.default_rng(21).normal(70.0, SIGMA, 400)
+SEEN = of(CALM[-240:], 0.0).sigma
+
+
+def after_calm(*sigmas: float, **more: Any) -> list[CrossingExcursion]:
+    """Readings so many standard deviations beyond a limit of 100 after 400 at 70, then back there."""
+    values = np.concatenate([CALM, 100.0 + SEEN * np.array(sigmas), CALM[:60]])
+    return out(channel("A1.x", **more), series("A1.x", np.arange(len(values)) * 1.0, values), high(100.0))
+
+
+@pytest.mark.parametrize(("sigmas", "sure"), [(4.3, True), (3.7, False)])
+def test_one_reading_is_surely_out_by_four_sigmas(sigmas: float, sure: bool) -> None:
+    [e] = after_calm(sigmas)
+    assert e.sure is sure
+
+
+@pytest.mark.parametrize(
+    ("count", "sigmas", "sure"),
+    [(4, 2.2, True), (4, 1.8, False), (16, 1.1, True), (16, 0.9, False), (64, 0.55, True), (64, 0.45, False)],
+)
+def test_a_mean_of_neighbours_is_surely_out_by_four_of_its_own_sigmas(
+    count: int, sigmas: float, sure: bool
+) -> None:
+    [e] = after_calm(*[sigmas] * count)
+    assert e.sure is sure
+    if not sure:  # then nothing but the two readings is said
+        assert e.interval.method is Method.BRACKET
+        assert ends(e) == (399.0, 400.0)
+
+
+@pytest.mark.parametrize(
+    ("count", "sigmas", "pieces"),
+    [(1, 4.4, [1, 1]), (1, 3.6, [2]), (4, 2.2, [1, 1]), (4, 1.8, [2]), (16, 1.1, [1, 1]), (16, 0.9, [2])],
+)
+def test_between_two_stretches_the_readings_must_show_that_it_came_back(
+    count: int, sigmas: float, pieces: list[int]
+) -> None:
+    found = after_calm(*[12.0] * 5, *[-sigmas] * count, *[12.0] * 5)
+    assert [e.pieces for e in found] == pieces
+    assert all(e.sure for e in found)
+
+
+def test_a_deadband_must_be_crossed_beyond_doubt_to_have_come_back() -> None:
+    values = np.concatenate([CALM, [112.0] * 5, [93.0] * 3, [112.0] * 5, CALM[:60]])
+    s = series("A1.x", np.arange(len(values)) * 1.0, values)
+    assert [e.pieces for e in out(channel("A1.x"), s, high(100.0, deadband=2.0))] == [
+        1,
+        1,
+    ]  # 5 inside the band
+    assert [e.pieces for e in out(channel("A1.x"), s, high(100.0, deadband=5.0))] == [2]  # 2 inside it
+
+
+def test_an_excursion_of_several_pieces_has_the_first_way_out_the_last_way_back_and_the_worst_of_all() -> (
+    None
+):
+    [e] = after_calm(12.0, 13.0, -1.0, 20.0, 12.0, -1.0, 15.0)
+    assert e.pieces == 3
+    assert e.last_inside is not None
+    assert e.returned is not None
+    places = (
+        e.last_inside.index,
+        e.first_outside.index,
+        e.worst.index,
+        e.last_outside.index,
+        e.returned.index,
+    )
+    assert places == (399, 400, 403, 406, 407)
+    assert e.worst.value == pytest.approx(100 + 20 * SEEN)
+
+
+def test_the_worst_of_a_low_limit_is_the_lowest() -> None:
+    values = -np.concatenate([CALM, 100.0 + SEEN * np.array([12, 20, -1, 30, 15.0]), CALM[:60]])
+    [e] = out(channel("A1.x"), series("A1.x", np.arange(len(values)) * 1.0, values), low(-100.0))
+    assert (e.worst.index, e.pieces) == (403, 2)
+
+
+@pytest.mark.parametrize(
+    ("settings", "code"),
+    [({"accuracy": 9.0}, "accuracy"), ({}, "noise"), ({"resolution": 10.0}, "resolution")],
+)
+def test_what_keeps_readings_near_the_limit_from_showing_their_side_is_named(
+    settings: dict[str, Any], code: str
+) -> None:
+    rng = np.random.default_rng(5)
+    values = np.concatenate([rng.normal(80, 0.5, 300), rng.normal(100, 0.5, 40), rng.normal(150, 0.5, 60)])
+    values[300:340] = np.abs(values[300:340] - 100) + 98.5
+    values[300:340:2] += 2.0
+    if "resolution" in settings:
+        values = np.round(values / 10) * 10
+        values[300:340] = np.resize([110.0, 100.0], 40)
+    s = series("A1.x", np.arange(400.0), values)
+    found = [
+        e
+        for e in out(channel("A1.x", **settings), s, high(104.0 if "resolution" in settings else 100.0))
+        if e.sure
+    ]
+    e = found[-1]
+    assert e.interval.method is Method.BEYOND_DOUBT
+    assert code in {r.code for r in e.interval.reasons}

@@ -1,8 +1,9 @@
-"""The plain walk agrees with a reading-by-reading loop, whatever the stamps and blanks are."""
+"""The plain walk: worked examples, and the definition in words, whatever the stamps and blanks are."""
 
 from __future__ import annotations
 
 import numpy as np
+import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
@@ -17,31 +18,61 @@ VALUES = st.one_of(
 READING = st.tuples(VALUES, st.sampled_from([0, 0, 0, 0, 1, 2, 4, 5, 9]))
 
 
-def plain_loop(rows: list[tuple[float, int]], limit: Limit) -> list[tuple[int, int, int, int]]:
-    """ExcursionWalk reading by reading, as a person with a printout would."""
-    found: list[tuple[int, int, int, int]] = []
-    is_out = False
-    last_in, first_out, last_out = -1, -1, -1
-    for i, (value, status) in enumerate(rows):
-        if status != Status.GOOD or not np.isfinite(value):
-            continue
-        beyond = value > limit.value if limit.side is Side.HIGH else value < limit.value
-        if limit.side is Side.HIGH:
-            back = value <= limit.value - limit.deadband
-        else:
-            back = value >= limit.value + limit.deadband
-        if is_out and back:
-            found.append((last_in, first_out, last_out, i))
-            is_out, last_in = False, i
-        elif is_out:
-            last_out = i if beyond else last_out
-        elif beyond:
-            is_out, first_out, last_out = True, i, i
-        else:
-            last_in = i
-    if is_out:
-        found.append((last_in, first_out, last_out, -1))
-    return found
+def by_definition(rows: list[tuple[float, int]], limit: Limit) -> list[tuple[int, int, int, int]]:
+    """Return what the words say, without walking.
+
+    The channel is out at a good reading if some good reading up to
+    then is beyond the limit and no good one since has come back by the deadband.
+    """
+    sign = 1.0 if limit.side is Side.HIGH else -1.0
+    good = [i for i, (value, status) in enumerate(rows) if status == Status.GOOD and np.isfinite(value)]
+    beyond = {i for i in good if sign * rows[i][0] > sign * limit.value}
+    back = {i for i in good if sign * rows[i][0] <= sign * limit.value - limit.deadband}
+    out = {i for i in good if any(j <= i and not any(j < k <= i for k in back) for j in beyond)}
+    found = []
+    for first in (i for i in out if not any(j in out for j in good[: good.index(i)][-1:])):
+        place = good.index(first)
+        after = next((i for i in good[place:] if i not in out), -1)
+        end = good.index(after) if after >= 0 else len(good)
+        last = max(i for i in good[place:end] if i in beyond)
+        found.append((good[place - 1] if place else -1, first, last, after))
+    return sorted(found, key=lambda one: one[1])
+
+
+HIGH = Limit(side=Side.HIGH, value=90.0, deadband=2.0)
+LOW = Limit(side=Side.LOW, value=90.0, deadband=2.0)
+BAD = 5
+
+
+@pytest.mark.parametrize(
+    ("values", "found", "worst"),
+    [
+        ([80, 91, 80], [(0, 1, 1, 2)], [1]),
+        ([80, 90, 80], [], []),  # on the limit is not out
+        ([80, 91, 89, 88, 87], [(0, 1, 1, 3)], [1]),  # back is two below, and that is back
+        ([80, 91, 88.001, 88.001], [(0, 1, 1, -1)], [1]),
+        ([80, 89, 89.9, 80], [], []),  # within the deadband from inside: never out
+        ([91, 95, 92, 80], [(-1, 0, 2, 3)], [1]),
+        ([89, 91], [(0, 1, 1, -1)], [1]),
+        ([80, 91, None, 80], [(0, 1, 1, 3)], [1]),
+        ([80, None, 91, None, None, 89, None, 70, 95], [(0, 2, 2, 7), (7, 8, 8, -1)], [2, 8]),
+        ([None, 91, 70], [(-1, 1, 1, 2)], [1]),
+        ([80, 91, 96, 96, 95, 70], [(0, 1, 4, 5)], [2]),  # of equal ones the first is the worst
+        ([], [], []),
+        ([None, None], [], []),
+    ],
+)
+def test_stretches_worked_out_by_hand(
+    values: list[float | None], found: list[tuple[int, int, int, int]], worst: list[int]
+) -> None:
+    usable = np.array([v is not None for v in values], dtype=bool)
+    value = np.array([np.nan if v is None else v for v in values], dtype=float)
+    above, below = stretches(value, usable, HIGH), stretches(180.0 - value, usable, LOW)
+    for seen in (above, below):
+        assert [as_tuple(s) for s in seen] == found
+        assert [s.worst_at for s in seen] == worst
+    rows = [(0.0 if v is None else float(v), BAD if v is None else 0) for v in values]
+    assert by_definition(rows, HIGH) == found
 
 
 def as_tuple(s: Excursion) -> tuple[int, int, int, int]:
@@ -53,14 +84,14 @@ def as_tuple(s: Excursion) -> tuple[int, int, int, int]:
     side=st.sampled_from(list(Side)),
     deadband=st.sampled_from([0.0, 1.0, 2.0]),
 )
-def test_walk_agrees_with_a_loop_over_readings(
+def test_a_walk_finds_what_the_definition_says(
     rows: list[tuple[float, int]], side: Side, deadband: float
 ) -> None:
     limit = Limit(side=side, value=90.0, deadband=deadband)
     value = np.array([v for v, _ in rows], dtype=float)
     usable = np.array([s == Status.GOOD for _, s in rows], dtype=bool) & np.isfinite(value)
     found = [as_tuple(s) for s in stretches(value, usable, limit)]
-    assert found == plain_loop(rows, limit)
+    assert found == by_definition(rows, limit)
 
 
 def test_a_value_on_the_limit_is_not_out() -> None:

@@ -1,12 +1,17 @@
+import errno
+import struct
 from pathlib import Path
 
 from rig.domain.model import EventKind
-from rig.store import journal, rundir
-from rig.store.files import OS_DISK, OsDisk
+from rig.store import rundir
+from rig.store.files import OsDisk
 from rig.store.reader import RunReader
 from rig.store.recover import recover
 from rig.store.seal import seal
+from tests.store.faulty import FaultyDisk
+from tests.store.powercut import LoggedDisk
 from tests.store.rooms import BOOT_NS, UTC_NS, new_run, pair, writer
+from tests.store.test_journal_frames import END, SYNCED, frame
 
 
 def crashed(folder: Path, seconds: int = 20) -> tuple[rundir.RunDir, Path]:
@@ -23,12 +28,15 @@ def crashed(folder: Path, seconds: int = 20) -> tuple[rundir.RunDir, Path]:
 
 def test_a_session_that_was_killed_is_reported_once_and_its_journal_closed(tmp_path: Path) -> None:
     run, path = crashed(tmp_path)
+    whole = path.read_bytes()
+    (salt,) = struct.unpack_from("<I", whole, 20)
     recovery = recover(run)
     assert [one.kind for one in recovery.events] == [EventKind.SESSION_BROKEN]
+    assert recovery.events[0].data == {"session": 1, "last_ns": UTC_NS + 19_120_000_000, "records": 41}
     assert recovery.lines == (
         "session 1 ended without a stop; its last record is of 2026-01-01 00:00:19 UTC",
     )
-    assert journal.ends_closed(OS_DISK, path, journal.read_head(OS_DISK, path))
+    assert path.read_bytes() == whole + frame(END, 41, salt=salt) + frame(SYNCED, 41, salt=salt)
     second = writer(run, session=rundir.next_session(run))
     second.event(EventKind.SESSION_STOP, BOOT_NS, "run", "ended")
     second.close()
@@ -52,6 +60,101 @@ def test_a_torn_tail_is_set_aside_cut_off_and_reported(tmp_path: Path) -> None:
     assert recording.skipped == ()
     assert recover(run).events[0].kind is EventKind.SESSION_BROKEN
     assert len(list(run.folder("damaged").iterdir())) == 1
+
+
+def test_what_a_crash_left_is_made_durable_before_it_is_said_to_be(tmp_path: Path) -> None:
+    run, _ = crashed(tmp_path)
+    disk = LoggedDisk(tmp_path)
+    recover(run, disk)
+    done = [(step.deed, step.data[20] if step.data else 0) for step in disk.steps]
+    assert done == [("append", END), ("sync", 0), ("append", SYNCED), ("sync", 0)]
+
+
+def test_a_journal_with_a_successor_is_left_as_it_is(tmp_path: Path) -> None:
+    disk = FaultyDisk()
+    run = new_run(tmp_path, disk)
+    recorder = writer(run, disk)
+    recorder.scans(pair(0))
+    disk.refuse = lambda deed, path: (
+        errno.EIO if deed == "sync" and path.name == ".j000001.journal.tmp" else 0
+    )
+    recorder.sync()  # the second journal holds the same records again
+    disk.refuse = lambda _deed, _path: 0
+    recorder.sync()
+    later = writer(run, session=2, boot_ns=BOOT_NS + 60_000_000_000, utc_ns=UTC_NS + 60_000_000_000)
+    later.scans(pair(90))
+    later.sync()
+    first, second, third = sorted(run.folder("journal").iterdir())
+    before = first.read_bytes()
+    recovery = recover(run)
+    assert first.read_bytes() == before
+    assert second.read_bytes()[-1] == third.read_bytes()[-1] == SYNCED
+    assert [one.kind for one in recovery.events] == [EventKind.SESSION_BROKEN]
+    assert RunReader.open(run.path).series("A1.volts").value.tolist() == [0.25, 90.25]
+
+
+def test_a_recorded_stop_counts_though_the_sessions_file_does_not_know_of_it(tmp_path: Path) -> None:
+    run = new_run(tmp_path)
+    recorder = writer(run)
+    recorder.scans(pair(0))
+    recorder.event(EventKind.SESSION_STOP, BOOT_NS, "run", "ended")
+    for k in range(1, 32):
+        recorder.scans(pair(k))
+    recorder.sync()
+    assert recover(run).events == ()  # 62 records after the stop: it is among the last 64
+    late = new_run(tmp_path, name="late")
+    recorder = writer(late)
+    recorder.event(EventKind.SESSION_STOP, BOOT_NS, "run", "ended")
+    for k in range(33):
+        recorder.scans(pair(k))
+    recorder.sync()
+    assert [one.kind for one in recover(late).events] == [EventKind.SESSION_BROKEN]
+
+
+def test_a_journal_that_cannot_be_read_is_reported_and_the_others_are_closed(tmp_path: Path) -> None:
+    run, path = crashed(tmp_path)
+    bad = path.with_name("j000007.journal")
+    bad.write_bytes(b"\0" * 300)
+    recovery = recover(run)
+    assert [one.kind for one in recovery.events] == [EventKind.DAMAGE, EventKind.SESSION_BROKEN]
+    assert recovery.events[0].data == {"file": "j000007.journal"}
+    assert "136 zero bytes" in recovery.events[0].text
+    assert path.read_bytes()[-1] == SYNCED
+    assert bad.read_bytes() == b"\0" * 300
+
+
+def test_a_journal_whose_facts_are_damaged_is_closed_by_those_of_its_session(tmp_path: Path) -> None:
+    run, path = crashed(tmp_path)
+    raw = bytearray(path.read_bytes())
+    raw[170] ^= 1
+    path.write_bytes(raw)
+    kinds = [one.kind for one in recover(run).events]
+    assert kinds[-1] is EventKind.SESSION_BROKEN
+    assert len(RunReader.open(run.path).series("A1.volts")) == 20
+
+
+def test_damage_in_the_middle_is_reported_with_the_records_it_cost(tmp_path: Path) -> None:
+    run, path = crashed(tmp_path)
+    raw = bytearray(path.read_bytes())
+    at = raw.index(b"\xf5rf\x1a", len(raw) // 2)
+    while raw[at + 20] != 2:  # the next scan
+        at = raw.index(b"\xf5rf\x1a", at + 1)
+    (seq,) = struct.unpack_from("<Q", raw, at + 12)
+    raw[at + 25] ^= 1
+    path.write_bytes(raw)
+    damage, broken = recover(run).events
+    assert (damage.kind, broken.kind) == (EventKind.DAMAGE, EventKind.SESSION_BROKEN)
+    assert damage.text.endswith(f"at offset {at} are damaged; records from {seq} on are lost up to {seq}")
+    assert (damage.data["after_seq"], damage.data["next_seq"]) == (seq, seq + 1)
+
+
+def test_a_session_without_a_journal_is_reported_with_what_is_known(tmp_path: Path) -> None:
+    run, path = crashed(tmp_path)
+    path.unlink()
+    [broken] = recover(run).events
+    assert broken.text == "session 1 ended without a stop"
+    assert broken.data == {"session": 1, "last_ns": None, "records": None}
+    assert recover(run).last_ns == UTC_NS
 
 
 def test_a_session_that_stopped_cleanly_leaves_nothing_to_report(tmp_path: Path) -> None:

@@ -1,11 +1,18 @@
+import errno
+import os
+import struct
 from pathlib import Path
 
 import numpy as np
 import pytest
 
-from rig.domain.model import EventKind
+from rig.domain.model import Event, EventKind
+from rig.errors import StoreError
 from rig.store.reader import RunReader
+from rig.store.rundir import read_sessions
 from rig.store.tail import Tail
+from tests.store.faulty import FaultyDisk
+from tests.store.powercut import LoggedDisk
 from tests.store.rooms import BOOT_NS, SECOND, UTC_NS, new_run, pair, scan, writer
 
 
@@ -74,3 +81,249 @@ def test_sessions_of_one_boot_share_one_time_line_whatever_the_wall_clock_does(t
     other_boot.close()
     stamps = RunReader.open(run.path).series("mains").t_ns
     assert np.diff(stamps).tolist() == [200 * SECOND, 107 * SECOND]
+
+
+# ---- when a journal ends, and in which order (FORMAT.md, "Frame": END, a sync, SYNCED, a sync)
+
+
+def ending(disk: LoggedDisk) -> list[str]:
+    """What was done last to a journal, in order: the type of each frame appended alone, and each sync."""
+    words = {4: "SYNCED", 5: "END"}
+    said = []
+    for step in disk.steps:
+        if step.deed == "append" and len(step.data) == 21:
+            said.append(words.get(step.data[20], "frame"))
+        elif step.deed in {"append", "sync"}:
+            said.append(step.deed)
+    return said
+
+
+def test_a_journal_is_closed_by_end_a_sync_synced_and_a_sync(tmp_path: Path) -> None:
+    disk = LoggedDisk(tmp_path)
+    recorder = writer(new_run(tmp_path, disk), disk)
+    recorder.scans(pair(0))
+    disk.steps.clear()
+    recorder.close()
+    assert ending(disk) == ["sync", "END", "sync", "SYNCED", "sync"]
+
+
+def test_a_sync_makes_durable_first_and_says_so_with_the_next_records(tmp_path: Path) -> None:
+    disk = LoggedDisk(tmp_path)
+    recorder = writer(new_run(tmp_path, disk), disk)
+    recorder.scans(pair(0))
+    assert recorder.synced_seq == 0
+    disk.steps.clear()
+    recorder.sync()
+    assert ending(disk) == ["sync"]
+    assert recorder.synced_seq == 2
+    recorder.scans(pair(1))
+    [appended] = [step.data for step in disk.steps if step.deed == "append"]
+    assert (appended[20], struct.unpack_from("<Q", appended, 12)[0]) == (4, 2)  # SYNCED, up to record 2
+    recorder.scans(pair(2))
+    assert disk.steps[-1].data[20] == 2  # a scan: nothing new is known to be durable
+    disk.steps.clear()
+    recorder.sync()
+    recorder.sync()
+    assert ending(disk) == ["sync"]  # the second has nothing to do
+
+
+def test_a_new_journal_is_published_once_its_beginning_is_durable(tmp_path: Path) -> None:
+    disk = LoggedDisk(tmp_path)
+    run = new_run(tmp_path, disk)
+    recorder = writer(run, disk)
+    recorder.scans(pair(0))
+    disk.steps.clear()
+    recorder.rotate()
+    deeds = [(step.deed, Path(step.to or step.path).name) for step in disk.steps]
+    begin = deeds.index(("create", ".j000002.journal.tmp"))
+    assert deeds[begin + 1 :] == [
+        ("append", ""), ("sync", ""), ("rename", "j000002.journal"), ("sync_dir", "journal")
+    ]  # fmt: skip
+
+
+@pytest.mark.parametrize(("second", "journals"), [(3599.97, []), (3600.0, [1])])
+def test_a_journal_ends_with_the_utc_hour_to_the_second(
+    tmp_path: Path, second: float, journals: list[int]
+) -> None:
+    recorder = writer(new_run(tmp_path))
+    recorder.scan(scan(0, 10, (1.0, 2.0)))
+    recorder.sync()
+    recorder.scan(scan(0, second, (1.0, 2.0)))
+    recorder.sync()
+    assert recorder.journals == journals
+
+
+@pytest.mark.parametrize(("mebibytes", "journals"), [(63, []), (65, [1])])
+def test_a_journal_ends_at_sixty_four_mebibytes(tmp_path: Path, mebibytes: int, journals: list[int]) -> None:
+    recorder = writer(new_run(tmp_path))
+    for _ in range(mebibytes):
+        recorder.event(EventKind.NOTE, BOOT_NS, "run", "x" * ((1 << 20) - 100), {})
+    recorder.sync()
+    assert recorder.journals == journals
+
+
+@pytest.mark.parametrize(("spare", "cut"), [(0, False), (1, True)])
+def test_an_event_of_more_than_a_mebibyte_is_cut_and_says_so(tmp_path: Path, spare: int, cut: bool) -> None:
+    run = new_run(tmp_path)
+    recorder = writer(run)
+    frame_of_it = len('{"kind":"note","subject":"run","text":"","data":{}}') + 8
+    event = recorder.event(EventKind.NOTE, BOOT_NS, "run", "x" * ((1 << 20) - frame_of_it + spare), {})
+    recorder.close()
+    assert ("cut" in event.data) is cut
+    [stored] = RunReader.open(run.path).events()
+    assert (stored.text, stored.data) == (event.text, event.data)
+    assert len(stored.text) == (100_000 if cut else (1 << 20) - frame_of_it)
+
+
+# ---- a disk that refuses
+
+
+def refusing(disk: FaultyDisk, deed: str) -> None:
+    disk.refuse = lambda done, path: errno.EIO if done == deed and path.suffix in {".journal", ".tmp"} else 0
+
+
+def test_a_refused_sync_is_reported_once_and_everything_comes_again_in_a_new_journal(tmp_path: Path) -> None:
+    disk = FaultyDisk()
+    reported: list[Event] = []
+    run = new_run(tmp_path, disk)
+    recorder = writer(run, disk, on_event=reported.append)
+    recorder.scans(pair(0))
+    refusing(disk, "sync")
+    for k in range(1, 5):
+        recorder.sync()
+        recorder.scans(pair(k))
+    assert recorder.synced_seq == 0
+    assert [event.kind for event in reported] == [EventKind.STORE_FAULT]
+    assert reported[0].data == {
+        "file": "j000001.journal",
+        "errno": errno.EIO,
+        "reason": os.strerror(errno.EIO),
+    }
+    assert "readings are held in memory until the disk accepts them" in reported[0].text
+    disk.refuse = lambda _deed, _path: 0
+    recorder.scans(pair(10))
+    recorder.sync()
+    assert recorder.fault == ""
+    assert [event.kind for event in reported] == [EventKind.STORE_FAULT, EventKind.STORE_BACK]
+    recorder.close()
+    assert RunReader.open(run.path).series("A1.volts").value.tolist() == [
+        k + 0.25 for k in (0, 1, 2, 3, 4, 10)
+    ]
+
+
+@pytest.mark.parametrize(("later_s", "tried"), [(0.9, False), (1.1, True)])
+def test_a_disk_that_refuses_is_asked_again_after_a_second_of_readings(
+    tmp_path: Path, later_s: float, tried: bool
+) -> None:
+    disk = FaultyDisk()
+    recorder = writer(new_run(tmp_path, disk), disk)
+    recorder.scan(scan(0, 100.0, (1.0, 2.0)))
+    refusing(disk, "sync")
+    recorder.sync()  # fails, and fails again at once
+    disk.refuse = lambda _deed, _path: 0
+    recorder.scan(scan(0, 100.0 + later_s, (1.0, 2.0)))
+    recorder.sync()
+    assert (recorder.fault == "") is tried
+
+
+def test_while_the_disk_refuses_there_is_nothing_to_rotate(tmp_path: Path) -> None:
+    disk = FaultyDisk()
+    recorder = writer(new_run(tmp_path, disk), disk)
+    refusing(disk, "sync")
+    recorder.scans(pair(0))
+    recorder.sync()
+    assert recorder.rotate() is None
+    assert recorder.journals == []
+
+
+def test_readings_that_do_not_fit_into_memory_either_are_counted_and_reported(tmp_path: Path) -> None:
+    disk = FaultyDisk()
+    reported: list[Event] = []
+    run = new_run(tmp_path, disk)
+    recorder = writer(run, disk, on_event=reported.append, held_bytes=600)
+    refusing(disk, "append")
+    for k in range(10):
+        recorder.scan(scan(0, k, (k, k)))
+    held = recorder._seq - 1  # the fault itself is an event
+    disk.refuse = lambda _deed, _path: 0
+    recorder.scan(scan(0, 20, (20, 20)))
+    recorder.sync()
+    recorder.close()
+    [gap] = [event for event in reported if event.kind is EventKind.GAP]
+    lost = [*range(held, 10), 20]
+    assert gap.data == {
+        "cause": "store", "scans": len(lost), "readings": 2 * len(lost),
+        "from_ns": BOOT_NS + held * SECOND, "to_ns": BOOT_NS + 20 * SECOND + 20_000_000,
+    }  # fmt: skip
+    assert 1 < held < 9
+    assert RunReader.open(run.path).series("A1.volts").value.tolist() == [float(k) for k in range(held)]
+
+
+@pytest.mark.parametrize(("mebibytes", "kept"), [(63, True), (65, False)])
+def test_sixty_four_mebibytes_are_held_in_memory(tmp_path: Path, mebibytes: int, kept: bool) -> None:
+    disk = FaultyDisk()
+    reported: list[Event] = []
+    recorder = writer(new_run(tmp_path, disk), disk, on_event=reported.append)
+    refusing(disk, "append")
+    for _ in range(mebibytes):
+        recorder.event(EventKind.NOTE, BOOT_NS, "run", "x" * ((1 << 20) - 100), {})
+    recorder.scan(scan(0, 1, (1.0, 2.0)))
+    disk.refuse = lambda _deed, _path: 0
+    recorder.scan(scan(0, 3, (1.0, 2.0)))
+    recorder.sync()
+    assert (EventKind.GAP not in {event.kind for event in reported}) is kept
+
+
+def test_what_is_held_is_written_again_in_pieces_of_a_mebibyte(tmp_path: Path) -> None:
+    disk = FaultyDisk()
+    recorder = writer(new_run(tmp_path, disk), disk)
+    refusing(disk, "append")
+    for _ in range(40):
+        recorder.event(EventKind.NOTE, BOOT_NS, "run", "x" * 100_000, {})  # eleven are more than a mebibyte
+    disk.refuse = lambda _deed, _path: 0
+    disk.deeds.clear()
+    recorder.scan(scan(0, 3, (1.0, 2.0)))
+    recorder.sync()
+    syncs = [deed for deed, name in disk.deeds if deed == "sync" and "journal" in name]
+    # of 42 records eleven with the beginning, eleven, eleven and nine; and one sync for the news of it
+    assert len(syncs) == 5
+
+
+def test_a_close_that_the_disk_refuses_says_how_many_records_are_lost(tmp_path: Path) -> None:
+    disk = FaultyDisk()
+    recorder = writer(new_run(tmp_path, disk), disk)
+    recorder.scans(pair(0))
+    recorder.sync()
+    recorder.scans(pair(1))
+    refusing(disk, "sync")
+    with pytest.raises(StoreError, match=r"^3 records of session 1 could not be written to .*journal: "):
+        recorder.close()  # two scans and the news of the refusal
+
+
+@pytest.mark.parametrize(("free_mebibytes", "held"), [(8, False), (9, True)])
+def test_a_mebibyte_is_reserved_where_more_than_eight_are_free_and_given_back_at_the_end(
+    tmp_path: Path, free_mebibytes: int, held: bool
+) -> None:
+    disk = FaultyDisk()
+    disk.free_bytes = free_mebibytes << 20
+    run = new_run(tmp_path, disk)
+    recorder = writer(run, disk)
+    reserve = run.path / "reserve"
+    assert reserve.exists() is held
+    if held:
+        assert reserve.stat().st_size == 1 << 20
+    recorder.close()
+    assert not reserve.exists()
+
+
+def test_a_recorded_stop_is_put_into_the_sessions_file(tmp_path: Path) -> None:
+    run = new_run(tmp_path)
+    recorder = writer(run)
+    recorder.event(EventKind.SESSION_STOP, BOOT_NS + 5 * SECOND, "run", "ended")
+    assert read_sessions(run)[1].stopped_ns is None
+    recorder.close()
+    assert read_sessions(run)[1].stopped_ns == UTC_NS + 5 * SECOND
+    second = writer(run, session=2)
+    second.scans(pair(9))
+    second.close()
+    assert read_sessions(run)[2].stopped_ns is None

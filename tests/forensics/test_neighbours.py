@@ -1,0 +1,96 @@
+"""What the other units and the room did in the minutes around a failure."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from rig.domain.model import ChannelKind
+from rig.forensics.analysis_data import AnalysisData
+from rig.forensics.answer import ChannelStory, Neighbour
+from rig.forensics.neighbours import neighbours
+from tests.forensics.rooms import START_NS, Room, channel, series
+from tests.forensics.test_aftermath import out, story
+
+S = 1_000_000_000
+WINDOW = (START_NS + 900 * S, START_NS + 1000 * S)
+
+
+def around(stories: dict[str, ChannelStory] | None = None, mains_v: float = 0.0) -> dict[str, Neighbour]:
+    """Units A1 (asked about) to A3, mains, air and a response of the room; all quiet but for this."""
+    channels = [
+        channel("A1.x"),
+        channel("A2.x", unit="A2"),
+        channel("A2.y", unit="A2"),
+        channel("A3.x", unit="A3"),
+        channel("mains", unit=None, kind=ChannelKind.STIMULUS),
+        channel("air", unit=None, kind=ChannelKind.STIMULUS),
+        channel("hum", unit=None),
+        channel("A2.signal", unit="A2", kind=ChannelKind.STIMULUS),
+    ]
+    t = np.arange(1200)
+    data = {c.name: series(c.name, t, 10 + 0.5 * np.resize([-1.0, 0, 1, 0], 1200)) for c in channels}
+    data["mains"].value[1000:] += mains_v
+    room = Room(channels=channels, data=data)
+    made = {c.name: replace(story(c.name), unit=c.unit, kind=c.kind) for c in channels} | (stories or {})
+    found = neighbours(AnalysisData(room, room.layout, room.span), made, "A1", WINDOW, START_NS + 1000 * S)
+    assert [n.subject for n in found] == ["A2", "A3", "mains", "air"]
+    return {n.subject: n for n in found}
+
+
+def test_every_other_unit_and_every_stimulus_of_the_room_has_its_line() -> None:
+    found = around()
+    assert {n.state for n in found.values()} == {"quiet"}
+    assert found["A2"].text == "within its limits"
+    assert found["mains"].text == "as before"
+
+
+@pytest.mark.parametrize(
+    ("begun", "back", "state"),
+    [
+        (950, 960, "out"),
+        (1000, 1100, "out"),
+        (1001, 1100, "quiet"),
+        (800, 900, "out"),
+        (800, 899, "quiet"),
+        (100, None, "out"),
+        (1100, None, "quiet"),
+    ],
+)
+def test_out_means_out_at_any_time_within_these_minutes(begun: int, back: int | None, state: str) -> None:
+    one = replace(story("A2.y"), excursions=(out("A2.y", begun, back_s=back),))
+    assert around({"A2.y": one})["A2"].state == state
+    mains = replace(story("mains"), excursions=(out("mains", begun, back_s=back),))
+    assert around({"mains": mains})["mains"].state == state
+
+
+def test_which_channels_were_out_is_named() -> None:
+    one = replace(story("A2.y"), excursions=(out("A2.y", 950),))
+    found = around({"A2.y": one})["A2"]
+    assert (found.text, found.channels) == ("out of limits: A2.y", ("A2.y",))
+    mains = around({"mains": replace(story("mains"), excursions=(out("mains", 950),))})["mains"]
+    assert (mains.text, mains.channels) == ("out of its limits", ("mains",))
+
+
+def test_what_was_not_sure_is_not_out() -> None:
+    doubtful = replace(out("A2.y", 950), sure=False)
+    assert around({"A2.y": replace(story("A2.y"), excursions=(doubtful,))})["A2"].state == "normal"
+
+
+def test_a_unit_not_one_channel_of_which_was_read_is_unread() -> None:
+    none = {name: replace(story(name), usable=0) for name in ("A2.x", "A2.y", "A2.signal")}
+    found = around(none)["A2"]
+    assert (found.state, found.text) == ("unread", "not one usable reading")
+    del none["A2.x"]
+    assert around(none)["A2"].state == "quiet"
+    assert around({"air": replace(story("air"), usable=0)})["air"].state == "unread"
+
+
+def test_a_stimulus_that_left_its_earlier_range_at_the_moment_has_shifted() -> None:
+    found = around(mains_v=5.0)["mains"]
+    assert (found.state, found.channels) == ("shifted", ("mains",))
+    assert "above anything earlier" in found.text
+    out_too = replace(story("mains"), excursions=(out("mains", 950),))
+    assert around({"mains": out_too}, mains_v=5.0)["mains"].state == "out"
