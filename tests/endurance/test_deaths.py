@@ -146,7 +146,6 @@ def noted_later(*happened: Event) -> Room:
     brief = event(EventKind.SESSION_START, day, "run", session=2, brief=True)
     dead.happened = (*dead.happened, brief, *happened)
     dead.lived = [session(1, 0, 599), replace(session(2, day, day + 1), brief=True)]
-    dead.to_ns = at(day + 1)
     return dead
 
 
