@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 from typing import Any, Final
 
 from rig.domain.jsonmap import made, plain
@@ -53,6 +53,5 @@ class Incident:
 
     @staticmethod
     def from_json(data: Mapping[str, Any]) -> Incident:
-        """Return the incident. Raises ValueError on nonsense."""
-        named = {stored: name for name, stored in _STORED.items()}
-        return made(Incident, {named.get(name, name): value for name, value in dict(data).items()})
+        """Return the incident. Raises KeyError or ValueError for anything else."""
+        return made(Incident, {one.name: data[_STORED.get(one.name, one.name)] for one in fields(Incident)})

@@ -54,6 +54,8 @@ def read(run: RunDir, disk: Disk = OS_DISK) -> tuple[SessionState, str]:
         values = json.loads(raw)
         if values["soakrig"] != "standing" or values["format"] != FORMAT:
             return SessionState(), f"{path} is of another format: {shown(raw)}"
-        return made(SessionState, values), ""
+        # always written: a default would claim a program that never began, or nobody in a place
+        state = {name: values[name] for name in ("config", "serials", "written", "program")}
+        return made(SessionState, state), ""
     except (ValueError, KeyError, TypeError, RecursionError) as error:
         return SessionState(), f"{path} is damaged ({error!r}): {shown(raw)}"

@@ -1,5 +1,7 @@
 """The state of an incident, and its spelling in an outbox of the landed format."""
 
+import pytest
+
 from rig.alerts.incident import Incident
 
 STORED = {
@@ -17,3 +19,9 @@ def test_an_incident_of_the_landed_format_reads_and_is_written_the_same() -> Non
     assert (found.sent_level, found.sent_ns, found.sent_times) == (2, 3, 1)
     assert (found.marks, found.worst) == (("limit",), 99.5)
     assert found.to_json() == STORED
+
+
+@pytest.mark.parametrize("missing", sorted(STORED))
+def test_an_incident_that_lacks_something_is_none(missing: str) -> None:
+    with pytest.raises((KeyError, ValueError)):
+        Incident.from_json({name: value for name, value in STORED.items() if name != missing})

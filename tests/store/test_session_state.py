@@ -81,3 +81,17 @@ def test_a_manifest_of_the_wrong_types_is_damage_with_the_place(tmp_path: Path) 
     path.write_text(json.dumps({**json.loads(path.read_text("utf-8")), "created_ns": "noon"}), "utf-8")
     with pytest.raises(DamageError, match=r"run\.json is damaged .*at `\$\.created_ns`"):
         rundir.open_run(run.path)
+
+
+@pytest.mark.parametrize("missing", ["config", "serials", "written", "program"])
+def test_a_file_that_lacks_something_is_damaged_and_claims_nothing(tmp_path: Path, missing: str) -> None:
+    """A default in its place would say that no program ever began, or that nobody sits anywhere."""
+    run = new_run(tmp_path)
+    session_state.write(run, SessionState(config="abc", program={"at": 1}))
+    path = run.path / session_state.NAME
+    values = json.loads(path.read_text("utf-8"))
+    del values[missing]
+    path.write_text(json.dumps(values), "utf-8")
+    found, wrong = session_state.read(run)
+    assert found == SessionState()
+    assert f"damaged (KeyError('{missing}'))" in wrong
