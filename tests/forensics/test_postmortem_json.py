@@ -63,10 +63,10 @@ def test_what_others_get_is_json_without_quantiles(found: PostMortem) -> None:
     assert all("quantiles_ns" not in one for one in objects(told) if "earliest_ns" in one)
 
 
-@given(every(PostMortem, order=every(ExcursionOrder, places=st.just({"quantiles_ns": (1, 2)}))))
+@given(every(PostMortem, order=every(ExcursionOrder, ranks=st.just({"quantiles_ns": (1, 2)}))))
 @settings(max_examples=3, deadline=None)
 def test_a_channel_that_is_called_like_what_is_left_out_stays(found: PostMortem) -> None:
-    assert to_json(found)["order"]["places"] == {"quantiles_ns": [1, 2]}
+    assert to_json(found)["order"]["ranks"] == {"quantiles_ns": [1, 2]}
 
 
 def test_what_is_no_post_mortem_is_refused() -> None:
