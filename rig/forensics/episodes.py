@@ -48,8 +48,8 @@ def unbroken(excursions: Sequence[CrossingExcursion]) -> list[CrossingExcursion]
             made.append(one)
             continue
         first = made[-1]
-        farther = one.worst.value > first.worst.value
-        worst = one.worst if farther == (one.side is Side.HIGH) else first.worst
+        gain = one.worst.value - first.worst.value
+        worst = one.worst if (gain > 0 if one.side is Side.HIGH else gain < 0) else first.worst
         made[-1] = replace(first, last_outside=one.last_outside, returned=one.returned, worst=worst)
     return made
 

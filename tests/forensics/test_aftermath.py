@@ -54,7 +54,7 @@ def test_a_unit_went_off_where_its_channels_fell_to_nothing() -> None:
     assert found is not None
     assert found.channels == ("A1.x0", "A1.x1")
     assert span_s(found) == (AT - 1, AT)
-    assert found.text == "A1.x0, A1.x1 fell to nothing"
+    assert found.text == "A1.x0, A1.x1 dropped out"
 
 
 @pytest.mark.parametrize(("first", "begun"), [(5.5, AT), (4.5, AT - 1)])
@@ -220,15 +220,17 @@ def followed(excursion: CrossingExcursion, fell: tuple[str, ...] = (), unit: str
 
 
 def test_what_left_its_limit_certainly_after_the_unit_went_off_follows_from_it() -> None:
-    assert followed(out("A1.x", 303)) == "out (low) after the unit had gone off"
-    assert followed(out("A1.x", 303, Side.HIGH)) == "out (high) after the unit had gone off"
+    assert followed(out("A1.x", 303)) == "effect of A1 shutting down (low limit crossed afterwards)"
+    assert (
+        followed(out("A1.x", 303, Side.HIGH)) == "effect of A1 shutting down (high limit crossed afterwards)"
+    )
     assert followed(out("A1.x", 302)) is None  # its bracket touches that of the switching off
     assert followed(out("A1.x", 290)) is None
 
 
 def test_what_fell_as_the_unit_went_off_follows_from_it_unless_it_fell_certainly_before() -> None:
     fell = ("A1.x",)
-    assert followed(out("A1.x", 301), fell) == "fell as the unit went off (switched off: by hand)"
+    assert followed(out("A1.x", 301), fell) == "effect of A1 shutting down (switched off: by hand)"
     assert followed(out("A1.x", 300), fell) is not None  # touching is not before
     assert followed(out("A1.x", 299), fell) is None
     assert followed(out("A1.x", 301, Side.HIGH), fell) is None
@@ -268,7 +270,7 @@ def test_three_ways_out_at_an_even_pace_are_one_story() -> None:
     [found] = cycling([story("A1.x", 100, 170, 240)], "A1")
     assert (found.channels, found.count, found.period_s) == (("A1.x",), 3, 70.0)
     assert (found.first_ns, found.last_ns) == (START_NS + 100 * S, START_NS + 240 * S)
-    assert found.text == "A1.x: out and back 3 times, every 70 s"
+    assert found.text == "A1.x: 3 excursions and returns, one every 70 s"
     assert cycling([story("A1.x", 100, 170)], "A1") == []
 
 

@@ -425,6 +425,21 @@ def after_calm(*sigmas: float, **more: Any) -> list[CrossingExcursion]:
     return out(channel("A1.x", **more), series("A1.x", np.arange(len(values)) * 1.0, values), high(100.0))
 
 
+SEPARATE, ONE_STAY = [(1, 1), (1, 1)], [(1, 2), (2, 2)]
+
+
+def parts_of(found: list[CrossingExcursion]) -> list[tuple[int, int]]:
+    """Return of each excursion which part of how many it is."""
+    return [(e.part, e.pieces) for e in found]
+
+
+def places(found: list[CrossingExcursion]) -> list[tuple[int, int, int | None]]:
+    """Return of each excursion the positions of its first and last reading outside and of its return."""
+    return [
+        (e.first_outside.index, e.last_outside.index, e.returned.index if e.returned else None) for e in found
+    ]
+
+
 @pytest.mark.parametrize(("sigmas", "sure"), [(4.3, True), (3.7, False)])
 def test_one_reading_is_surely_out_by_four_sigmas(sigmas: float, sure: bool) -> None:
     [e] = after_calm(sigmas)
@@ -446,48 +461,57 @@ def test_a_mean_of_neighbours_is_surely_out_by_four_of_its_own_sigmas(
 
 
 @pytest.mark.parametrize(
-    ("count", "sigmas", "pieces"),
-    [(1, 4.4, [1, 1]), (1, 3.6, [2]), (4, 2.2, [1, 1]), (4, 1.8, [2]), (16, 1.1, [1, 1]), (16, 0.9, [2])],
+    ("count", "sigmas", "parts"),
+    [
+        (1, 4.4, SEPARATE),
+        (1, 3.6, ONE_STAY),
+        (4, 2.2, SEPARATE),
+        (4, 1.8, ONE_STAY),
+        (16, 1.1, SEPARATE),
+        (16, 0.9, ONE_STAY),
+    ],
 )
-def test_between_two_stretches_the_readings_must_show_that_it_came_back(
-    count: int, sigmas: float, pieces: list[int]
+def test_between_two_excursions_the_readings_must_show_that_it_came_back(
+    count: int, sigmas: float, parts: list[tuple[int, int]]
 ) -> None:
     found = after_calm(*[12.0] * 5, *[-sigmas] * count, *[12.0] * 5)
-    assert [e.pieces for e in found] == pieces
+    assert parts_of(found) == parts
+    assert [e.pieces for e in unbroken(found)] == ([2] if parts == ONE_STAY else [1, 1])
     assert all(e.sure for e in found)
+    back = 405 + count
+    assert places(found) == [(400, 404, 405), (back, back + 4, back + 5)]
 
 
 def test_a_deadband_must_be_crossed_beyond_doubt_to_have_come_back() -> None:
     values = np.concatenate([CALM, [112.0] * 5, [93.0] * 3, [112.0] * 5, CALM[:60]])
     s = series("A1.x", np.arange(len(values)) * 1.0, values)
-    assert [e.pieces for e in out(channel("A1.x"), s, high(100.0, deadband=2.0))] == [
-        1,
-        1,
-    ]  # 5 inside the band
-    assert [e.pieces for e in out(channel("A1.x"), s, high(100.0, deadband=5.0))] == [2]  # 2 inside it
+    for deadband, parts in ((2.0, SEPARATE), (5.0, ONE_STAY)):  # back by 5 beyond the band, and by 2
+        assert parts_of(out(channel("A1.x"), s, high(100.0, deadband=deadband))) == parts
 
 
-def test_an_excursion_of_several_pieces_has_the_first_way_out_the_last_way_back_and_the_worst_of_all() -> (
-    None
-):
-    [e] = after_calm(12.0, 13.0, -1.0, 20.0, 12.0, -1.0, 15.0)
+def test_excursions_torn_apart_by_noise_each_keep_their_own_readings() -> None:
+    found = after_calm(12.0, 13.0, -1.0, 20.0, 12.0, -1.0, 15.0)
+    assert parts_of(found) == [(1, 3), (2, 3), (3, 3)]
+    assert places(found) == [(400, 401, 402), (403, 404, 405), (406, 406, 407)]
+    assert [e.worst.index for e in found] == [401, 403, 406]
+    assert [ends(e) for e in found[1:]] == [(402.0, 403.0), (405.0, 406.0)]
+    assert all(e.interval.method is Method.BRACKET for e in found[1:])
+
+
+def test_a_stay_of_several_pieces_has_the_first_way_out_the_last_way_back_and_the_worst_of_all() -> None:
+    found = after_calm(12.0, 13.0, -1.0, 20.0, 12.0, -1.0, 15.0)
+    [e] = unbroken(found)
     assert e.pieces == 3
+    assert e.interval == found[0].interval
     assert e.last_inside is not None
-    assert e.returned is not None
-    places = (
-        e.last_inside.index,
-        e.first_outside.index,
-        e.worst.index,
-        e.last_outside.index,
-        e.returned.index,
-    )
-    assert places == (399, 400, 403, 406, 407)
+    assert places([e]) == [(400, 406, 407)]
+    assert (e.last_inside.index, e.worst.index) == (399, 403)
     assert e.worst.value == pytest.approx(100 + 20 * SEEN)
 
 
 def test_the_worst_of_a_low_limit_is_the_lowest() -> None:
     values = -np.concatenate([CALM, 100.0 + SEEN * np.array([12, 20, -1, 30, 15.0]), CALM[:60]])
-    [e] = out(channel("A1.x"), series("A1.x", np.arange(len(values)) * 1.0, values), low(-100.0))
+    [e] = unbroken(out(channel("A1.x"), series("A1.x", np.arange(len(values)) * 1.0, values), low(-100.0)))
     assert (e.worst.index, e.pieces) == (403, 2)
 
 
@@ -506,11 +530,7 @@ def test_what_keeps_readings_near_the_limit_from_showing_their_side_is_named(
         values = np.round(values / 10) * 10
         values[300:340] = np.resize([110.0, 100.0], 40)
     s = series("A1.x", np.arange(400.0), values)
-    found = [
-        e
-        for e in out(channel("A1.x", **settings), s, high(104.0 if "resolution" in settings else 100.0))
-        if e.sure
-    ]
-    e = found[-1]
+    limit = high(104.0 if "resolution" in settings else 100.0)
+    e = sure_stays(out(channel("A1.x", **settings), s, limit))[-1]
     assert e.interval.method is Method.BEYOND_DOUBT
     assert code in {r.code for r in e.interval.reasons}

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from dataclasses import replace
 
+import pytest
+
 from rig.domain.model import Side
 from rig.forensics.answer import CrossingExcursion, Interval, Mark, Method
 from rig.forensics.episodes import closeness_s, episodes, final, first_of_each, joined, unbroken
@@ -55,6 +57,14 @@ def test_a_row_that_noise_tore_apart_is_one_stay_with_the_farthest_of_its_readin
     assert (stay.worst.value, stay.pieces) == (5.0, 3)
     below = unbroken([replace(one, side=Side.LOW) for one in torn])
     assert below[0].worst.value == 2.0
+
+
+@pytest.mark.parametrize("side", list(Side))
+def test_of_equally_far_readings_of_a_stay_the_first_is_the_worst(side: Side) -> None:
+    row = [went_out("b", 10, 12), went_out("b", 13, None)]
+    torn = [replace(one, side=side, pieces=2, part=k) for k, one in enumerate(row, 1)]
+    [stay] = unbroken(torn)
+    assert stay.worst.index == 10
 
 
 def test_the_failure_is_the_last_from_which_a_channel_never_came_back() -> None:

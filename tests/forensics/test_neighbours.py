@@ -19,7 +19,7 @@ WINDOW = (START_NS + 900 * S, START_NS + 1000 * S)
 
 
 def around(stories: dict[str, ChannelStory] | None = None, mains_v: float = 0.0) -> dict[str, Neighbour]:
-    """Units A1 (asked about) to A3, mains, air and a response of the room; all quiet but for this."""
+    """Units A1 (asked about) to A3, mains, air and a response of the room; all normal but for this."""
     channels = [
         channel("A1.x"),
         channel("A2.x", unit="A2"),
@@ -42,9 +42,9 @@ def around(stories: dict[str, ChannelStory] | None = None, mains_v: float = 0.0)
 
 def test_every_other_unit_and_every_stimulus_of_the_room_has_its_line() -> None:
     found = around()
-    assert {n.state for n in found.values()} == {"quiet"}
-    assert found["A2"].text == "within its limits"
-    assert found["mains"].text == "as before"
+    assert {n.state for n in found.values()} == {"normal"}
+    assert found["A2"].text == "within limits"
+    assert found["mains"].text == "no change"
 
 
 @pytest.mark.parametrize(
@@ -52,11 +52,11 @@ def test_every_other_unit_and_every_stimulus_of_the_room_has_its_line() -> None:
     [
         (950, 960, "out"),
         (1000, 1100, "out"),
-        (1001, 1100, "quiet"),
+        (1001, 1100, "normal"),
         (800, 900, "out"),
-        (800, 899, "quiet"),
+        (800, 899, "normal"),
         (100, None, "out"),
-        (1100, None, "quiet"),
+        (1100, None, "normal"),
     ],
 )
 def test_out_means_out_at_any_time_within_these_minutes(begun: int, back: int | None, state: str) -> None:
@@ -71,7 +71,7 @@ def test_which_channels_were_out_is_named() -> None:
     found = around({"A2.y": one})["A2"]
     assert (found.text, found.channels) == ("out of limits: A2.y", ("A2.y",))
     mains = around({"mains": replace(story("mains"), excursions=(out("mains", 950),))})["mains"]
-    assert (mains.text, mains.channels) == ("out of its limits", ("mains",))
+    assert (mains.text, mains.channels) == ("out of limits", ("mains",))
 
 
 def test_what_was_not_sure_is_not_out() -> None:
@@ -82,15 +82,15 @@ def test_what_was_not_sure_is_not_out() -> None:
 def test_a_unit_not_one_channel_of_which_was_read_is_unread() -> None:
     none = {name: replace(story(name), usable=0) for name in ("A2.x", "A2.y", "A2.signal")}
     found = around(none)["A2"]
-    assert (found.state, found.text) == ("unread", "not one usable reading")
+    assert (found.state, found.text) == ("unread", "no usable reading")
     del none["A2.x"]
-    assert around(none)["A2"].state == "quiet"
+    assert around(none)["A2"].state == "normal"
     assert around({"air": replace(story("air"), usable=0)})["air"].state == "unread"
 
 
 def test_a_stimulus_that_left_its_earlier_range_at_the_moment_has_shifted() -> None:
     found = around(mains_v=5.0)["mains"]
-    assert (found.state, found.channels) == ("shifted", ("mains",))
-    assert "above anything earlier" in found.text
+    assert (found.state, found.channels) == ("changed", ("mains",))
+    assert "above its earlier range" in found.text
     out_too = replace(story("mains"), excursions=(out("mains", 950),))
     assert around({"mains": out_too}, mains_v=5.0)["mains"].state == "out"

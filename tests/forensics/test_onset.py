@@ -166,7 +166,7 @@ def test_the_slope_that_would_not_have_been_seen_is_five_scatters_over_the_time_
     found, note = of_bins(60 + ALTERNATING)
     assert found is None
     hours = 0.4 * BINS / 3600
-    assert f"slower than {5 * UNIT / hours:.2g} V/h" in note
+    assert f"drift below {5 * UNIT / hours:.2g} V/h" in note
 
 
 @pytest.mark.parametrize(("count", "enough"), [(119, False), (120, True)])
@@ -178,7 +178,7 @@ def test_fewer_than_sixty_bins_of_two_readings_do_not_show_a_normal(count: int, 
     _, note = onset(
         AnalysisData(room, room.layout, room.span), "A1.t", START_NS + round(0.2e9 * count), None, 0.95
     )
-    assert ("none seen" in note) is enough
+    assert ("none detected" in note) is enough
     assert ("baseline too short" in note) is not enough
 
 
@@ -195,7 +195,7 @@ def test_the_normal_is_the_first_two_fifths_of_which_twenty_bins_must_be_known(
     _, note = onset(
         AnalysisData(room, room.layout, room.span), "A1.t", START_NS + 240_000_000_000, None, 0.95
     )
-    assert ("none seen" in note) is enough
+    assert ("none detected" in note) is enough
     assert ("baseline too short" in note) is not enough
 
 
@@ -290,7 +290,7 @@ def test_what_follows_a_stimulus_slowly_has_not_departed(memory: float) -> None:
     noise = np.random.default_rng(5).normal(0, 0.05, BINS)
     found, note = of_bins(60 + own + noise, mains=mains)
     assert found is None
-    assert "none seen" in note
+    assert "none detected" in note
     gone = 60 + own + noise + np.where(k > 450, 0.2 * (k - 450), 0.0)
     found, _ = of_bins(gone, mains=mains)
     assert found is not None

@@ -213,7 +213,7 @@ def test_what_a_curve_took_off_does_not_lengthen_the_advice() -> None:
 
 def test_without_reasons_the_overlap_itself_is_the_obstacle() -> None:
     [pair] = order({"a": interval(0, 2), "b": interval(1, 3)}).open_pairs
-    assert pair.obstacle == "their intervals overlap"
+    assert pair.obstacle == "intervals overlap"
 
 
 def test_a_channel_out_from_the_start_is_said_to_be_the_obstacle() -> None:
@@ -311,7 +311,7 @@ def test_the_narrower_of_two_intervals_decides_what_distance_is_worth_stating(
     b = rectangle(100 * s, 104 * s, best_ns=101 * s + round(best * s))
     [pair] = order({"a": a, "b": b}).pairs
     assert pair.resolvable_at_s == (pytest.approx(told_by) if told_by else None)
-    assert told_by or pair.obstacle.endswith("they lie at most 10 s apart")
+    assert told_by or pair.obstacle.endswith("crossings at most 10 s apart")
 
 
 def test_of_two_like_moments_the_first_by_name_stands_first() -> None:
@@ -321,7 +321,7 @@ def test_of_two_like_moments_the_first_by_name_stands_first() -> None:
 
 def test_what_widens_nothing_hides_nothing() -> None:
     [pair] = order({"a": because(0, 2, trend=-5.0), "b": because(1, 3, stamp=0.0)}).open_pairs
-    assert pair.obstacle == "their intervals overlap"
+    assert pair.obstacle == "intervals overlap"
 
 
 def test_a_moment_without_a_known_end_is_before_nothing() -> None:
@@ -332,12 +332,12 @@ def test_a_moment_without_a_known_end_is_before_nothing() -> None:
     found = order({"a": open_end, "b": late})
     [pair] = found.pairs
     assert (pair.certain, pair.probability, pair.resolvable_at_s) == (False, 0.5, None)
-    assert pair.obstacle == "one of them has no known end"
+    assert pair.obstacle == "one has no known end"
     assert found.channels == ("a", "b")
     [pair] = order({"a": replace(late, best_ns=None), "b": interval(5, 7)}).pairs
-    assert pair.obstacle == "one of them has no known end"
+    assert pair.obstacle == "one has no known end"
     [pair] = order({"a": interval(5, 7), "b": replace(late, best_ns=None)}).pairs
-    assert pair.obstacle == "one of them has no known end"
+    assert pair.obstacle == "one has no known end"
 
 
 @pytest.mark.parametrize("end", [1.5, 3.0])

@@ -81,7 +81,7 @@ def test_five_readings_in_a_row_without_a_sane_value_are_a_sensor_fault_and_four
     [said] = found.evidence
     assert said.t_ns == found.from_ns
     assert said.text.startswith(f"5 readings with status '{word.name.replace('_', ' ').lower()}'")
-    assert said.text.endswith(f"the last good one was {restless(50)[-1]:.6g} degC")
+    assert said.text.endswith(f"; last good reading {restless(50)[-1]:.6g} degC")
 
 
 @pytest.mark.parametrize("word", [Status.NO_REPLY, Status.BAD_REPLY, Status.LOST, Status.REFUSED])
@@ -155,7 +155,7 @@ def test_standing_still_by_a_chance_of_one_in_a_thousand_million_is_stuck(repeat
         assert found.fault_type is FaultType.STUCK
         assert at_s(found) == (998, 1018)
         assert found.evidence[0].text.startswith(
-            f"21 times exactly {values[-1]:.6g} V; before, 35% were repeats"
+            f"21 readings of exactly {values[-1]:.6g} V; repeats before: 35%"
         )
 
 
@@ -200,7 +200,7 @@ def test_failed_readings_while_a_value_stands_still_change_nothing() -> None:
     found = of_one(values, status)
     assert found is not None
     assert (found.fault_type, at_s(found)) == (FaultType.STUCK, (200, 238))
-    assert found.evidence[0].text.startswith("37 times")
+    assert found.evidence[0].text.startswith("37 readings of exactly ")
 
 
 @pytest.mark.parametrize(("share", "stuck"), [(0.055, True), (0.045, False), (0.0, False)])
@@ -254,7 +254,9 @@ def test_like_channels_must_move_by_eight_display_steps(moved: float, stuck: boo
     assert (found is not None) is stuck
     if found is not None:
         assert (found.fault_type, at_s(found)) == (FaultType.STUCK, (200, 399))
-        assert found.evidence[0].text == "200 times exactly 80 V, while like channels moved by 9 or more"
+        assert found.evidence[0].text == (
+            "200 readings of exactly 80 V, while the same channel on the other units changed by 9 or more"
+        )
 
 
 @pytest.mark.parametrize(("moved", "stuck"), [(7.0, False), (9.0, True)])
@@ -467,7 +469,7 @@ def test_a_temperature_that_sinks_to_the_rooms_while_its_unit_goes_on_has_lost_i
     assert FELL - 6 <= begun <= FELL
     assert until == N - 1
     [said] = found.evidence
-    assert "while A1.v0, A1.v1 went on as before" in said.text
+    assert "while A1.v0, A1.v1 stayed the same" in said.text
     assert said.text.startswith("fell from 70.")
 
 

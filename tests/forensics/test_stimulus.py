@@ -190,8 +190,8 @@ def shifted(**moved: float) -> list[tuple[str, str]]:
 
 
 def test_a_stimulus_shifted_when_it_is_half_its_range_beyond_it() -> None:
-    assert shifted(mains=0.55) == [("mains", "0.55 V above anything earlier")]
-    assert shifted(mains=-0.55) == [("mains", "0.55 V below anything earlier")]
+    assert shifted(mains=0.55) == [("mains", "0.55 V above its earlier range")]
+    assert shifted(mains=-0.55) == [("mains", "0.55 V below its earlier range")]
     assert shifted(mains=0.45) == []
     assert shifted(mains=-0.45) == []
 

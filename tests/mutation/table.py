@@ -10,6 +10,7 @@ ROOT = Path(__file__).parent.parent.parent
 WARM = (
     "duckdb",
     "hypothesis.strategies",
+    "msgspec",
     "numpy",
     "pandas",
     "pyarrow.compute",
@@ -19,38 +20,48 @@ WARM = (
 )
 """Foreign libraries that are loaded once, before any mutant."""
 
+DOMAIN = "rig/domain"
 FORENSICS = "rig/forensics"
 STORE = "rig/store"
-TESTS = {"limits": "tests/core", "forensics": "tests/forensics", "store": "tests/store"}
 
-LIMITS = {"limits": ("rig/domain/limits.py", ("test_limits.py",))}
-EVENTUAL = ("test_roles.py", "test_postmortem.py")
+JUDGED_BY: dict[str, tuple[str, ...]] = {
+    "limits": ("domain/test_limits.py",),
+    "limit_arrays": (
+        "domain/test_limit_arrays.py",
+        "forensics/test_walk.py",
+        "forensics/test_crossings.py",
+        "forensics/test_pieces.py",
+    ),
+}
+EVENTUAL = ("test_attribution.py", "test_analysis.py")
 """What goes through all of the post-mortem."""
 NOTICED_BY: dict[str, tuple[str, ...]] = {
     "aftermath": ("test_aftermath.py", *EVENTUAL),
-    "answer": ("test_order.py", "test_record.py", *EVENTUAL),
-    "changes": ("test_changes.py", "test_onset.py"),
-    "crossings": ("test_crossings.py", "test_doubt.py"),
-    "doubt": ("test_doubt.py", "test_crossings.py"),
+    "analysis": ("test_analysis.py", "test_attribution.py", "test_pieces.py"),
+    "analysis_data": ("test_analysis_data.py", *EVENTUAL),
+    "answer": ("test_order.py", "test_postmortem_json.py", "test_spikes.py", *EVENTUAL),
+    "attribution": EVENTUAL,
+    "change_detection": ("test_change_detection.py", "test_onset.py"),
+    "channel_readings": ("test_analysis_data.py", "test_crossings.py", *EVENTUAL),
+    "crossings": ("test_crossings.py", "test_guaranteed_bracket.py"),
+    "effective_limits": ("test_effective_limits.py", *EVENTUAL),
     "episodes": ("test_episodes.py",),
-    "evidence": ("test_scene.py", "test_crossings.py", *EVENTUAL),
-    "grids": ("test_scene.py", "test_onset.py", "test_pieces.py"),
-    "health": ("test_health.py", "test_roles.py"),
-    "inforce": ("test_inforce.py", *EVENTUAL),
-    "local": ("test_local.py", "test_doubt.py", "test_crossings.py"),
+    "grids": ("test_analysis_data.py", "test_onset.py", "test_pieces.py"),
+    "guaranteed_bracket": ("test_guaranteed_bracket.py", "test_crossings.py"),
+    "inputs": ("test_derived.py",),
+    "local": ("test_local.py", "test_guaranteed_bracket.py", "test_crossings.py"),
     "neighbours": ("test_neighbours.py", *EVENTUAL),
     "noise": ("test_noise.py",),
     "onset": ("test_onset.py",),
     "order": ("test_order.py",),
-    "postmortem": ("test_postmortem.py", "test_roles.py", "test_pieces.py"),
-    "record": ("test_record.py",),
-    "roles": ("test_roles.py", *EVENTUAL),
-    "scene": ("test_scene.py", *EVENTUAL),
+    "postmortem_json": ("test_postmortem_json.py",),
+    "sensor_faults": ("test_sensor_faults.py", "test_attribution.py"),
+    "short_answer": ("test_short_answer.py", *EVENTUAL),
+    "spikes": ("test_spikes.py",),
     "stimulus": ("test_stimulus.py", *EVENTUAL),
-    "track": ("test_pieces.py", "test_crossings.py", *EVENTUAL),
+    "track": ("test_pieces.py", "test_crossings.py", "test_derived.py", *EVENTUAL),
     "trend": ("test_trend.py", "test_crossings.py"),
     "walk": ("test_walk.py", "test_pieces.py"),
-    "words": ("test_postmortem.py", "test_roles.py"),
 }
 READ_BACK = ("test_rundir.py", "test_seal.py", "test_parquet.py")
 """What writes a run and reads it again."""
@@ -58,30 +69,29 @@ STORED: dict[str, tuple[str, ...]] = {
     "catalogue": READ_BACK,
     "columns": ("test_columns.py", "test_parquet.py", "test_seal.py"),
     "files": ("test_rundir.py", "test_storage_faults.py", *READ_BACK),
-    "frames": ("test_frames.py", "test_format.py", "test_journal.py"),
     "inbox": ("test_inbox.py",),
     "index": ("test_index.py", "test_parquet.py", "test_seal.py"),
-    "journal": ("test_frames.py", "test_journal.py", "test_tail.py"),
-    "kept": ("test_kept.py",),
+    "journal": ("test_journal_frames.py", "test_journal.py", "test_tail.py"),
+    "journal_frames": ("test_journal_frames.py", "test_format.py", "test_journal.py"),
     "notes": ("test_rundir.py", "test_seal.py"),
     "pair": READ_BACK,
+    "pair_summary": ("test_pair_summary.py",),
     "parquet": ("test_parquet.py", "test_seal.py"),
-    "pieces": ("test_summary.py",),
-    "reader": ("test_rundir.py", "test_summary.py", "test_seal.py", "test_parquet.py"),
+    "pieces": ("test_pair_summary.py",),
+    "reader": ("test_rundir.py", "test_pair_summary.py", "test_seal.py", "test_parquet.py"),
+    "reading_stamps": ("test_columns.py",),
     "recover": ("test_recover.py", "test_rundir.py", "test_storage_faults.py"),
+    "result_cache": ("test_result_cache.py",),
     "rundir": ("test_rundir.py", "test_recover.py"),
     "seal": ("test_seal.py",),
     "segments": ("test_seal.py", "test_parquet.py", "test_recover.py"),
-    "stamps": ("test_columns.py",),
-    "standing": ("test_rundir.py", "test_summary.py"),
-    "summary": ("test_summary.py",),
+    "session_state": ("test_session_state.py", "test_rundir.py", "test_pair_summary.py"),
     "tail": ("test_tail.py",),
     "verify": ("test_verify.py", "test_seal.py"),
     "writer": ("test_writer.py", "test_storage_faults.py", "test_rundir.py"),
 }
 NOT_FOR_MUTANTS = (
     "test_a_lost_index_is_replaced_by_the_copy",
-    "test_a_readings_folder_opens_with",
     "test_after_a_power_cut",
     "test_any_flipped_bit_in",
     "test_deleting_the_lock_file",
@@ -113,12 +123,14 @@ class Target:
 
 
 def targets() -> list[Target]:
-    """Return all modules of the table that are there, each with those of its test files that are there."""
-    rows = {f"forensics.{name}": (f"{FORENSICS}/{name}.py", files) for name, files in NOTICED_BY.items()}
-    rows |= {f"store.{name}": (f"{STORE}/{name}.py", files) for name, files in STORED.items()}
+    """Return all modules of the table, each with its test files."""
     found = []
-    for name, (path, files) in {**LIMITS, **rows}.items():
-        folder = ROOT / TESTS[name.split(".")[0]]
-        tests = dict.fromkeys(folder / one for one in files if (folder / one).exists())
-        found.append(Target(name, ROOT / path, tuple(tests)))
+    for area, rows, folder in (
+        (DOMAIN, JUDGED_BY, "tests"),
+        (FORENSICS, NOTICED_BY, "tests/forensics"),
+        (STORE, STORED, "tests/store"),
+    ):
+        for name, files in rows.items():
+            tests = tuple(ROOT / folder / one for one in dict.fromkeys(files))
+            found.append(Target(f"{area.split('/')[-1]}.{name}", ROOT / area / f"{name}.py", tests))
     return found

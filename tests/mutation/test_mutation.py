@@ -11,7 +11,7 @@ from tests.mutation.__main__ import chosen
 from tests.mutation.accepted import accepted, stale
 from tests.mutation.mutants import mutants_of
 from tests.mutation.running import NotTriedError, tried, warm_up
-from tests.mutation.table import ROOT, Target, targets
+from tests.mutation.table import FORENSICS, ROOT, STORE, Target, targets
 
 SOURCE = '''
 """A module."""
@@ -86,6 +86,13 @@ def test_every_module_of_the_table_is_there_with_its_tests() -> None:
     for one in targets():
         assert one.path.exists(), one.name
         assert one.tests, one.name
+        assert [test for test in one.tests if not test.exists()] == [], one.name
+
+
+@pytest.mark.parametrize("area", [FORENSICS, STORE])
+def test_every_module_of_these_areas_has_its_line(area: str) -> None:
+    there = {path for path in (ROOT / area).glob("*.py") if path.name != "__init__.py"}
+    assert there - {one.path for one in targets()} == set()
 
 
 def test_every_reviewed_mutant_still_is_one_and_has_its_reason() -> None:
@@ -106,7 +113,7 @@ def test_a_reviewed_mutant_without_a_reason_is_refused(tmp_path: Path) -> None:
 @pytest.mark.slow
 def test_a_mutant_of_a_real_module_is_noticed_and_the_sound_module_passes() -> None:
     warm_up()
-    [limits] = [one for one in targets() if one.name == "limits"]
+    [limits] = [one for one in targets() if one.name == "domain.limits"]
     [mutant] = [m for m in mutants_of(limits.source) if (m.before, m.after) == ("beyond > 0", "beyond >= 0")]
     [(_, outcome)] = tried(limits, [mutant], 1)
     assert outcome.noticed
