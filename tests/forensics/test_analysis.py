@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -83,10 +82,11 @@ def test_an_instrument_that_was_silent_for_a_while_is_named_though_it_came_back(
         t_ns = START_NS + round(t_s * 1e9)
         return Event(kind=kind, t_ns=t_ns, session=1, seq=round(t_s), subject="two", text="", data={})
 
-    room = replace(two_channel_death(), happened=[
+    room = two_channel_death()
+    room.happened = [
         happened(10, EventKind.INSTRUMENT_LOST), happened(14, EventKind.INSTRUMENT_BACK),
         happened(80, EventKind.INSTRUMENT_LOST),
-    ])  # fmt: skip
+    ]  # fmt: skip
     (told,) = (one for one in analyse(room).limitations if "offline" in one)
     # the second silence has no end on record: it lasts to the last reading, at 99.4 s
     assert told.startswith("two offline 2 times, 23 s in all, last from ")
