@@ -91,6 +91,7 @@ def test_a_limit_that_was_moved_past_the_readings_counts_but_crossed_nothing_and
     past = moved.channels[0].excursions[1]
     assert [(e.limit, e.moved) for e in moved.channels[0].excursions] == [(95.0, False), (105.0, True)]
     assert (past.sure, past.last_inside, past.interval.earliest_ns) == (False, None, None)
+    assert past.lost == 0
     assert moved.channels[0].ordered is None
     assert any("moved past it" in one for one in moved.limitations)
     assert not any("moved past it" in one for one in answer().limitations)

@@ -142,3 +142,10 @@ def test_an_even_ramp_shows_steps_that_what_follows_does_not_keep() -> None:
     later = np.random.default_rng(4).normal(50, 1, 60)
     assert of(ramp, 0.0, later).step == 0.0
     assert of(ramp, 0.2, later).step == 0.2
+
+
+@pytest.mark.parametrize(("bend", "smooth"), [(0.49, True), (0.5, False)])
+def test_a_few_readings_that_bend_by_less_than_half_a_display_step_are_smooth(
+    bend: float, smooth: bool
+) -> None:
+    assert of(np.array([0.0, 0.0, bend]), 1.0).smooth is smooth

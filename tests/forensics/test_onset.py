@@ -218,6 +218,21 @@ def test_a_sharp_bend_is_stated_with_half_its_interval_on_either_side() -> None:
     )  # fmt: skip
 
 
+def test_a_step_between_two_bins_is_found_where_they_meet() -> None:
+    row = 60 + 0.01 * ALTERNATING
+    row[360:] += 12 * UNIT
+    found, note = of_bins(row)
+    assert found is not None, note
+    assert found.interval.best_ns is not None
+    assert found.interval.best_ns == pytest.approx(START_NS + round(360 * 0.4e9), abs=0.02e9)
+
+
+def test_a_stimulus_that_never_changed_corrects_nothing() -> None:
+    found, note = of_bins(late(20.0, 40), mains=np.full(BINS, 230.0))
+    assert found is not None, note
+    assert found.corrected_for == ()
+
+
 def test_a_fall_is_the_mirror_of_a_rise() -> None:
     row = ALTERNATING.copy()
     row[360:] += 12 * UNIT

@@ -9,7 +9,9 @@ from hypothesis import strategies as st
 
 from rig.domain.limit_arrays import Excursion
 from rig.domain.model import Limit, Side, Status
-from rig.forensics.walk import stretches
+from rig.forensics.channel_readings import readings
+from rig.forensics.walk import rows_of, stretches
+from tests.forensics.rooms import channel, series
 
 VALUES = st.one_of(
     st.sampled_from([89.0, 90.0, 91.0, 88.0, 87.999, 90.000001, float("nan"), float("inf")]),
@@ -105,3 +107,9 @@ def test_readings_that_are_not_good_neither_start_nor_end_an_excursion() -> None
     [only] = stretches(value, usable, Limit(side=Side.HIGH, value=90.0))
     assert as_tuple(only) == (0, 2, 5, 6)
     assert only.worst_at == 5
+
+
+def test_rows_are_of_the_values_or_of_their_sizes() -> None:
+    found = readings(channel("A1.x"), series("A1.x", [0.0, 1.0], [-3.0, 2.0]))
+    assert rows_of(found).value.tolist() == [-3.0, 2.0]
+    assert rows_of(found, size=True).value.tolist() == [3.0, 2.0]

@@ -43,7 +43,7 @@ NOTICED_BY: dict[str, tuple[str, ...]] = {
     "attribution": EVENTUAL,
     "change_detection": ("test_change_detection.py", "test_onset.py"),
     "channel_readings": ("test_analysis_data.py", "test_crossings.py", *EVENTUAL),
-    "crossings": ("test_crossings.py", "test_guaranteed_bracket.py"),
+    "crossings": ("test_crossings.py", "test_guaranteed_bracket.py", "test_effective_limits.py"),
     "effective_limits": ("test_effective_limits.py", *EVENTUAL),
     "episodes": ("test_episodes.py",),
     "grids": ("test_analysis_data.py", "test_onset.py", "test_pieces.py"),
