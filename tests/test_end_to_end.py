@@ -200,6 +200,7 @@ def test_an_unplugged_line_costs_its_own_bus_alone_and_is_an_event_with_its_caus
             assert set(run.series(name).status.tolist()) == {int(Status.GOOD)}, name
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     ("text", "code", "said"),
     [
@@ -262,6 +263,7 @@ channels:
 """
 
 
+@pytest.mark.slow
 def test_an_absent_port_is_named_by_the_probe(tmp_path: Path) -> None:
     file = tmp_path / "rig.yaml"
     file.write_text(RIG.format(runs=tmp_path / "runs", port=tmp_path / "no-such-port"), encoding="utf-8")

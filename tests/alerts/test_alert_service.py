@@ -152,6 +152,7 @@ def sealed(recording: Recording) -> None:
     subprocess.run([sys.executable, "-m", "rig.store.seal", str(recording.path)], check=True)
 
 
+@pytest.mark.slow
 def test_what_was_sealed_while_nobody_looked_is_told_all_the_same(
     recording: Recording, clock: FakeClock, tmp_path: Path
 ) -> None:

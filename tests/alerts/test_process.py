@@ -115,6 +115,7 @@ def test_a_watcher_hears_nothing_more_when_only_the_alerts_process_dies(tmp_path
         assert len(hook.posts) == heard
 
 
+@pytest.mark.slow
 def test_a_session_with_another_rig_file_changes_who_is_told(tmp_path: Path) -> None:
     with Hook() as first, Hook() as second:
         recording = Recording(tmp_path, SYSTEM, rig_text(first))
@@ -129,6 +130,7 @@ def test_a_session_with_another_rig_file_changes_who_is_told(tmp_path: Path) -> 
         assert headlines(second) == ["A2.heatsink above high limit 95 degC: 96.2 degC"]
 
 
+@pytest.mark.slow
 def test_only_one_process_tells_of_a_run(tmp_path: Path) -> None:
     with Hook() as hook:
         recording = Recording(tmp_path, SYSTEM, rig_text(hook))

@@ -197,7 +197,7 @@ def courses(draw: st.DrawFn, side: Side) -> list[BoundInForce]:
     return forces
 
 
-@settings(max_examples=250, deadline=None)
+@settings(deadline=None)
 @given(st.data(), recordings(), st.sampled_from(list(Side)), st.lists(st.integers(1, 39), max_size=6))
 def test_arrays_whole_or_in_pieces_say_what_the_table_says_reading_by_reading(
     data: st.DataObject, readings: list[Reading], side: Side, cuts: list[int]

@@ -26,6 +26,7 @@ def alike(rng: np.random.Generator, count: int, tau: float) -> np.ndarray:
     return np.array(value)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(("tau", "least"), [(1.0, 0.88), (30.0, 0.88), (300.0, 0.85)])
 def test_the_true_mean_lies_within_the_interval_as_often_as_stated(tau: float, least: float) -> None:
     """Seeded simulation; Student's factor for 95 % from scipy. At 300 a run is ten memories long only."""

@@ -183,6 +183,7 @@ def exported(desk: Desk, to: Path, **environment: str) -> subprocess.CompletedPr
     )  # fmt: skip
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("ending", ["csv", "xlsx", "parquet"])
 def test_a_full_disk_is_one_line_on_the_terminal_and_leaves_nothing_there(
     small_disk: Path, desk: Desk, ending: str
@@ -197,6 +198,7 @@ def test_a_full_disk_is_one_line_on_the_terminal_and_leaves_nothing_there(
     assert list(small_disk.iterdir()) == [ballast]
 
 
+@pytest.mark.slow
 def test_no_room_to_make_up_a_sheet_is_said_with_its_folder(small_disk: Path, desk: Desk) -> None:
     (small_disk / "ballast").write_bytes(bytes((4 << 20) - 4096))
     done = exported(desk, desk.folder / "out.xlsx", TMPDIR=str(small_disk))

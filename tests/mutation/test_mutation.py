@@ -74,6 +74,7 @@ def test_each_mutant_differs_from_the_module_in_one_place_and_from_every_other()
     assert len(set(keys)) == len(keys)
 
 
+@pytest.mark.slow
 def test_a_sample_depends_on_its_seed_alone() -> None:
     found = targets()[:3]
     first = [[m.key for m in ms] for _, ms in chosen(found, 20, 5)]
@@ -95,6 +96,7 @@ def test_every_module_of_these_areas_has_its_line(area: str) -> None:
     assert there - {one.path for one in targets()} == set()
 
 
+@pytest.mark.slow
 def test_every_reviewed_mutant_still_is_one_and_has_its_reason() -> None:
     entries = accepted()
     names = {one.name for one in targets()}

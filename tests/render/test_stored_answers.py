@@ -50,6 +50,7 @@ def test_everything_a_post_mortem_can_hold_survives_being_kept() -> None:
     assert from_storage(json.loads(json.dumps(to_storage(made)))) == made
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("name", [path.name for path in sorted(SAMPLES.iterdir()) if path.is_dir()])
 def test_the_answer_to_a_sample_run_survives_being_kept(name: str, tmp_path: Path) -> None:
     path = copied(name, tmp_path)
@@ -62,6 +63,7 @@ def test_the_answer_to_a_sample_run_survives_being_kept(name: str, tmp_path: Pat
         assert StoredPostMortem(path, unit).answer() == found
 
 
+@pytest.mark.slow
 def test_what_the_command_says_is_the_same_the_second_time_and_needs_no_arithmetic(
     sample: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
@@ -137,6 +139,7 @@ def test_the_helper_seals_a_run_that_cannot_be_explained_and_says_why(
     assert list((run.path / "sealed").iterdir())
 
 
+@pytest.mark.slow
 def test_an_answer_with_the_field_names_of_version_1_is_worked_out_again(
     sample: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:

@@ -39,6 +39,7 @@ def completed(tmp_path: Path, *words: str) -> list[str]:
     return done.stdout.split()
 
 
+@pytest.mark.slow
 def test_bash_completes_every_command(tmp_path: Path) -> None:
     parser = app._parser()
     commands = next(action.choices for action in parser._actions if isinstance(action.choices, dict))
@@ -46,6 +47,7 @@ def test_bash_completes_every_command(tmp_path: Path) -> None:
     assert sorted(completed(tmp_path, "soakrig", "ver")) == ["verdict", "verify"]
 
 
+@pytest.mark.slow
 def test_bash_completes_options_choices_and_folders(tmp_path: Path) -> None:
     (tmp_path / "runs").mkdir()
     (tmp_path / "rooms.yaml").touch()

@@ -161,6 +161,7 @@ def test_a_serial_port_is_spoken_to_only_after_a_yes(tmp_path: Path, answer: str
         os.close(slave)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("answer", ["n", "y"])
 def test_a_serial_port_is_opened_only_after_a_yes(tmp_path: Path, answer: str) -> None:
     """An audit hook of the interpreter sees every file that is opened."""
@@ -238,6 +239,7 @@ def test_wrong_answers_are_asked_again(tmp_path: Path) -> None:
     assert next(iter(rig.instruments.values())).options.device == 7
 
 
+@pytest.mark.slow
 def test_a_person_at_a_terminal_is_asked_and_gets_a_file_that_passes_the_check(tmp_path: Path) -> None:
     master, slave = pty.openpty()
     command = [sys.executable, "-m", "rig.cli", "new", "room.yaml"]

@@ -86,6 +86,7 @@ def test_a_death_comes_between_24_and_30_seconds_with_near_and_far_crossings(nam
     assert max(gaps) > 0.7 * SECOND
 
 
+@pytest.mark.slow
 def test_a_finer_step_finds_the_same_crossings_at_the_same_times() -> None:
     coarse, fine = lived("thermal-runaway"), lived("thermal-runaway", step_ns=2_000_000)
     one = {(c.channel, c.side): c.out_ns for c in coarse.crossings}

@@ -239,6 +239,7 @@ def test_sealing_on_a_disk_that_refuses_leaves_the_journals_as_they_are(tmp_path
     assert list(run.folder("journal").iterdir()) == []
 
 
+@pytest.mark.slow
 def test_a_disk_that_is_really_full_costs_no_reading_once_there_is_room_again(small_disk: Path) -> None:
     run = new_run(small_disk)
     recorder = writer(run)

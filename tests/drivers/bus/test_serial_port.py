@@ -313,6 +313,7 @@ def reopen(cycles: int, plain: Path) -> None:
         assert process.num_fds() == before
 
 
+@pytest.mark.slow
 def test_reopening_leaks_no_descriptor(tmp_path: Path) -> None:
     reopen(300, tmp_path / "plain")
 
