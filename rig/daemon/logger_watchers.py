@@ -15,7 +15,7 @@ from dataclasses import asdict
 from pathlib import Path
 from typing import Any, Protocol
 
-from rig.clock import Clock
+from rig.clock import Clock, apart
 from rig.daemon.intake import Intake
 from rig.daemon.observers.record_observer import Announce
 from rig.daemon.realtime_priority import give_way
@@ -27,6 +27,9 @@ from rig.store.files import OS_DISK
 
 STEP_NS = 50_000_000
 """A wall clock that moves by more than this against the boot clock between two looks has stepped."""
+UNSURE_NS = STEP_NS // 2
+"""A look that knows how far the clocks are apart no better than this waits for the next: two such looks
+together are wrong by ``STEP_NS`` at most, so that no halted process passes for a step."""
 HEALTH_NS = 600 * 1_000_000_000
 ROOM_NS = 60 * 1_000_000_000
 
@@ -46,13 +49,17 @@ class ClockWatch:
     def __init__(self, announce: Announce, clock: Clock) -> None:
         self._announce = announce
         self._clock = clock
-        self._offset_ns = clock.utc_ns() - clock.boot_ns()
-        self._suspended_ns = clock.boot_ns() - clock.monotonic_ns()
+        self._offset_ns = apart(clock.utc_ns, clock.boot_ns).offset_ns
+        self._suspended_ns = -apart(clock.monotonic_ns, clock.boot_ns).offset_ns
 
     def look(self) -> None:
         """Compare the clocks with each other, and with how they stood at the look before."""
-        boot_ns = self._clock.boot_ns()
-        offset_ns = self._clock.utc_ns() - boot_ns
+        wall = apart(self._clock.utc_ns, self._clock.boot_ns)
+        machine = apart(self._clock.monotonic_ns, self._clock.boot_ns)
+        if max(wall.uncertainty_ns, machine.uncertainty_ns) > UNSURE_NS:
+            return  # halted between the readings each time: the next look compares with the one before
+        boot_ns = wall.boot_ns
+        offset_ns = wall.offset_ns
         step_ns = offset_ns - self._offset_ns
         self._offset_ns = offset_ns
         if abs(step_ns) > STEP_NS:
@@ -60,7 +67,7 @@ class ClockWatch:
             self._announce(
                 EventKind.CLOCK_STEP, "run", text, {"step_ns": step_ns, "offset_ns": offset_ns}, boot_ns
             )
-        suspended_ns = boot_ns - self._clock.monotonic_ns()
+        suspended_ns = -machine.offset_ns
         slept_ns = suspended_ns - self._suspended_ns
         self._suspended_ns = suspended_ns
         if slept_ns > STEP_NS:

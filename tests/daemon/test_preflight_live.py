@@ -102,7 +102,7 @@ def test_sensors_of_two_units_that_are_swapped_are_found(cold: running_room.Runn
     assert code == 4, said
     bad = [one for one in checks if one.data.get("verdict") == "bad" and one.data["check"] != "clock"]
     assert {one.subject for one in bad} == {"A1.heatsink", "A2.heatsink"}
-    assert "A2.heatsink warmed instead: swapped?" in bad[0].text
+    assert "A2.heatsink warmed instead: sensors swapped?" in bad[0].text
     assert "sensor assignment A1.heatsink, sensor assignment A2.heatsink" in checks[-1].text
 
 
@@ -120,9 +120,9 @@ def test_hot_units_are_not_called_cold_and_what_needs_hands_is_not_judged_withou
 
 @pytest.mark.timeout(180)
 def test_a_person_is_led_through_and_may_skip(cold: running_room.RunningRoom) -> None:
-    code, said, _, checks = preflight(cold, BY_HAND, answers="\nskip\nskip\nskip\n")
-    assert ">> all units off and at ambient temperature" in said
-    assert ">> A1 on and driven, all others off" in said
+    code, said, _, checks = preflight(cold, BY_HAND, answers="\ns\nskip\ns\n")
+    assert "ACTION: all units off and at ambient temperature" in said
+    assert "ACTION: switch A1 on and drive it, all others off" in said
     assert code == good_code(), said
     assert set(verdicts(checks, "near ambient").values()) == {"good"}
     assert verdicts(checks, "sensor assignment") == {"A1": "not judged", "A2": "not judged"}
@@ -135,8 +135,8 @@ def test_nobody_is_asked_to_switch_on_what_nothing_reads(cold: running_room.Runn
     cold.end()
     code, said, _, checks = preflight(cold, BY_HAND, answers="\n" * 9)
     assert code == 4, said
-    assert ">> all units off" in said
-    assert "on and driven" not in said
+    assert "ACTION: all units off" in said
+    assert "on and drive" not in said
     assert verdicts(checks, "sensor assignment") == {"A1": "not judged", "A2": "not judged"}
-    assert "it stays off" in said
+    assert "stays off" in said
     assert verdicts(checks, "noise with power on") == {"run": "not judged"}

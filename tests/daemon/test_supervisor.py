@@ -416,5 +416,5 @@ def test_where_parquet_cannot_be_written_the_recording_goes_on_in_journals_and_s
     assert told.data["cause"] == "seal"
     assert told.data["exit"] == exit_code
     assert said in told.data["said"]
-    assert "they are kept and tried again" in told.text
+    assert "they are kept for later" in told.text
     assert journal.read_bytes() == whole

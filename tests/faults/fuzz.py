@@ -9,6 +9,7 @@ same inputs. Prints what was tried, the slowest input, and every input that brok
 from __future__ import annotations
 
 import argparse
+import contextlib
 import multiprocessing
 import random
 import sys
@@ -19,6 +20,7 @@ from dataclasses import dataclass, field
 from tests.faults.fuzz_readers import READERS, Reader
 
 SLOW_S = 0.1
+READ_AGAIN = 3  # a first import or a busy neighbour costs one reading its time, not every one
 SHOWN = 5
 """Most broken inputs kept per reader and process."""
 
@@ -82,6 +84,13 @@ def _one(reader: Reader, given: object, tally: Tally) -> None:
     took_s = (time.thread_time_ns() - began_ns) / 1e9
     tally.inputs += 1
     tally.processor_s += took_s
+    for _ in range(READ_AGAIN):
+        if took_s <= SLOW_S:
+            break
+        began_ns = time.thread_time_ns()
+        with contextlib.suppress(Exception):
+            reader.read(given)
+        took_s = min(took_s, (time.thread_time_ns() - began_ns) / 1e9)
     if took_s > SLOW_S:
         tally.slow += 1
     if took_s > tally.slowest_s:
