@@ -15,6 +15,7 @@ from drivers import Driver, Exchange, command_of
 
 Done = Callable[[str, int], None]
 """(fault, '' if none; CLOCK_BOOTTIME ns at the end). Called from the bus's thread."""
+Send = Callable[[str, Sequence[str], Done], None]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

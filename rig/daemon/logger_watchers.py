@@ -116,7 +116,7 @@ class LoggerHealth:
             "queue": self._intake.depth(),
             "readings": self._recorder.readings,
             **_disk_space(self._run_path),
-            "utc_minus_boot_ns": self._clock.utc_ns() - self._clock.boot_ns(),
+            "utc_minus_boot_ns": apart(self._clock.utc_ns, self._clock.boot_ns).offset_ns,
             "buses": {name: asdict(poller.counts) for name, poller in pollers.items()},
             "lateness_ms": {
                 one.name: [

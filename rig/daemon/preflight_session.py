@@ -17,7 +17,7 @@ from datetime import UTC, datetime
 from functools import partial
 
 from rig.clock import Clock, wall_clock_synchronised
-from rig.daemon.instrument_commands import Done
+from rig.daemon.instrument_commands import Send
 from rig.daemon.observers.record_observer import Announce
 from rig.daemon.probe import disk_facts
 from rig.domain import preflight_checks as judge
@@ -91,7 +91,7 @@ class ObserverTools:
     """Tools of the session that the pre-flight may use."""
 
     blocks: Sequence[tuple[str, ...]]
-    send: Callable[[str, Sequence[str], Done], None]
+    send: Send
     announce: Announce
     stop: Callable[[str], None]
     clock: Clock

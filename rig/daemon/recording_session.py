@@ -8,7 +8,7 @@ from functools import partial
 from typing import Any
 
 from rig import __version__
-from rig.clock import Clock, wall_clock_synchronised
+from rig.clock import Clock, apart, wall_clock_synchronised
 from rig.daemon import assembly
 from rig.daemon.alerts_process import AlertsProcess
 from rig.daemon.instrument_commands import CommandDispatch, CommandQueue
@@ -103,12 +103,13 @@ class RecordingSession:
         frozen = rundir.freeze_config(run, config.text, rig_config.to_json(config.layout))
         self.keeper = Keeper(run, config.layout, frozen, requester())
         self.left_open = left_open(run)
+        began = apart(clock.utc_ns, clock.boot_ns)
         self.writer = RunWriter(
             run,
             session=self.number,
             boot_id=clock.boot_id(),
-            boot_ns=clock.boot_ns(),
-            utc_ns=clock.utc_ns(),
+            boot_ns=began.boot_ns,
+            utc_ns=began.boot_ns + began.offset_ns,
             synchronised=wall_clock_synchronised(),
             blocks=self.plan.blocks,
             software=SOFTWARE,

@@ -23,7 +23,7 @@ from collections.abc import Callable, Sequence
 from functools import partial
 from pathlib import Path
 
-from rig.clock import SYSTEM, Clock
+from rig.clock import SYSTEM, Clock, apart
 from rig.simulator.bus_ports import PollableFlag, PtyPort, TcpPort
 from rig.simulator.instruments import Conversation, PendingReply, SimulatedReadings, conversation, wire_s
 from rig.simulator.rigtext import rig_text
@@ -47,7 +47,7 @@ class RoomServer:
         self._world = world
         self._seed = seed
         self._clock = clock
-        self._utc_minus_boot_ns = clock.utc_ns() - clock.boot_ns()
+        self._utc_minus_boot_ns = apart(clock.utc_ns, clock.boot_ns).offset_ns
         self._dice = random.Random(f"delays {seed}")  # noqa: S311 - repeatable, not secret
         self._hung_until_ns: dict[str, int] = {}
         self._garbled: set[str] = set()

@@ -14,7 +14,7 @@ from functools import partial
 from typing import Any
 
 from rig.clock import Clock
-from rig.daemon.instrument_commands import Done
+from rig.daemon.instrument_commands import Send
 from rig.daemon.observers.record_observer import Announce
 from rig.domain import switching
 from rig.domain.formatting import quantity, with_tolerance
@@ -22,7 +22,6 @@ from rig.domain.model import Channel, EventKind, Scan, Status
 from rig.domain.program import PhaseTarget, StimulusSource
 from rig.domain.switching import Switch, SwitchAction, SwitchSignal, SwitchState
 
-Send = Callable[[str, Sequence[str], Done], None]
 RAMP_STEPS = 60
 SHORTEST_STEP_NS = 1_000_000_000
 CAUTION = "soakrig sets this source unattended; hard-wired limits at the source must work without it"

@@ -11,14 +11,12 @@ from collections.abc import Callable, Mapping, Sequence
 from functools import partial
 
 from rig.clock import Clock
-from rig.daemon.instrument_commands import Done
+from rig.daemon.instrument_commands import Send
 from rig.daemon.observers.record_observer import Announce
 from rig.domain import switching
 from rig.domain.formatting import quantity, setting
 from rig.domain.model import Channel, Event, EventKind, Scan, Status
 from rig.domain.switching import CAUTION, Switch, SwitchAction, SwitchOff, SwitchSignal, SwitchState
-
-Send = Callable[[str, Sequence[str], Done], None]
 
 BY_HAND = "somebody must go there and switch it off at the mains; beware of hot parts and stored energy"
 
