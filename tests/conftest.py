@@ -11,7 +11,7 @@ from hypothesis import HealthCheck, settings
 # no example fails for being slow: a busy machine is no fault of the code
 PATIENT = settings(deadline=None, suppress_health_check=[HealthCheck.too_slow])
 settings.register_profile("quick", PATIENT, max_examples=40)
-settings.register_profile("whole", PATIENT, max_examples=300)
+settings.register_profile("whole", PATIENT, max_examples=100)
 
 
 def _is_quick(config: pytest.Config) -> bool:

@@ -27,6 +27,9 @@ from rig.store.files import OS_DISK
 
 STEP_NS = 50_000_000
 """A wall clock that moves by more than this against the boot clock between two looks has stepped."""
+SLEWED = 0.1
+"""How far off the rate of a wall clock may be that is steered and does not step: adjtimex(2) takes a ``tick``
+of 900,000 to 1,100,000 us a second."""
 UNSURE_NS = STEP_NS // 2
 """A look that knows how far the clocks are apart no better than this waits for the next: two such looks
 together are wrong by ``STEP_NS`` at most, so that no halted process passes for a step."""
@@ -49,7 +52,7 @@ class ClockWatch:
     def __init__(self, announce: Announce, clock: Clock) -> None:
         self._announce = announce
         self._clock = clock
-        self._offset_ns = apart(clock.utc_ns, clock.boot_ns).offset_ns
+        self._wall = apart(clock.utc_ns, clock.boot_ns)
         self._suspended_ns = -apart(clock.monotonic_ns, clock.boot_ns).offset_ns
 
     def look(self) -> None:
@@ -60,9 +63,10 @@ class ClockWatch:
             return  # halted between the readings each time: the next look compares with the one before
         boot_ns = wall.boot_ns
         offset_ns = wall.offset_ns
-        step_ns = offset_ns - self._offset_ns
-        self._offset_ns = offset_ns
-        if abs(step_ns) > STEP_NS:
+        step_ns = offset_ns - self._wall.offset_ns
+        slewed_ns = SLEWED * (boot_ns - self._wall.boot_ns)
+        self._wall = wall
+        if abs(step_ns) > STEP_NS + slewed_ns:
             text = f"wall clock stepped by {step_ns / 1e9:+.3f} s; order unaffected (boot clock)"
             self._announce(
                 EventKind.CLOCK_STEP, "run", text, {"step_ns": step_ns, "offset_ns": offset_ns}, boot_ns

@@ -11,7 +11,7 @@ from dataclasses import dataclass, field, replace
 from typing import Any
 
 from rig.domain.formatting import setting
-from rig.domain.jsonmap import made, plain, printed
+from rig.domain.jsonmap import made, plain
 from rig.domain.model import Limit, Side
 
 
@@ -223,12 +223,18 @@ def _farthest(side: Side, sets: Sequence[tuple[Limit, ...]], *, outward: bool) -
 
 # ---- as JSON values
 
+NO_BOUND = {"low": float("-inf"), "high": float("inf")}
+"""By field of a condition: the value that stands for no bound, null in a file."""
+
 
 def to_json(program: Program) -> dict[str, Any]:
     """Return the program as JSON values under the names of the fields; a bound that is none is null."""
     values: dict[str, Any] = plain(program)
     for phase in values["phases"]:
-        phase["until"] = printed(phase["until"])
+        phase["until"] = [
+            {name: None if value == NO_BOUND.get(name) else value for name, value in until.items()}
+            for until in phase["until"]
+        ]
     return values
 
 

@@ -66,6 +66,24 @@ def test_a_step_is_told_from_just_above_its_limit(moved_ns: int, expected: list[
     assert told == expected
 
 
+@pytest.mark.parametrize(("ahead_ns", "expected"), [(0, []), (1, [EventKind.CLOCK_STEP])])
+def test_a_clock_steered_as_fast_as_the_kernel_can_is_not_told_as_a_step(
+    ahead_ns: int, expected: list[EventKind]
+) -> None:
+    """adjtimex(2): a tick of 1,100,000 us a second at most; looks may be seconds apart on a busy machine."""
+    clock = HaltingClock()
+    watch, told = watched(clock)
+    for _ in range(3):
+        clock.now_ns += 10 * SECOND_NS
+        clock.wall_ns += SECOND_NS
+        watch.look()
+    assert told == []
+    clock.now_ns += 10 * SECOND_NS
+    clock.wall_ns += SECOND_NS + STEP_NS + ahead_ns
+    watch.look()
+    assert told == expected
+
+
 def test_a_step_missed_by_an_unsure_look_is_told_by_the_next() -> None:
     clock = HaltingClock()
     watch, told = watched(clock)

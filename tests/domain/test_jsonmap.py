@@ -13,7 +13,7 @@ from typing import Any, NamedTuple
 
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import example, given
 from hypothesis import strategies as st
 
 from rig.domain import layout_json
@@ -103,6 +103,18 @@ LAYOUTS = every(
 )
 
 
+@example(
+    Layout(
+        rig="",
+        units={},
+        channels={},
+        instruments={},
+        program=Program(
+            phases=(Phase(name="", until=(PhaseCondition(channel="", low=math.inf, high=-math.inf),)),),
+            order=(),
+        ),
+    )
+)
 @given(LAYOUTS)
 def test_any_layout_comes_back_as_it_was(layout: Layout) -> None:
     assert layout_json.layout_from_json(through_a_file(layout_json.to_json(layout))) == layout

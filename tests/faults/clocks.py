@@ -36,7 +36,11 @@ def to_next_hour_ns(before_s: float) -> int:
 
 
 class WallClock:
-    """A wall clock for one process, to be moved while it runs."""
+    """A wall clock for one process, to be moved while it runs; it takes up to a second to show.
+
+    The library reads its file once a second: read at each call, as it may be told to, two threads of one
+    process tread on each other in it, and one of them gets a time of its own or ends the process.
+    """
 
     def __init__(self, folder: Path) -> None:
         found = importlib.util.find_spec("libfaketime")
@@ -50,7 +54,7 @@ class WallClock:
         self.environment = {
             "LD_PRELOAD": str(libraries[0]),
             "FAKETIME_TIMESTAMP_FILE": str(self._file),
-            "FAKETIME_NO_CACHE": "1",
+            "FAKETIME_CACHE_DURATION": "1",
             "FAKETIME_DONT_FAKE_MONOTONIC": "1",
             "DONT_FAKE_MONOTONIC": "1",
         }
