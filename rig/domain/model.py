@@ -12,7 +12,7 @@ from dataclasses import dataclass, field
 from datetime import date
 from typing import TYPE_CHECKING, Any
 
-from rig.domain.accounting import Accounting
+from rig.domain.accounting import Accounting, LevelPlan
 from rig.domain.statuses import Status as Status  # noqa: PLC0414 - part of the model, exported with it
 
 if TYPE_CHECKING:
@@ -126,13 +126,36 @@ class Channel:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Signals:
+    """Channels that show what state a unit is in, each with its levels of on and off; None: not read.
+
+    mains: voltage of the unit's own source. supply: current or power that it draws. output: what it gives.
+    drive: the signal that it is given. failed_after_s: driven time without output, or unexplained time
+    without supply, after which a failure is suspected. idle_after_s: a shorter pause of the drive is part of
+    a burst.
+    """
+
+    mains: LevelPlan | None = None
+    supply: LevelPlan | None = None
+    output: LevelPlan | None = None
+    drive: LevelPlan | None = None
+    failed_after_s: float = 60.0
+    idle_after_s: float = 30.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Unit:
-    """One unit under test: its place in the rig, its serial number, its load, its channels."""
+    """One unit under test: its place in the rig, its serial number, its load, its channels.
+
+    signals: what shows its state; revision: its design revision by free keys (``bom``, ``firmware``).
+    """
 
     name: str
     serial: str
     load: str
     channels: tuple[str, ...]
+    signals: Signals = Signals()
+    revision: Mapping[str, str] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -238,6 +261,8 @@ class EventKind(enum.StrEnum):
     """A unit was put in, taken out or swapped."""
     CHECK = "check"
     """Result of a pre-flight check."""
+    STATE = "state"
+    """The operating state of a unit changed."""
 
     @property
     def words(self) -> str:
@@ -257,6 +282,7 @@ _KIND_WORDS = {
     EventKind.STORE_FAULT: "disk fault",
     EventKind.STORE_BACK: "disk back",
     EventKind.STORE_LOW: "disk space low",
+    EventKind.STATE: "unit state",
 }
 
 

@@ -31,6 +31,7 @@ from rig.rigfile.preflight_section import preflight
 from rig.rigfile.program_reader import ProgramReader
 from rig.rigfile.schema import build, keys, take_keys
 from rig.rigfile.sections import Bus, InstrumentSection, RigSection
+from rig.rigfile.signals_section import unit_signals
 from rig.rigfile.switch_off_section import CheckCommand, switch_offs
 from rig.rigfile.unit_channels import ChannelReader
 
@@ -131,11 +132,15 @@ def read(
         check,
     )
     switches = switch_offs(channels.switches, dict.fromkeys(channels.channels) | known, check)
+    shown = unit_signals(channels.signals, dict.fromkeys(channels.channels) | known)
     if faults:
         raise ConfigError(_joined(faults))
     layout = Layout(
         rig=top["rig"],
-        units=channels.units,
+        units={
+            name: replace(one, signals=shown[name]) if name in shown else one
+            for name, one in channels.units.items()
+        },
         channels=known,
         instruments={name: _facts(one) for name, one in made.items()},
         planned_s=top["planned_s"],

@@ -36,6 +36,7 @@ from rig.rigfile.schema import (
     UnitSymbol,
     key,
 )
+from rig.rigfile.signals_section import SignalsSection
 from rig.rigfile.switch_off_section import SwitchOffSection
 
 _WORD = Name(hyphens=True)
@@ -269,6 +270,11 @@ class TemplateSection:
     channels: dict[str, Node] = key(
         Map(Later(Section(ChannelSection)), word="CHANNEL"), doc="channels of each unit made from it"
     )
+    signals: Node | None = key(
+        Later(Section(SignalsSection)),
+        default=None,
+        doc="channels that show what state each unit is in",
+    )
     switch_off: Node | None = key(
         Later(Section(SwitchOffSection)),
         default=None,
@@ -280,7 +286,10 @@ class TemplateSection:
 class UnitSection:
     """A unit under test."""
 
-    serial: str = key(Text(), doc="serial number")
+    serial: str = key(Text(), doc="serial number; one number stands in one place")
+    revision: dict[str, str] = key(
+        Map(Text(), word="KEY"), default={}, doc="design revision, such as bom and firmware; keys are free"
+    )
     load: str = key(Text(), doc="its load, in words")
     template: str | None = key(Name(hyphens=True), default=None, doc="template that its channels come from")
     with_: dict[str, str] = key(
@@ -290,6 +299,11 @@ class UnitSection:
         Map(Later(Section(ChannelSection)), word="CHANNEL"),
         default={},
         doc="its own channels; keys given here replace those of the template's channel of the same name",
+    )
+    signals: Node | None = key(
+        Later(Section(SignalsSection)),
+        default=None,
+        doc="channels that show its state; keys given here replace the template's",
     )
     switch_off: Node | None = key(
         Later(Section(SwitchOffSection)),

@@ -12,7 +12,7 @@ from rig.rigfile.channel_section import Readable, channel
 from rig.rigfile.node import Node, NodePlace, entries, fault, near
 from rig.rigfile.schema import take_keys
 from rig.rigfile.sections import ChannelSection, TemplateSection, UnitSection
-from rig.rigfile.templates import Substitutions, channels_of
+from rig.rigfile.templates import Substitutions, channels_of, overlaid
 
 
 class ChannelReader:
@@ -21,7 +21,8 @@ class ChannelReader:
     instruments: what can be read, by instrument; None where there is nothing to judge it by. After
     ``read()``: ``channels`` holds every name with its channel (None where it is faulty) and place, in
     the order of the file, the room's first; ``units`` the units that have no fault of their own;
-    ``switches`` the block that says how a unit is switched off, where there is one, by unit.
+    ``switches`` the block that says how a unit is switched off, ``signals`` the one that says what shows its
+    state, where there is one, by unit.
     """
 
     def __init__(
@@ -30,6 +31,7 @@ class ChannelReader:
         self.channels: dict[str, tuple[Channel | None, NodePlace]] = {}
         self.units: dict[str, Unit] = {}
         self.switches: dict[str, NodePlace] = {}
+        self.signals: dict[str, NodePlace] = {}
         self._top = top
         self._instruments = instruments
         self._faults = faults
@@ -67,6 +69,10 @@ class ChannelReader:
         if switch is not None:
             path = f"{place.path}.switch-off"
             self.switches[name] = NodePlace(words.filled(switch, faults, path), path, faults)
+        shows = _overlaid(entries(template or node).get("signals"), entries(node).get("signals"))
+        if shows is not None:
+            path = f"{place.path}.signals"
+            self.signals[name] = NodePlace(words.filled(shows, faults, path), path, faults)
         if not names and (template or "template" not in taken):
             place.say("", "the unit has no channel", "write a template or channels")
         if "unit" in given:
@@ -78,8 +84,20 @@ class ChannelReader:
                 )
         if "serial" in taken and "load" in taken:
             self.units[name] = Unit(
-                name=name, serial=taken["serial"], load=taken["load"], channels=tuple(names)
+                name=name,
+                serial=taken["serial"],
+                load=taken["load"],
+                channels=tuple(names),
+                revision=taken.get("revision", {}),
             )
+            self._check_serial(self.units[name], place)
+
+    def _check_serial(self, unit: Unit, place: NodePlace) -> None:
+        """One serial number in two places would be two units of one name in every account."""
+        for other in self.units.values():
+            if other.name != unit.name and other.serial == unit.serial and unit.serial:
+                found = f"serial number {unit.serial!r} stands in {other.name} too"
+                place.say("serial", found, "write each unit's own; '' for an empty place")
 
     def _template(self, name: str | None, place: NodePlace) -> Node | None:
         templates = entries(self._top, "templates")
@@ -160,6 +178,12 @@ def _inputs(place: NodePlace) -> tuple[str, ...]:
         return formula.Formula(written.value).names
     except formula.FormulaError:
         return ()
+
+
+def _overlaid(base: Node | None, over: Node | None) -> Node | None:
+    if base is None or over is None or base is over:
+        return over or base
+    return overlaid(base, over)
 
 
 def _check_name(name: str, place: NodePlace) -> None:
