@@ -11,7 +11,7 @@ without output or from an unexplained loss of supply; a person confirms or rejec
 from __future__ import annotations
 
 import enum
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from typing import Any
 
@@ -420,80 +420,6 @@ def _evidence(unit: UnitCondition, rules: UnitRules, state: OperatingState, caus
     if cause is Cause.ORDER:
         read.append("switched off by soakrig")
     return tuple(read)
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class StateSpan:
-    """A stretch in one state, UTC ns. half_ns: how far its start may be off either way."""
-
-    serial: str
-    state: OperatingState
-    cause: Cause
-    certainty: Certainty
-    start_ns: int
-    end_ns: int
-    half_ns: int = 0
-    evidence: tuple[str, ...] = ()
-
-
-def spans(changes: Sequence[StateChange], span_ns: tuple[int, int], serial: str) -> list[StateSpan]:
-    """Return the states from begin to end of a record, retracted suspicions as what they turned out to be.
-
-    serial: who was installed at the begin. Before the first change nothing was observed.
-    """
-    found = [_unobserved(serial, span_ns[0])]
-    for one in changes:
-        if one.retracts:
-            _take_back(found, one)
-        middle_ns = (one.earliest_ns + one.latest_ns) // 2
-        if one.state is OperatingState.UNOBSERVED:
-            middle_ns = one.earliest_ns
-        elif one.before is OperatingState.UNOBSERVED:
-            middle_ns = one.latest_ns
-        start_ns = min(max(middle_ns, span_ns[0]), span_ns[1])
-        while len(found) > 1 and found[-1].start_ns >= start_ns and one.serial == found[-1].serial:
-            found.pop()
-        start_ns = max(start_ns, found[-1].start_ns)
-        found.append(
-            StateSpan(
-                serial=one.serial,
-                state=one.state,
-                cause=one.cause,
-                certainty=one.certainty,
-                start_ns=start_ns,
-                end_ns=span_ns[1],
-                half_ns=(one.latest_ns - one.earliest_ns + 1) // 2,
-                evidence=one.evidence,
-            )
-        )
-    ends = [*(one.start_ns for one in found[1:]), span_ns[1]]
-    return [
-        replace(one, end_ns=end_ns) for one, end_ns in zip(found, ends, strict=True) if end_ns > one.start_ns
-    ]
-
-
-def _take_back(found: list[StateSpan], change: StateChange) -> None:
-    """Turn a suspected failure that was none into what it was: output held back, or switched off."""
-    last = found[-1]
-    if last.state is not OperatingState.FAILED:
-        return
-    by_hand = change.cause is Cause.NOTE
-    supply = any(text.startswith("no supply") for text in last.evidence)
-    state = OperatingState.UNPOWERED if by_hand or supply else OperatingState.MUTED
-    cause = Cause.NOTE if by_hand else Cause.UNKNOWN if supply else Cause.NONE
-    found[-1] = replace(last, state=state, cause=cause, certainty=Certainty.LIKELY)
-
-
-def _unobserved(serial: str, start_ns: int) -> StateSpan:
-    state = OperatingState.UNOBSERVED if serial else OperatingState.ABSENT
-    return StateSpan(
-        serial=serial,
-        state=state,
-        cause=Cause.NONE,
-        certainty=Certainty.CERTAIN,
-        start_ns=start_ns,
-        end_ns=start_ns,
-    )
 
 
 def as_data(change: StateChange, offset_ns: int = 0) -> dict[str, Any]:

@@ -19,16 +19,15 @@ from rig.domain.operating_state import (
     Noted,
     Restarted,
     StateChange,
-    StateSpan,
     SwitchedOff,
     UnitCondition,
     UnitRules,
     advance,
     follow,
-    spans,
 )
 from rig.domain.recording import Recording
 from rig.domain.signals import signals_of, slowest_s, stale_ns, wired
+from rig.domain.state_spans import StateSpan, spans
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -19,9 +19,9 @@ from rig.domain.operating_state import (
     UnitRules,
     advance,
     follow,
-    spans,
 )
 from rig.domain.signals import SignalChange, SignalName
+from rig.domain.state_spans import spans
 
 S = 1_000_000_000
 ALL = {one: f"A1.{one.value}" for one in SignalName}
@@ -150,7 +150,7 @@ def test_supply_lost_with_the_mains_is_the_mains() -> None:
 
 
 def test_a_unit_that_soakrig_switched_off_did_not_fail() -> None:
-    off = [
+    off: list[Input] = [
         SwitchedOff(at_ns=100 * S, off=True),
         goes(SignalName.OUTPUT, False, 101),
         goes(SignalName.SUPPLY, False, 101),
@@ -161,7 +161,7 @@ def test_a_unit_that_soakrig_switched_off_did_not_fail() -> None:
 
 
 def test_it_may_fail_again_once_it_was_on_again() -> None:
-    off = [
+    off: list[Input] = [
         SwitchedOff(at_ns=100 * S, off=True),
         goes(SignalName.OUTPUT, False, 101),
         goes(SignalName.SUPPLY, False, 101),
