@@ -17,7 +17,7 @@ from rig.daemon.observers.record_observer import Announcer, LimitsInForce
 from rig.domain.derived import DerivedChannels
 from rig.domain.layout_json import to_json
 from rig.domain.limit_evaluation import Evaluation, LimitFinding
-from rig.domain.limit_history import awake, change_data, limit_changes
+from rig.domain.limit_history import Rest, awake, change_data, limit_changes
 from rig.domain.model import (
     Channel,
     ChannelKind,
@@ -139,7 +139,7 @@ class Recorder:
         goes_on = left_open_data(open_keys) if knows else {}
         self.event(EventKind.SESSION_START, "run", "begins", boot_ns=self.clock.boot_ns(), **goes_on)
         self.limits = LimitsInForce(
-            frozen=plan.channels, evaluation=self.evaluation, announce=_Announcer(self), clock=self.clock
+            layout=plan, evaluation=self.evaluation, announce=_Announcer(self), clock=self.clock
         )
         self.limits.seat(self.serials)
         self.base = plan
@@ -164,8 +164,8 @@ class Recorder:
         )  # fmt: skip
         self.writer.scans([scan])
         self._record(self.evaluation.feed(scan))
-        empty = [unit for unit, serial in self.serials.items() if not serial]
-        judged = awake(self.limits.channels(), empty)
+        empty = {unit: Rest.NONE if serial else Rest.ALL for unit, serial in self.serials.items()}
+        judged = awake(self.limits.channels(), empty, self.plan)
         self.trace.append((self.clock.utc_ns(), {name: one.limits for name, one in judged.items()}))
         self.wait(1.0)
 

@@ -22,12 +22,13 @@ from rig.daemon.observers.phases import Phases
 from rig.daemon.observers.record_observer import Announcer, LimitsInForce, RecordObserver
 from rig.daemon.observers.stimulus_sources import Sources
 from rig.daemon.observers.switching_off import SwitchingOff
+from rig.daemon.observers.unit_states import UnitStates
 from rig.daemon.order_client import requester
 from rig.daemon.order_handlers import OrderHandlers
 from rig.daemon.poller import FastPollRequests, Poller
 from rig.daemon.preflight_session import ObserverTools, PreflightSession
 from rig.daemon.recorder import Recorder
-from rig.daemon.resume import Keeper, left_open
+from rig.daemon.resume import Keeper, left_open, rests
 from rig.daemon.service_manager import ServiceManager
 from rig.daemon.stop_request import StopRequest
 from rig.daemon.supervised_bus import SupervisedBus
@@ -137,12 +138,13 @@ class RecordingSession:
         )
         self.evaluation = Evaluation(self.plan.blocks, channels, self.clock.boot_ns(), self.left_open or ())
         self.limits = LimitsInForce(
-            frozen=channels,
+            layout=self.config.layout,
             evaluation=self.evaluation,
             announce=self.announce,
             clock=self.clock,
             others=[self.fast_polling],
         )
+        self.limits.rest(rests(self.run_dir, self.config.layout))
         self.limits.seat(self.keeper.serials)
 
     def _build_observers(self, say: Callable[[str], None]) -> None:
@@ -153,10 +155,12 @@ class RecordingSession:
         if self.preflight is not None:
             self._begin_preflight(self.preflight)
         self.switching_off = self._switching_off() if self.config.switch_offs else None
+        self.unit_states = self._unit_states() if self.preflight is None else None
         self.inbox = self._inbox()
         every: tuple[RecordObserver | None, ...] = (
             self.console,
             self.preflight,
+            self.unit_states,
             self.phases,
             self.switching_off,
             self.inbox,
@@ -252,6 +256,17 @@ class RecordingSession:
             hurry=self.fast_polling.hurry,
         )
 
+    def _unit_states(self) -> UnitStates:
+        return UnitStates(
+            layout=self.config.layout,
+            blocks=self.plan.blocks,
+            keeper=self.keeper,
+            limits=self.limits,
+            announce=self.announce,
+            clock=self.clock,
+            offset_ns=self.writer.offset_ns,
+        )
+
     def _inbox(self) -> Inbox:
         orders = OrderHandlers(
             run=self.run_dir,
@@ -298,6 +313,8 @@ class RecordingSession:
             self.writer.event(one.kind, self.clock.boot_ns(), one.subject, one.text, one.data)
         self.writer.sync()
         self.keeper.save()
+        if self.unit_states is not None:
+            self.unit_states.begin(found.last_ns)
         if self.preflight is None and self.config.alerts is not None:
             self.alerts.start()
 

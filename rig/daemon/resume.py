@@ -8,7 +8,14 @@ from typing import Any
 
 from rig.domain import positions
 from rig.domain.layout_json import layout_from_json
-from rig.domain.limit_history import change_data, limit_changes, only_limits_differ
+from rig.domain.limit_history import (
+    LIMIT_CHANGING,
+    Rest,
+    change_data,
+    limit_changes,
+    only_limits_differ,
+    rests_after,
+)
 from rig.domain.model import EventKind, Layout
 from rig.domain.recorded_excursions import Key
 from rig.errors import DamageError, SoakrigError, StoreError, UsageError
@@ -26,7 +33,8 @@ class Keeper:
 
     program: state of the test program, {} where none was begun; lost: why it is unknown.
     config: digits of the rig file of this session; None: the one in force is kept. ``serials``: serial
-    number by position. The caller holds the run's lock.
+    number by position. ``states``: what is known of each unit's operating state, as JSON
+    values. The caller holds the run's lock.
     """
 
     def __init__(
@@ -39,6 +47,7 @@ class Keeper:
         self.serials, swaps = positions.resumed(layout.units, state.serials, state.written)
         self._written = {name: unit.serial for name, unit in layout.units.items()}
         self.program: Mapping[str, Any] = state.program
+        self.states: Mapping[str, Any] = state.states
         self.lost = ""
         if not state.program and layout.program is not None:
             never = bool(state.config)  # the file is whole and names no program: a pre-flight came before
@@ -70,6 +79,7 @@ class Keeper:
             serials=dict(self.serials),
             written=self._written,
             program=dict(self.program),
+            states=dict(self.states),
         )
         if now == self._saved:
             return True
@@ -146,6 +156,14 @@ def _changed(
     text = f"rig file changed since the last session: {words}"
     data["others"] = others
     return [RecoveryFinding(kind=EventKind.CONFIG_CHANGE, subject="run", text=text, data=data)]
+
+
+def rests(run: RunDir, layout: Layout) -> dict[str, Rest]:
+    """Return which limits sleep by the record; {} where it cannot be read."""
+    try:
+        return rests_after(layout, RunReader.open(run.path).events_of(LIMIT_CHANGING))
+    except (SoakrigError, OSError):
+        return {}
 
 
 def left_open(run: RunDir) -> list[Key] | None:

@@ -5,13 +5,15 @@ from those of the session's own rig file, with all their limits; a channel that 
 After the end of a program those of the rig file in force hold again. An event of a phase without such data
 (no logger of ours wrote it) stands for the limits that the program gives that phase.
 
-Limits sleep while nobody can keep them: the channels of a place have none while it is empty. ``asleep`` is
-the one place that says so.
+Limits sleep while nobody can keep them: those of a place that is empty, of a unit without power and of one
+that failed; the low limits of output and supply, and of what follows from these, while a unit is idle or its
+program has ended. ``rest_after`` is the one place that says so.
 """
 
 from __future__ import annotations
 
-from collections.abc import Container, Mapping, Sequence
+import enum
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -20,16 +22,37 @@ from rig.domain.layout_json import limits_from_json, limits_to_json
 from rig.domain.limit_arrays import BoundInForce
 from rig.domain.limits import Bound, bounds_of
 from rig.domain.model import Channel, Event, EventKind, Layout, Limit, Side
+from rig.domain.operating_state import OperatingState
 from rig.domain.program import Phase, Program
+from rig.domain.signals import followers, signals_of
 
 KEY = "limits"
 PRE_FLIGHT = "pre-flight"
 """What an event says of itself that lets only the limits of a pre-flight hold."""
 _CHANGING = frozenset({EventKind.PHASE, EventKind.CONFIG_CHANGE})
-LIMIT_CHANGING = _CHANGING | {EventKind.SESSION_START, EventKind.UNIT}
+LIMIT_CHANGING = _CHANGING | {EventKind.SESSION_START, EventKind.UNIT, EventKind.STATE}
 """Kinds of events that may change limits; the others say nothing to ``limit_spans``."""
 BEGINNING = frozenset({"due", "ended", "unknown"})
 """Of all that is recorded about phases, what begins another one (or none)."""
+
+
+class Rest(enum.Enum):
+    """Which limits of a unit sleep."""
+
+    NONE = "none"
+    LOWS = "low limits of output and supply, and of what follows from them"
+    ALL = "all"
+
+
+_RESTS = {
+    OperatingState.ABSENT: Rest.ALL,
+    OperatingState.UNPOWERED: Rest.ALL,
+    OperatingState.FAILED: Rest.ALL,
+    OperatingState.IDLE: Rest.LOWS,
+    OperatingState.DRIVEN: Rest.NONE,
+    OperatingState.MUTED: Rest.NONE,
+}
+"""By state; while a unit is not observed, what slept goes on sleeping."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -71,18 +94,20 @@ def limit_spans(
     facts = layout.channels.get(channel)
     unit = facts.unit if facts is not None else None
     spans: list[LimitSpan] = []
-    limits, sleeps = _own(channel, layout), asleep(unit, _first_of(unit, events), absent=False)
+    limits = _own(channel, layout)
+    rests = Rest.NONE if unit is None else rest_after(unit, _first_of(unit, events), Rest.NONE)
+    lows = unit is not None and channel in resting_lows(layout, unit)
     for event in events:
         mine = known.get(event.session, layout)
         own = _own(channel, mine)
         program = phases or (mine.program.phases if mine.program else ())
         becomes = _put_in_force(event, channel, unit, own, program)
         if not spans and event.kind is not EventKind.SESSION_START:
-            _begin(spans, event, () if sleeps else own)
-        sleeps = asleep(unit, event, absent=sleeps)
+            _begin(spans, event, waking(own, rests, lows=lows))
+        rests = rests if unit is None else rest_after(unit, event, rests)
         limits = limits if becomes is None else becomes
-        _begin(spans, event, () if sleeps else limits)
-    return spans or [LimitSpan(start_ns=None, end_ns=None, limits=() if sleeps else limits)]
+        _begin(spans, event, waking(limits, rests, lows=lows))
+    return spans or [LimitSpan(start_ns=None, end_ns=None, limits=waking(limits, rests, lows=lows))]
 
 
 def _put_in_force(
@@ -100,15 +125,43 @@ def _put_in_force(
     return phase.limits_of(channel, unit, own) if phase is not None else own
 
 
-def asleep(unit: str | None, event: Event | None, *, absent: bool) -> bool:
-    """Return whether the limits of a unit's channels sleep after an event; ``absent``: they did before it.
+def rest_after(unit: str, event: Event | None, before: Rest) -> Rest:
+    """Return which limits of a unit sleep after an event; ``before``: those that did before it."""
+    if event is None:
+        return before
+    if event.kind is EventKind.PHASE and begun_phase(event) == "" and event.data.get("what") == "ended":
+        return Rest.LOWS if before is Rest.NONE else before  # nothing drives it from now on
+    if event.subject != unit:
+        return before
+    if event.kind is EventKind.UNIT and "serial" in event.data:
+        return Rest.NONE if event.data["serial"] else Rest.ALL
+    if event.kind is EventKind.STATE:
+        state = str(event.data.get("state"))
+        return _RESTS.get(OperatingState(state), before) if state in set(OperatingState) else before
+    return before
 
-    Today they sleep while the unit's place is empty. What else keeps a unit from keeping its limits (switched
-    off by order, failed) belongs here, and nowhere else.
-    """
-    if unit is None or event is None or event.kind is not EventKind.UNIT or event.subject != unit:
-        return absent
-    return not event.data["serial"] if "serial" in event.data else absent
+
+def rests_after(layout: Layout, events: Iterable[Event]) -> dict[str, Rest]:
+    """Return which limits of each unit sleep after all that is recorded."""
+    rests = dict.fromkeys(layout.units, Rest.NONE)
+    for event in events:
+        rests = {unit: rest_after(unit, event, was) for unit, was in rests.items()}
+    return rests
+
+
+def waking(limits: tuple[Limit, ...], rests: Rest, *, lows: bool) -> tuple[Limit, ...]:
+    """Return the limits that do not sleep; lows: whether low limits of that channel sleep with the drive."""
+    if rests is Rest.ALL:
+        return ()
+    return tuple(one for one in limits if one.side is not Side.LOW) if rests is Rest.LOWS and lows else limits
+
+
+def resting_lows(layout: Layout, unit: str) -> set[str]:
+    """Return the unit's channels whose low limits nobody can keep without drive."""
+    place = layout.units.get(unit)
+    signals = None if place is None else signals_of(layout, place)
+    roots = {one.channel for one in (signals.output, signals.supply) if one is not None} if signals else set()
+    return {name for name in followers(layout.channels, roots) if layout.channels[name].unit == unit}
 
 
 def _first_of(unit: str | None, events: Sequence[Event]) -> Event | None:
@@ -138,10 +191,11 @@ def judged_by(layout: Layout, event: Event) -> Layout:
     return replace(layout, channels=changed)
 
 
-def awake(channels: Mapping[str, Channel], sleeping: Container[str]) -> dict[str, Channel]:
-    """Return channels without the limits of those units whose limits sleep."""
+def awake(channels: Mapping[str, Channel], rests: Mapping[str, Rest], layout: Layout) -> dict[str, Channel]:
+    """Return channels without the limits that sleep; rests: by unit."""
+    lows = {name for unit, one in rests.items() if one is Rest.LOWS for name in resting_lows(layout, unit)}
     return {
-        name: replace(one, limits=()) if one.unit is not None and one.unit in sleeping else one
+        name: replace(one, limits=waking(one.limits, rests.get(one.unit or "", Rest.NONE), lows=name in lows))
         for name, one in channels.items()
     }
 

@@ -26,13 +26,15 @@ class SessionState:
 
     config: digits of the rig file in force. serials: by unit, who sits there ('' for nobody) by the
     record; written: by unit, the serial number that the rig file gave then. program: the state of the test
-    program as ``rig.domain.program`` writes it, {} for none.
+    program as ``rig.domain.program`` writes it, {} for none. states: by unit, what is known of its operating
+    state (older software wrote none).
     """
 
     config: str = ""
     serials: Mapping[str, str] = field(default_factory=dict)
     written: Mapping[str, str] = field(default_factory=dict)
     program: Mapping[str, Any] = field(default_factory=dict)
+    states: Mapping[str, Any] = field(default_factory=dict)
 
 
 def write(run: RunDir, state: SessionState, disk: Disk = OS_DISK) -> None:
@@ -56,6 +58,6 @@ def read(run: RunDir, disk: Disk = OS_DISK) -> tuple[SessionState, str]:
             return SessionState(), f"{path} is of another format: {shown(raw)}"
         # always written: a default would claim a program that never began, or nobody in a place
         state = {name: values[name] for name in ("config", "serials", "written", "program")}
-        return made(SessionState, state), ""
+        return made(SessionState, state | {"states": values.get("states", {})}), ""
     except (ValueError, KeyError, TypeError, RecursionError) as error:
         return SessionState(), f"{path} is damaged ({error!r}): {shown(raw)}"

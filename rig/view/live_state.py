@@ -15,7 +15,7 @@ from typing import Any, TypeVar
 import numpy as np
 from numpy.typing import NDArray
 
-from rig.domain.limit_history import KEY, awake, judged_by
+from rig.domain.limit_history import KEY, Rest, awake, judged_by, rest_after
 from rig.domain.limits import Zone, bounds
 from rig.domain.model import Event, EventKind, Layout, Side, Status
 from rig.domain.statuses import words_of
@@ -143,7 +143,7 @@ class LiveState:
         self.layout = layout
         self.steps = display_steps(layout)
         self._frozen = self._judged = layout
-        self._empty: set[str] = set()
+        self._rests = dict.fromkeys(layout.units, Rest.NONE)
         self.run = run
         self.session = 0
         self.session_ns = 0
@@ -278,8 +278,9 @@ class LiveState:
         if event.kind is EventKind.UNIT and unit is not None and "serial" in event.data:
             units = {**self._frozen.units, unit.name: replace(unit, serial=str(event.data["serial"]))}
             self._frozen, self._judged = (replace(one, units=units) for one in (self._frozen, self._judged))
-            (self._empty.discard if event.data["serial"] else self._empty.add)(unit.name)
-        self.layout = replace(self._judged, channels=awake(self._judged.channels, self._empty))
+        self._rests = {unit: rest_after(unit, event, was) for unit, was in self._rests.items()}
+        channels = awake(self._judged.channels, self._rests, self._judged)
+        self.layout = replace(self._judged, channels=channels)
 
     def _health(self, data: Mapping[str, Any]) -> None:
         """Note the 99th percentile of each instrument's lateness, in ms."""

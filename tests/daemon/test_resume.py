@@ -85,7 +85,7 @@ class Shell:
         self.keeper = keeper(self.run)
         self.evaluation = Evaluation([("mains",)], LAYOUT.channels, self.clock.boot_ns())
         self.limits = LimitsInForce(
-            frozen=LAYOUT.channels,
+            layout=LAYOUT,
             evaluation=self.evaluation,
             announce=Announcer(Intake(), self.clock),
             clock=self.clock,

@@ -14,8 +14,8 @@ from rig.clock import Clock
 from rig.daemon.intake import Intake, Notice
 from rig.domain.layout_json import limits_to_json
 from rig.domain.limit_evaluation import Evaluation, LimitFinding
-from rig.domain.limit_history import KEY, awake
-from rig.domain.model import Channel, Event, EventKind, Limit, Scan
+from rig.domain.limit_history import KEY, Rest, awake, rest_after
+from rig.domain.model import Channel, Event, EventKind, Layout, Limit, Scan
 
 
 class RecordObserver(Protocol):
@@ -79,22 +79,24 @@ class Announcer:
 class LimitsInForce:
     """Limits in force, from the rig file, a reload or the phase.
 
-    ``frozen``: the channels as the session's own rig file has them, which a reader of the record starts
-    from; ``base``: those of the rig file in force; the phase's limits lie over these.
+    layout: of the session's own rig file, which a reader of the record starts from; ``base``: the channels of
+    the rig file in force; the phase's limits lie over these.
     """
 
     def __init__(
         self,
         *,
-        frozen: Mapping[str, Channel],
+        layout: Layout,
         evaluation: Evaluation,
         announce: Announcer,
         clock: Clock,
         others: Sequence[Armed] = (),
     ) -> None:
-        self._frozen = frozen
-        self.base = frozen
+        self._frozen = layout.channels
+        self.base: Mapping[str, Channel] = layout.channels
         self._empty: frozenset[str] = frozenset()
+        self._layout = layout
+        self._rests: dict[str, Rest] = dict.fromkeys(layout.units, Rest.NONE)
         self.phase: Mapping[str, tuple[Limit, ...]] = {}
         self._evaluation = evaluation
         self._announce = announce
@@ -112,12 +114,27 @@ class LimitsInForce:
             self.phase = phase
             self._arm()
 
+    def rest(self, rests: Mapping[str, Rest]) -> None:
+        """Let the limits of units sleep or wake, by place."""
+        if any(self._rests.get(unit) is not one for unit, one in rests.items()):
+            self._rests |= rests
+            self._arm()
+
     def seat(self, serials: Mapping[str, str]) -> None:
         """Let the limits of empty places sleep; serials: who sits where, '' for nobody."""
-        empty = frozenset(unit for unit, serial in serials.items() if not serial)
-        if empty != self._empty:
-            self._empty = empty
-            self._arm()
+        was = self._rests
+        self.rest(
+            {
+                unit: Rest.ALL if not serial else Rest.NONE if unit in self._empty else was[unit]
+                for unit, serial in serials.items()
+                if unit in was
+            }
+        )
+        self._empty = frozenset(unit for unit, serial in serials.items() if not serial)
+
+    def follow(self, event: Event) -> None:
+        """Let limits sleep and wake as an event says."""
+        self.rest({unit: rest_after(unit, event, was) for unit, was in self._rests.items()})
 
     def channels(self) -> dict[str, Channel]:
         """Return all channels with the limits of rig file and phase, whether they sleep or not."""
@@ -137,7 +154,7 @@ class LimitsInForce:
         }
 
     def _arm(self) -> None:
-        channels = awake(self.channels(), self._empty)
+        channels = awake(self.channels(), self._rests, self._layout)
         self._announce.findings(self._evaluation.arm(channels, self._clock.boot_ns()))
         for one in self._others:
             one.arm(channels)
