@@ -37,6 +37,7 @@ def rig_text(
         lines.append(f"      {quantity.name}: {{{_channel(quantity, plan, _source(quantity))}}}")
     power = 'formula: "{unit}.volts**2 / {ohms}"'
     lines.append(f"      {POWER.name}: {{{_channel(POWER, plan, power)}}}")
+    lines += ["    signals:", *(f"      {one}" for one in SIGNALS)]
     lines.append("units:")
     for number, (unit, load) in enumerate(zip(plan.units, plan.loads, strict=True), start=1):
         names = {q.instrument: plan.probe(f"{unit}.{q.name}").instrument for q in OF_UNIT}
@@ -51,6 +52,17 @@ def rig_text(
         source = f"from: {quantity.instrument}.{quantity.name}"
         lines.append(f"  {quantity.name}: {{{_channel(quantity, plan, source)}}}")
     return "\n".join(lines) + "\n"
+
+
+SIGNALS = (
+    "mains: {channel: mains, on-above: 150 V, off-below: 100 V}",
+    'supply: {channel: "{unit}.supply", on-above: 60 mA, off-below: 40 mA}',
+    'output: {channel: "{unit}.volts", on-above: 5 V, off-below: 3 V}',
+    "drive: {channel: level, on-above: 500 mV, off-below: 300 mV}",
+    "failed-after: 5 s",
+    "idle-after: 5 s",
+)
+"""What shows the state of a unit; the room's heat goes fast, so its waiting times are short."""
 
 
 def _bus(line: RoomBus, folder: Path, ports: Mapping[str, int]) -> str:
