@@ -15,7 +15,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, replace
 
 from rig.domain.accounting import LevelPlan
-from rig.domain.formula import Formula
+from rig.domain.formula import Formula, FormulaError
 from rig.domain.model import Channel, Layout, Signals, Status, Unit
 from rig.domain.program import named
 from rig.domain.units import unit_of_measure
@@ -173,28 +173,31 @@ def poll_s(layout: Layout, channel: Channel) -> float:
     if channel.source is not None:
         instrument = layout.instruments.get(channel.source.instrument)
         return instrument.poll_s if instrument is not None else 0.0
-    inputs = Formula(channel.formula or "0").names
-    return max(
-        (poll_s(layout, layout.channels[one]) for one in inputs if one in layout.channels), default=0.0
-    )
+    known = [layout.channels[one] for one in _inputs(channel) if one in layout.channels]
+    return max((poll_s(layout, one) for one in known), default=0.0)
 
 
-def slowest_s(layout: Layout, signals: Signals) -> float:
-    """Return the slowest poll interval of a unit's signals, s."""
-    found = [
-        layout.channels[one.channel] for one in wired(signals).values() if one.channel in layout.channels
-    ]
-    return max((poll_s(layout, one) for one in found), default=0.0)
+def polls_s(layout: Layout, signals: Signals) -> dict[SignalName, float]:
+    """Return the poll interval of each signal that is read, s; 0 where it is not known."""
+    channels = {name: layout.channels.get(level.channel) for name, level in wired(signals).items()}
+    return {name: poll_s(layout, one) if one is not None else 0.0 for name, one in channels.items()}
 
 
-def stale_ns(layout: Layout, level: LevelPlan) -> int:
-    """Return after how long without a good reading nothing is known of a signal."""
-    channel = layout.channels.get(level.channel)
-    return round((STALE_POLLS * (poll_s(layout, channel) if channel else 0.0) + STALE_SLACK_S) * 1e9)
+def stale_ns(poll_s: float) -> int:
+    """Return after how long without a good reading nothing is known of a signal that is polled so often."""
+    return round((STALE_POLLS * poll_s + STALE_SLACK_S) * 1e9)
 
 
 def _for_unit(level: LevelPlan | None, unit: str) -> LevelPlan | None:
     return None if level is None else replace(level, channel=named(level.channel, unit))
+
+
+def _inputs(channel: Channel) -> tuple[str, ...]:
+    """Return the channels that a formula names; none for one that makes no sense (a foreign recording)."""
+    try:
+        return Formula(channel.formula or "0").names
+    except FormulaError:
+        return ()
 
 
 def followers(channels: Mapping[str, Channel], roots: set[str]) -> set[str]:
@@ -205,8 +208,7 @@ def followers(channels: Mapping[str, Channel], roots: set[str]) -> set[str]:
         more = {
             name
             for name, one in channels.items()
-            if name not in found
-            and found & {*one.follows, *(Formula(one.formula).names if one.formula else ())}
+            if name not in found and found & {*one.follows, *_inputs(one)}
         }
         grown = bool(more)
         found |= more

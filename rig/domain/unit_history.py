@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from rig.domain import signal_arrays
-from rig.domain.model import Event, EventKind, Layout, Series, Session, Unit
+from rig.domain.model import Event, EventKind, Series, Session, Signals, Unit
 from rig.domain.operating_state import (
     SETTLE_POLLS,
     SETTLE_SLACK_S,
@@ -26,7 +26,7 @@ from rig.domain.operating_state import (
     follow,
 )
 from rig.domain.recording import Recording
-from rig.domain.signals import signals_of, slowest_s, stale_ns, wired
+from rig.domain.signals import polls_s, signals_of, stale_ns, wired
 from rig.domain.state_spans import StateSpan, spans
 
 
@@ -39,12 +39,11 @@ class UnitHistory:
     spans: tuple[StateSpan, ...]
 
 
-def rules_of(layout: Layout, unit: Unit) -> UnitRules:
-    """Return the constants of a unit's state machine, from its signals and how often they are read."""
-    signals = signals_of(layout, unit)
+def rules_of(signals: Signals, slowest_s: float) -> UnitRules:
+    """Return the constants of a unit's state machine; slowest_s: poll interval of its slowest signal."""
     return UnitRules(
         wired={name: level.channel for name, level in wired(signals).items()},
-        settle_ns=round((SETTLE_POLLS * slowest_s(layout, signals) + SETTLE_SLACK_S) * 1e9),
+        settle_ns=round((SETTLE_POLLS * slowest_s + SETTLE_SLACK_S) * 1e9),
         failed_after_ns=round(signals.failed_after_s * 1e9),
         idle_after_ns=round(signals.idle_after_s * 1e9),
     )
@@ -88,7 +87,7 @@ def _history(
 ) -> UnitHistory:
     layout = recording.layout
     serial = first_serial(unit, events)
-    rules = rules_of(layout, unit)
+    signals = signals_of(layout, unit)
     bounds = _bounds(recording, shifts)
     happened: list[Input] = [
         Restarted(at_ns=start, about_ns=before) for (_, before), (start, _) in pairwise(bounds)
@@ -97,14 +96,17 @@ def _history(
         one = occurrence(event, unit.name, shifts.get(event.session, 0))
         if one is not None:
             happened.append(one)
-    for signal, level in wired(signals_of(layout, unit)).items():
+    slowest_s = 0.0
+    for signal, planned_s in polls_s(layout, signals).items():
+        level = wired(signals)[signal]
         if level.channel not in layout.channels:
             continue
         series = recording.series(level.channel)
-        stale = stale_ns(layout, level)
-        for number, part in _by_session(series, recording.sessions, shifts):
-            end_ns = bounds[number][1] if number < len(bounds) else bounds[-1][1]
-            happened += signal_arrays.changes(part, signal, level, stale, end_ns)
+        every_s = planned_s or _usual_s(series)
+        slowest_s = max(slowest_s, every_s)
+        for place, part in _by_session(series, recording.sessions, shifts):
+            happened += signal_arrays.changes(part, signal, level, stale_ns(every_s), bounds[place][1])
+    rules = rules_of(signals, slowest_s)
     condition = UnitCondition(serial=serial)
     changes: list[StateChange] = []
     for one in sorted(happened, key=lambda it: it.at_ns):
@@ -114,6 +116,11 @@ def _history(
     changes += more
     whole = (bounds[0][0], bounds[-1][1])
     return UnitHistory(unit=unit.name, changes=tuple(changes), spans=tuple(spans(changes, whole, serial)))
+
+
+def _usual_s(series: Series) -> float:
+    """Return the usual interval between readings, s, for a recording that does not say how it was polled."""
+    return float(np.median(np.diff(series.t_ns))) / 1e9 if len(series) > 1 else 0.0
 
 
 def _bounds(recording: Recording, shifts: Mapping[int, int]) -> list[tuple[int, int]]:

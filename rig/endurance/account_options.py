@@ -19,8 +19,8 @@ from rig.endurance.verdict import Criteria
 class AccountOptions:
     """Options of the account of one recording.
 
-    phases: the program, empty without one. ambient: channel that rises are taken over. dead_after_s: see
-    ``deaths``. windings: by name. stated: whether the rig file has a section ``account``.
+    phases: the program, empty without one. ambient: channel that rises are taken over. windings: by name.
+    stated: whether the rig file has a section ``account``.
     """
 
     phases: tuple[Phase, ...]
@@ -30,7 +30,6 @@ class AccountOptions:
     windings: tuple[tuple[str, WindingPlan], ...]
     criteria: Criteria
     ambient: str | None
-    dead_after_s: float
     stated: bool
 
 
@@ -63,7 +62,6 @@ def account_options(layout: Layout) -> AccountOptions:
             trade_rule=plan.asked.trade_rule,
         ),
         ambient=plan.ambient,
-        dead_after_s=plan.dead_after_s,
         stated=layout.accounting is not None,
     )  # fmt: skip
 

@@ -1,4 +1,4 @@
-"""Failed units: by a person's note, or by readback (no output although driven, to the end of the record).
+"""Failed units: by a person's note, or suspected from their operating state.
 
 Nothing else counts as a failure. A unit still out of limits at the end is only suspected: whether that is a
 failure is for a person to decide, after inspection.
@@ -12,14 +12,11 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
-from rig.domain.formatting import duration
 from rig.domain.model import Event, EventKind, Status
+from rig.domain.operating_state import Cause, Certainty, OperatingState, StateChange
 from rig.domain.recorded_excursions import names_what_it_goes_on_with
-from rig.endurance.drive import TripRule, trips
-from rig.endurance.exposure import ExposureOptions
 from rig.endurance.held_readings import HeldReadings
 from rig.endurance.phases_in_force import Installation
-from rig.endurance.stretches import stretch
 from rig.endurance.verdict import Death
 
 
@@ -35,22 +32,21 @@ class Suspect:
     t_ns: int
 
 
-def deaths(readings: HeldReadings, options: ExposureOptions, dead_after_s: float) -> list[Death]:
+def deaths(readings: HeldReadings) -> list[Death]:
     """Return the failures of a recording, at most one for each serial number, earliest first.
 
-    dead_after_s: driven time without output, to the end of the installation, that is a failure; it needs the
-    levels of output and drive, and output that was there before.
+    One that is both suspected and noted is certain, and dated by the earlier of the two.
     """
     found: dict[str, Death] = {}
     events = readings.recording.events()
     for installation in readings.installations():
-        known = [
-            *_noted(readings, events, installation),
-            *_from_readback(readings, installation, options, dead_after_s),
-        ]
-        for death in known:
-            if installation.serial not in found or death.t_ns < found[installation.serial].t_ns:
+        noted = _noted(readings, events, installation)
+        for death in [*noted, *_from_states(readings, installation)]:
+            before = found.get(installation.serial)
+            if before is None or death.t_ns < before.t_ns:
                 found[installation.serial] = death
+        if noted:
+            found[installation.serial] = replace(found[installation.serial], certainty=Certainty.CERTAIN)
     return sorted(found.values(), key=lambda one: (one.t_ns, one.serial))
 
 
@@ -120,18 +116,22 @@ def _noted(readings: HeldReadings, events: Sequence[Event], installation: Instal
     return noted
 
 
-def _from_readback(
-    readings: HeldReadings, installation: Installation, options: ExposureOptions, dead_after_s: float
-) -> list[Death]:
-    if options.output is None or options.drive is None or installation.end_ns <= installation.start_ns:
-        return []
-    rule = TripRule(output=options.output, drive=options.drive, least_s=dead_after_s).of(installation.unit)
-    found = trips(readings, rule, stretch(installation.start_ns, installation.end_ns))
-    if not found or found[-1].came_back:
-        return []
-    last = found[-1]
-    text = (
-        f"no output for {duration(last.lasted_s)} while driven ({rule.output.channel}), to the end of the "
-        "record"
-    )
-    return [Death(serial=installation.serial, t_ns=last.start_ns, text=text)]
+def _from_states(readings: HeldReadings, installation: Installation) -> list[Death]:
+    """Return the suspected failure of an installation that was not taken back."""
+    suspected: list[StateChange] = []
+    for change in readings.states()[installation.unit].changes:
+        if change.serial != installation.serial or change.latest_ns > installation.end_ns:
+            continue
+        if change.state is OperatingState.FAILED and change.cause is not Cause.NOTE:
+            suspected = [change]
+        elif change.retracts:
+            suspected = []
+    return [
+        Death(
+            serial=installation.serial,
+            t_ns=max((one.earliest_ns + one.latest_ns) // 2, installation.start_ns),
+            text="; ".join(one.evidence),
+            certainty=one.certainty,
+        )
+        for one in suspected
+    ]

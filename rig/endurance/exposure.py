@@ -11,6 +11,7 @@ import math
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 
+from rig.domain.operating_state import OperatingState
 from rig.domain.recording import Recording
 from rig.domain.units import unit_of_measure
 from rig.endurance.bands import BandHours, Bands, band_hours
@@ -20,6 +21,7 @@ from rig.endurance.drive import DriveCycles, Level, Trip, TripRule, drive_cycles
 from rig.endurance.held_readings import HeldReadings
 from rig.endurance.phases_in_force import InForce, Installation, Phase, named, time_of
 from rig.endurance.stretches import NOWHERE, Stretches, stretch
+from rig.endurance.unit_time import OFF, enduring, shows_states, time_in
 from rig.errors import UsageError
 
 GAP_RULE = (
@@ -182,6 +184,33 @@ def phase_time(
     return (NOWHERE if met is None else met), missed
 
 
+def endured(
+    readings: HeldReadings, installation: Installation, phase: Phase, met: Stretches, missed: Stretches
+) -> tuple[Stretches, Stretches]:
+    """Return the time in which a unit endured the targets that were met, and the time in which it did not.
+
+    A unit that is not driven although the phase asks for it, is off, failed or held back endures nothing.
+    Where its output is not read, its state is not known, and the targets alone decide.
+    """
+    if not shows_states(readings, installation.unit):
+        return met, missed
+    able = enduring(phase, readings, installation.unit)
+    other = frozenset(OperatingState) - able - {OperatingState.UNOBSERVED}
+    return (
+        met.both(time_in(readings, installation, able)),
+        missed.either(time_in(readings, installation, other)),
+    )
+
+
+def _trips(readings: HeldReadings, options: ExposureOptions, installation: Installation) -> tuple[Trip, ...]:
+    """Return the protection trips of an installation: a unit that is off or failed is not held back."""
+    assert options.trip is not None
+    time = stretch(installation.start_ns, installation.end_ns)
+    if shows_states(readings, installation.unit):
+        time = time.without(time_in(readings, installation, OFF))
+    return trips(readings, options.trip.of(installation.unit), time)
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class _ExposurePlan:
     phases: Sequence[Phase]
@@ -209,12 +238,12 @@ def _account(
         observed_s=logged.total_s,
         unobserved_s=time.total_s - logged.total_s,
         phases=tuple(
-            _phase(readings, phase, unit, time=time, forces=plan.forces, drive=drive) for phase in plan.phases
+            _phase(readings, phase, installation, forces=plan.forces, drive=drive) for phase in plan.phases
         ),
         energy=_energy(readings, named(options.power, unit), time) if options.power else None,
         output=_switched(readings, options.output.of(unit), time) if options.output else None,
         drive=drive_cycles(readings(drive.channel), drive, time) if drive else None,
-        trips=trips(readings, options.trip.of(unit), time) if options.trip else (),
+        trips=_trips(readings, options, installation) if options.trip else (),
         bands=tuple(band_hours(readings(named(one.channel, unit)), one, time) for one in options.bands),
         cycles={
             named(channel, unit): _cycles(readings(named(channel, unit)), time, least)
@@ -227,14 +256,15 @@ def _account(
 def _phase(
     readings: HeldReadings,
     phase: Phase,
-    unit: str,
+    installation: Installation,
     *,
-    time: Stretches,
     forces: Sequence[InForce],
     drive: Level | None,
 ) -> PhaseExposure:
+    unit, time = installation.unit, stretch(installation.start_ns, installation.end_ns)
     targets = phase.targets_of(unit)
     met, missed = phase_time(readings, {name: (one.low, one.high) for name, one in targets.items()})
+    met, missed = endured(readings, installation, phase, met, missed)
     force = time_of(phase.name, forces).both(time)
     within, out = met.both(force), missed.both(force)
     edges = sum(

@@ -13,6 +13,7 @@ from rig.domain.model import Channel, Event
 from rig.domain.recorded_excursions import Recorded
 from rig.domain.recording import Recording
 from rig.domain.uncertainty import MeasurementModel
+from rig.domain.unit_history import UnitHistory, histories
 from rig.endurance.coverage import Held, hold, time_line
 from rig.endurance.phases_in_force import InForce, Installation, in_force, installations, moved_span
 from rig.endurance.stretches import Stretches
@@ -34,6 +35,7 @@ class HeldReadings:
         self.span_ns = moved_span(recording.span, recording.sessions, self.shifts)
         self._held: OrderedDict[str, Held] = OrderedDict()
         self._models: dict[str, MeasurementModel] = {}
+        self._states: dict[str, UnitHistory] | None = None
 
     def __call__(self, channel: str) -> Held:
         """Return the held readings of a channel. Raises UsageError if the recording has no such channel."""
@@ -120,6 +122,12 @@ class HeldReadings:
     def installations(self) -> list[Installation]:
         """Return which serial number sat in which place."""
         return installations(self.recording.layout, self.recording.events(), self.span_ns, self.shifts)
+
+    def states(self) -> dict[str, UnitHistory]:
+        """Return what state each place was in, on the time line."""
+        if self._states is None:
+            self._states = histories(self.recording, self.shifts)
+        return self._states
 
     def forces(self) -> list[InForce]:
         """Return the periods in which phases were in force."""

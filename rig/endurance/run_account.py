@@ -77,7 +77,7 @@ def account(recording: Recording, unit: str | None = None, use: InUseAt | None =
     places = {installation.unit for installation in installations}
     every = exposures(recording, options.phases, options.exposure)
     limits = looked_at(recording, options.phases)
-    died = deaths(readings, options.exposure, options.dead_after_s)
+    died = deaths(readings)
     loads = [
         part_load(readings, part, installation) for installation in installations for part in options.parts
     ]

@@ -15,6 +15,7 @@ from datetime import UTC, date, datetime
 
 from rig.domain.formatting import figure
 from rig.domain.model import Layout, Limit, Side
+from rig.domain.operating_state import Certainty
 from rig.domain.units import difference_unit
 from rig.endurance.conformity import LimitDecision, conformity, decide
 from rig.endurance.derating import PartLoad
@@ -55,11 +56,12 @@ class Rule(enum.StrEnum):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Death:
-    """Failure of a unit, from readback or from a note; text: the source."""
+    """Failure of a unit, from readback or from a note; text: the source. A possible one is not proved."""
 
     serial: str
     t_ns: int
     text: str
+    certainty: Certainty = Certainty.CERTAIN
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -172,10 +174,11 @@ def _overall(outcomes: Sequence[Decision]) -> Decision:
 
 
 def _death(death: Death) -> VerdictReason:
+    possible = death.certainty is Certainty.POSSIBLE
     return VerdictReason(
-        outcome=Decision.FAIL,
+        outcome=Decision.INCONCLUSIVE if possible else Decision.FAIL,
         rule=Rule.DEATH,
-        text=f"failed: {death.text}",
+        text=f"may have failed: {death.text}" if possible else f"failed: {death.text}",
         evidence=ReasonEvidence(t_ns=death.t_ns),
     )
 

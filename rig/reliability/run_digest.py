@@ -113,7 +113,7 @@ def digest(recording: Recording, facts: RunIdentity, counting: Counting | None =
     """
     readings = HeldReadings(recording)
     options = account_options(recording.layout)
-    died = deaths(readings, options.exposure, options.dead_after_s)
+    died = deaths(readings)
     suspected = {one.serial: one for one in suspects(readings)}
     accounts = exposures(recording, options.phases, options.exposure)
     installations = tuple(

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 from rig.endurance.account_options import AccountOptions
 from rig.endurance.drive import level_time
-from rig.endurance.exposure import phase_time
+from rig.endurance.exposure import endured, phase_time
 from rig.endurance.held_readings import HeldReadings
 from rig.endurance.phases_in_force import Installation, time_of
 from rig.endurance.stretches import NOWHERE, Stretches, stretch
@@ -81,7 +81,8 @@ def _within_targets(
     within = NOWHERE
     for phase in options.phases:
         bounds = {name: (one.low, one.high) for name, one in phase.targets_of(installation.unit).items()}
-        met, _ = phase_time(readings, bounds)
+        met, missed = phase_time(readings, bounds)
+        met, _ = endured(readings, installation, phase, met, missed)
         within = within.either(met.both(time_of(phase.name, forces)).both(time))
     return within
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
@@ -20,6 +21,7 @@ from rig.domain.model import (
     Series,
     Session,
     Side,
+    Signals,
     Status,
     Unit,
 )
@@ -104,9 +106,10 @@ class Room(MemoryRecording):
         poll_s: float = 0.0,
         from_s: float | None = None,
         to_s: float | None = None,
+        signals: Signals | None = None,
     ) -> None:
         super().__init__(
-            layout=layout_of(channels, poll_s),
+            layout=layout_of(channels, poll_s, signals),
             data=data,
             happened=happened,
             lived=lived,
@@ -115,15 +118,30 @@ class Room(MemoryRecording):
         )
 
 
-def layout_of(channels: Sequence[Channel], poll_s: float = 0.0) -> Layout:
-    """Return a layout of these channels, each unit with a serial number and a load."""
+def signals_for(unit: str, signals: Signals) -> Signals:
+    """Return signals with ``{unit}`` filled in, as a template's are."""
+    every = {name: getattr(signals, name) for name in ("mains", "supply", "output", "drive")}
+    mine = {
+        name: replace(one, channel=one.channel.replace("{unit}", unit))
+        for name, one in every.items()
+        if one is not None
+    }
+    return replace(signals, **mine)
+
+
+def layout_of(channels: Sequence[Channel], poll_s: float = 0.0, signals: Signals | None = None) -> Layout:
+    """Return a layout of these channels, each unit with a serial number, a load and its signals."""
     meter = InstrumentFacts(name="meter", bus="b", driver="lines", poll_s=poll_s, timeout_s=0.5)
     units = sorted({c.unit for c in channels if c.unit})
     return Layout(
         rig="test",
         units={
             u: Unit(
-                name=u, serial=f"S{u}", load="8 ohm", channels=tuple(c.name for c in channels if c.unit == u)
+                name=u,
+                serial=f"S{u}",
+                load="8 ohm",
+                channels=tuple(c.name for c in channels if c.unit == u),
+                signals=signals_for(u, signals or Signals()),
             )
             for u in units
         },

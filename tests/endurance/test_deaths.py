@@ -1,4 +1,4 @@
-"""Who died: a person's word, or no output to the end though driven; nothing else counts."""
+"""Who failed: a person's word, or a suspicion that nothing explained or took back; nothing else counts."""
 
 from __future__ import annotations
 
@@ -8,23 +8,28 @@ from typing import Any
 import numpy as np
 import pytest
 
-from rig.domain.model import Event, EventKind, Status
-from rig.endurance.account_options import account_options
+from rig.domain.accounting import LevelPlan
+from rig.domain.model import Event, EventKind, Signals, Status
+from rig.domain.operating_state import Certainty
 from rig.endurance.deaths import deaths, suspects, until_death
-from rig.endurance.drive import Level
-from rig.endurance.exposure import ExposureOptions
 from rig.endurance.held_readings import HeldReadings
 from rig.endurance.phases_in_force import Installation
 from tests.endurance.rooms import Room, at, channel, event, limit, series, session
 
-WANTED = ExposureOptions(
-    output=Level(channel="{unit}.v", on_above=5, off_below=3),
-    drive=Level(channel="level", on_above=0.5, off_below=0.3),
+WANTED = Signals(
+    output=LevelPlan(channel="{unit}.v", on_above=5, off_below=3),
+    drive=LevelPlan(channel="level", on_above=0.5, off_below=0.3),
 )
 T = np.arange(0, 600.0)
 
 
-def room(volts: np.ndarray, drive: float | np.ndarray = 1.0, *events: Event, status: Any = None) -> Room:
+def room(
+    volts: np.ndarray,
+    drive: float | np.ndarray = 1.0,
+    *events: Event,
+    status: Any = None,
+    signals: Signals = WANTED,
+) -> Room:
     return Room(
         channels=[channel("level"), channel("A1.v"), channel("A1.heat", limit("high", 95), uom="degC")],
         data={
@@ -33,44 +38,41 @@ def room(volts: np.ndarray, drive: float | np.ndarray = 1.0, *events: Event, sta
             "A1.heat": series("A1.heat", T, 70.0),
         },
         happened=events,
+        signals=signals,
     )
 
 
 def test_no_output_to_the_end_though_driven_is_a_death_at_the_moment_it_ended() -> None:
-    (death,) = deaths(HeldReadings(room(np.where(T < 400, 20.0, 0.0))), WANTED, 60.0)
+    (death,) = deaths(HeldReadings(room(np.where(T < 400, 20.0, 0.0))))
     assert death.serial == "SA1"
     assert death.t_ns == pytest.approx(at(400), abs=1.5e9)
-    assert "no output for 3.3 min while driven (A1.v)" in death.text
+    assert "no output for 1 min (A1.v)" in death.text
+    assert death.certainty is Certainty.POSSIBLE, "its supply is not read"
 
 
 def test_a_unit_that_came_back_is_not_dead() -> None:
-    assert deaths(HeldReadings(room(np.where((T > 300) & (T < 500), 0.0, 20.0))), WANTED, 60.0) == []
+    assert deaths(HeldReadings(room(np.where((T > 300) & (T < 500), 0.0, 20.0)))) == []
 
 
 def test_less_than_the_asked_time_without_output_is_no_death_yet() -> None:
-    assert deaths(HeldReadings(room(np.where(T < 560, 20.0, 0.0))), WANTED, 60.0) == []
+    assert deaths(HeldReadings(room(np.where(T < 560, 20.0, 0.0)))) == []
 
 
 def test_a_unit_that_is_not_driven_any_more_is_not_dead() -> None:
-    assert (
-        deaths(HeldReadings(room(np.where(T < 400, 20.0, 0.0), np.where(T < 400, 1.0, 0.0))), WANTED, 60.0)
-        == []
-    )
+    assert deaths(HeldReadings(room(np.where(T < 400, 20.0, 0.0), np.where(T < 400, 1.0, 0.0)))) == []
 
 
 def test_a_meter_that_stops_answering_kills_nobody() -> None:
     silent = np.where(T < 400, Status.GOOD, Status.NO_REPLY)
-    assert deaths(HeldReadings(room(np.full(600, 20.0), 1.0, status=silent)), WANTED, 60.0) == []
+    assert deaths(HeldReadings(room(np.full(600, 20.0), 1.0, status=silent))) == []
 
 
 def test_a_unit_that_never_gave_output_is_not_said_to_have_died() -> None:
-    assert deaths(HeldReadings(room(np.zeros(600))), WANTED, 60.0) == []
+    assert deaths(HeldReadings(room(np.zeros(600)))) == []
 
 
 def test_without_levels_only_a_person_can_say_so() -> None:
-    dead = room(np.where(T < 400, 20.0, 0.0))
-    assert deaths(HeldReadings(dead), ExposureOptions(), 60.0) == []
-    assert account_options(dead.layout).exposure == ExposureOptions()
+    assert deaths(HeldReadings(room(np.where(T < 400, 20.0, 0.0), signals=Signals()))) == []
 
 
 @pytest.mark.parametrize(
@@ -83,7 +85,7 @@ def test_without_levels_only_a_person_can_say_so() -> None:
 )
 def test_a_person_s_word_counts(said: dict[str, Any], when_s: float) -> None:
     note = event(EventKind.NOTE, 450, "run", "smoke", **said)
-    (death,) = deaths(HeldReadings(room(np.full(600, 20.0), 1.0, note)), WANTED, 60.0)
+    (death,) = deaths(HeldReadings(room(np.full(600, 20.0), 1.0, note)))
     assert (death.t_ns, death.text) == (at(when_s), "noted by a person: smoke")
 
 
@@ -92,26 +94,27 @@ def test_a_person_s_word_counts(said: dict[str, Any], when_s: float) -> None:
 )
 def test_other_notes_kill_nobody(said: dict[str, Any]) -> None:
     note = event(EventKind.NOTE, 450, "A1", "smoke", **{"unit": "A9", **said})
-    assert deaths(HeldReadings(room(np.full(600, 20.0), 1.0, note)), WANTED, 60.0) == []
+    assert deaths(HeldReadings(room(np.full(600, 20.0), 1.0, note))) == []
 
 
 def test_the_earlier_of_two_ways_of_knowing_is_told() -> None:
     note = event(EventKind.NOTE, 500, "A1", "dead", died=True)
-    (death,) = deaths(HeldReadings(room(np.where(T < 400, 20.0, 0.0), 1.0, note)), WANTED, 60.0)
+    (death,) = deaths(HeldReadings(room(np.where(T < 400, 20.0, 0.0), 1.0, note)))
     assert death.t_ns == pytest.approx(at(400), abs=1.5e9)
+    assert death.certainty is Certainty.CERTAIN
 
 
 def test_after_a_swap_the_new_serial_number_is_alive() -> None:
     swap = event(EventKind.UNIT, 500, "A1", "swapped", serial="0099")
     volts = np.where((T > 400) & (T < 501), 0.0, 20.0)
-    (death,) = deaths(HeldReadings(room(volts, 1.0, swap)), WANTED, 60.0)
+    (death,) = deaths(HeldReadings(room(volts, 1.0, swap)))
     assert death.serial == "SA1"
 
 
 def test_out_of_limit_to_the_end_is_suspected_and_no_death() -> None:
     out = event(EventKind.LIMIT_OUT, 300, "A1.heat", side="high")
     readings = HeldReadings(room(np.full(600, 20.0), 1.0, out))
-    assert deaths(readings, WANTED, 60.0) == []
+    assert deaths(readings) == []
     (one,) = suspects(readings)
     assert (one.serial, one.channels, one.t_ns) == ("SA1", ("A1.heat",), at(300))
 
@@ -166,14 +169,14 @@ def test_a_unit_taken_out_after_the_end_of_a_run_is_suspected_under_its_own_seri
 
 def test_a_death_that_is_noted_after_the_end_of_a_run_counts_at_its_end() -> None:
     note = event(EventKind.NOTE, 86400.0, "A1", "seized", session=2, unit="A1", died=True)
-    (death,) = deaths(HeldReadings(noted_later(note)), ExposureOptions(), 60.0)
+    (death,) = deaths(HeldReadings(noted_later(note)))
     assert (death.serial, death.t_ns) == ("SA1", at(599))
 
 
 def test_a_life_ends_with_its_death() -> None:
     readings = HeldReadings(room(np.where(T < 400, 20.0, 0.0)))
     (installation,) = readings.installations()
-    short = until_death(installation, deaths(readings, WANTED, 60.0))
+    short = until_death(installation, deaths(readings))
     assert (short.end_ns - short.start_ns) / 1e9 == pytest.approx(400, abs=1.5)
     other = Installation(unit="A1", serial="else", start_ns=installation.start_ns, end_ns=installation.end_ns)
-    assert until_death(other, deaths(readings, WANTED, 60.0)) == other
+    assert until_death(other, deaths(readings)) == other

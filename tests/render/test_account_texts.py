@@ -92,6 +92,7 @@ FACTS = RunIdentity(
     run="r", name=EVIL, rig=EVIL, where=f"/x/{EVIL}", state="stopped", created_ns=0, skipped=(EVIL,)
 )
 DEAD = np.where(T < 900, 20.0, 0.0)
+HELD_BACK_THEN_DEAD = np.where((T > 300) & (T < 400), 0.0, DEAD)
 
 
 def digests() -> list[RunDigest]:
@@ -131,7 +132,7 @@ def test_a_note_that_was_looked_for_is_shown_whole() -> None:
 
 TEXTS: dict[str, Callable[[int], str]] = {
     "account": lambda width: account_text.text(
-        account(room(DEAD, heat=np.where(T > 600, 96.0, 65.0))), width
+        account(room(HELD_BACK_THEN_DEAD, heat=np.where(T > 600, 96.0, 65.0))), width
     ),
     "verdict": lambda width: verdict_text.text(judged(room(DEAD), account(room(DEAD))), EVIL, width),
     "proof": proof,

@@ -17,7 +17,7 @@ from rig.domain.accounting import LevelPlan
 from rig.domain.jsonmap import made, plain
 from rig.domain.model import Event, EventKind, Layout, Scan
 from rig.domain.operating_state import Input, Restarted, StateChange, UnitCondition, UnitRules
-from rig.domain.signals import SignalName, SignalState, lapse, signals_of, stale_ns, step, wired
+from rig.domain.signals import SignalName, SignalState, lapse, polls_s, signals_of, stale_ns, step, wired
 from rig.domain.state_texts import words
 from rig.domain.unit_history import occurrence, rules_of
 
@@ -33,9 +33,11 @@ class _Watched:
     def __init__(self, layout: Layout, unit: str, serial: str, known: UnitCondition | None) -> None:
         place = layout.units[unit]
         self.unit = unit
-        self.rules: UnitRules = rules_of(layout, place)
-        self.levels: dict[SignalName, LevelPlan] = wired(signals_of(layout, place))
-        self.stale_ns = {signal: stale_ns(layout, level) for signal, level in self.levels.items()}
+        signals = signals_of(layout, place)
+        polls = polls_s(layout, signals)
+        self.rules: UnitRules = rules_of(signals, max(polls.values(), default=0.0))
+        self.levels: dict[SignalName, LevelPlan] = wired(signals)
+        self.stale_ns = {signal: stale_ns(one) for signal, one in polls.items()}
         self.signals = dict.fromkeys(self.levels, SignalState())
         self.condition = known or UnitCondition(serial=serial)
 
