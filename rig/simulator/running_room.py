@@ -38,7 +38,7 @@ class RunningRoom:
         return found
 
     def say(self, line: str) -> None:
-        """Disturb the room: pull LINE, plug LINE, hang GEAR SECONDS, garble GEAR, turn KNOB VALUE, fail."""
+        """Disturb the room by one of the lines that ``rig.simulator.server`` lists."""
         assert self.process.stdin is not None
         self.process.stdin.write(line.encode() + b"\n")
         self.process.stdin.flush()

@@ -4,7 +4,7 @@ It writes DIR/rig.yaml, serves the instruments on links in DIR/dev and on ports 
 DIR/truth.json up to date, says ``ready`` once on its standard output, and ends on SIGTERM, when the
 pipe on its standard input closes, or when its parent is gone. Lines on that pipe disturb it:
 ``pull LINE``, ``plug LINE``, ``hang INSTRUMENT SECONDS``, ``garble INSTRUMENT``; ``turn mains 253`` (or
-ambient, level) turns a knob by hand.
+ambient, level) turns a knob by hand, ``switch A1 off`` its switch; ``short A1`` shorts its output stage.
 """
 
 from __future__ import annotations
@@ -123,6 +123,12 @@ class RoomServer:
                 self._world.turn(words[1], float(words[2]))
         elif len(words) == 2 and words[0] == "garble":
             self._garbled.add(words[1])
+        elif len(words) == 3 and words[0] == "switch" and words[2] in {"on", "off"}:
+            with contextlib.suppress(KeyError):
+                self._world.switch(words[1], on=words[2] == "on")
+        elif len(words) == 2 and words[0] == "short":
+            with contextlib.suppress(KeyError):
+                self._world.short(words[1])
         elif words == ["fail"]:
             self._world.fail()
 

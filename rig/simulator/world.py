@@ -180,6 +180,12 @@ class World:
             if self._faults_ns == NEVER_NS:
                 self._faults_ns = self.now_ns
 
+    def short(self, unit: str) -> None:
+        """Short the output stage of a unit: its fuse blows. Raises KeyError if there is none of that name."""
+        with self._lock:
+            self.amplifiers[unit].short = 1.0
+            self._happen(self.now_ns, unit, "output stage shorted")
+
     def switched_on(self, unit: str) -> bool:
         """Return whether a unit's contactor is closed."""
         return self.amplifiers[unit].contactor >= 0.5
