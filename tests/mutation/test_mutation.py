@@ -92,7 +92,7 @@ def test_every_module_of_the_table_is_there_with_its_tests() -> None:
 
 @pytest.mark.parametrize("area", [FORENSICS, STORE])
 def test_every_module_of_these_areas_has_its_line(area: str) -> None:
-    there = {path for path in (ROOT / area).glob("*.py") if path.name != "__init__.py"}
+    there = {path for path in (ROOT / area).rglob("*.py") if path.name != "__init__.py"}
     assert there - {one.path for one in targets()} == set()
 
 
