@@ -54,8 +54,8 @@ SWAPPED = {
 SWAPPED |= {new: old for old, new in SWAPPED.items()}
 UNTOUCHED = (ast.JoinedStr, ast.Assert, ast.Import, ast.ImportFrom, ast.Raise)
 """Texts for people, statements of invariants, and what is raised with which words."""
-WITHOUT_EFFECT = {"dtype", "strict"}
-"""Arguments that state what holds anyway."""
+WITHOUT_EFFECT = {"dtype", "precedence", "strict"}
+"""Arguments that state what holds anyway, and numbers of which only the order counts."""
 EMPTY = {"list": "[]", "tuple": "()", "dict": "{}", "set": "set()"}
 
 

@@ -5,10 +5,12 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 import numpy as np
+import pytest
 
 from rig.forensics.fault_rule import SensorFault
 from rig.forensics.sensor_faults.common_step import COMMON_STEP
 from rig.forensics.sensor_faults.temperature_step import IMPOSSIBLE
+from tests.forensics.rooms import NO_VALUE
 from tests.forensics.sensor_faults.faulty_rooms import at_s, degrees, looked_at, restless
 
 
@@ -50,3 +52,30 @@ def test_channels_of_one_unit_jolt_only_where_they_are_all_the_instrument_reads(
     one = ("A1", "A1", "A1", "A1")
     assert [fault.fault_type for fault in jolted(400, 400, 400, None, units=one)] == [IMPOSSIBLE] * 3
     assert [fault.fault_type for fault in jolted(400, 400, 400, units=one)] == [COMMON_STEP]
+
+
+def together(row: np.ndarray, status: Sequence[int] | None = None) -> list[SensorFault]:
+    """Temperatures of three units, of one scanner, that all read the same and fail in the same way."""
+    names = ("A1.t", "A2.t", "A3.t")
+    return looked_at(
+        [degrees(name) for name in names],
+        dict.fromkeys(names, row),
+        dict.fromkeys(names, status) if status is not None else None,
+    )
+
+
+@pytest.mark.parametrize(
+    ("row", "status"),
+    [
+        pytest.param(restless(300), [0] * 200 + [NO_VALUE] * 100, id="open"),
+        pytest.param(np.concatenate([restless(200), np.full(100, 80.25)]), None, id="stuck"),
+        pytest.param(np.concatenate([restless(200), np.full(100, 1372.0)]), None, id="full scale"),
+    ],
+)
+def test_channels_that_open_or_stand_still_in_one_scan_are_one_fault_too(
+    row: np.ndarray, status: Sequence[int] | None
+) -> None:
+    [found] = together(row, status)
+    assert (found.fault_type, found.subject) == (COMMON_STEP, "scanner")
+    assert found.channels == ("A1.t", "A2.t", "A3.t")
+    assert at_s(found) == (200, 299)

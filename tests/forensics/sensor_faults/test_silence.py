@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+import numpy as np
 import pytest
 
+from rig.forensics.answer import Role
 from rig.forensics.fault_rule import SensorFault
 from rig.forensics.sensor_faults.silence import SILENT
+from tests.forensics.bench_room import AT, Bench, after, main
 from tests.forensics.rooms import NO_REPLY, NO_VALUE
 from tests.forensics.sensor_faults.faulty_rooms import at_s, degrees, looked_at, restless
 
@@ -51,3 +54,15 @@ def test_an_instrument_that_is_no_longer_even_asked_is_silent_too(readings: int,
     assert bool(found) is silenced
     if found:
         assert at_s(found[0]) == (182, 200)
+
+
+def test_readings_before_the_silence_were_right() -> None:
+    """Silence itself says nothing of the last readings: an output that fell in them is the unit's."""
+    b = Bench()
+    for name in ("A1.out", "A1.line", "A1.signal"):
+        b.status[name] = np.where(after(), NO_REPLY, 0)
+    b.values["A1.out"] = np.where(after(AT - 2), 0.0, b.values["A1.out"])
+    answer = b.analyse("A1")
+    assert answer.order.channels == ("A1.out",)
+    assert main(answer) == (Role.UNIT, "A1")
+    assert [(one.role, one.subject) for one in answer.findings[1:]] == [(Role.INSTRUMENT, "meter-A1")]
