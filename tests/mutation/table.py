@@ -45,7 +45,7 @@ EVENTUAL = ("test_findings.py", *_tests_of("attribution"), "test_analysis.py")
 """What goes through all of the post-mortem."""
 RULES: dict[str, tuple[str, ...]] = {
     "attribution": EVENTUAL,
-    "sensor_faults": ("test_findings.py", *_tests_of("attribution")),
+    "sensor_faults": ("sensor_faults/test_common_step.py", "test_findings.py", *_tests_of("attribution")),
 }
 """Packages with one file per rule, which has its own test file, and what is to notice as well."""
 NOTICED_BY: dict[str, tuple[str, ...]] = {

@@ -61,7 +61,7 @@ def test_readings_before_the_silence_were_right() -> None:
     b = Bench()
     for name in ("A1.out", "A1.line", "A1.signal"):
         b.status[name] = np.where(after(), NO_REPLY, 0)
-    b.values["A1.out"] = np.where(after(AT - 2), 0.0, b.values["A1.out"])
+    b.values["A1.out"] = np.where(after(AT - 1), 0.0, b.values["A1.out"])
     answer = b.analyse("A1")
     assert answer.order.channels == ("A1.out",)
     assert main(answer) == (Role.UNIT, "A1")
