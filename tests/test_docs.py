@@ -112,6 +112,16 @@ def test_files_that_the_documents_name_are_there() -> None:
         assert (ROOT / name).exists() or (ROOT / "configs" / name).exists(), name
 
 
+def test_the_worked_examples_of_what_is_added_are_there_and_as_many_as_it_says() -> None:
+    text = (ROOT / "DEVELOPERS.md").read_text("utf-8").partition("## Adding things")[2].partition("\n## ")[0]
+    rows = re.findall(r"^\| (an? [^|]+): (\d) \|[^|]*\| ([^|;]+)", text, re.MULTILINE)
+    assert len(rows) >= 5
+    for what, count, example in rows:
+        named = re.findall(r"`([\w./-]+\.(?:py|md))`", example)
+        assert len(named) == int(count), what
+        assert [name for name in named if not (ROOT / name).exists()] == [], what
+
+
 @pytest.mark.parametrize("name", ["soakrig.service", "soakrig-alerts.service"])
 def test_the_service_manager_understands_the_unit_files(tmp_path: Path, name: str) -> None:
     found = shutil.which("systemd-analyze")

@@ -13,13 +13,15 @@ from rig.forensics import short_answer, spikes
 from rig.forensics.aftermath import consequences, cycling, shutdown
 from rig.forensics.analysis_data import AnalysisData
 from rig.forensics.answer import Censoring, ChannelStory, CrossingExcursion, Cycling, PostMortem
-from rig.forensics.attribution import AttributionInput, findings, without_faulty
+from rig.forensics.attribution_rule import AttributionInput
 from rig.forensics.effective_limits import in_force, moved_past
 from rig.forensics.episodes import Episode, closeness_s, episodes, final, first_of_each, joined, unbroken
+from rig.forensics.fault_rule import SensorFault
+from rig.forensics.fault_search import find_faults
+from rig.forensics.findings import findings, without_faulty
 from rig.forensics.neighbours import neighbours
 from rig.forensics.onset import onset
 from rig.forensics.order import order
-from rig.forensics.sensor_faults import SensorFault, sensor_faults
 
 SILENT = frozenset({EventKind.INSTRUMENT_LOST, EventKind.INSTRUMENT_BACK})
 NEAR_EVENTS_NS = 600_000_000_000
@@ -53,9 +55,7 @@ def _analysed(recording: Recording, layout: Layout, unit: str | None, confidence
         name for one in (None, *layout.units) for c in cycling(_of(stories, one), one) for name in c.channels
     }
     strays = spikes.strays(stories, cycled)
-    context = AnalysisContext(
-        data, confidence, stories, sensor_faults(data, layout.channels), close_s, strays
-    )
+    context = AnalysisContext(data, confidence, stories, find_faults(data, layout.channels), close_s, strays)
     return _answer(context, unit if unit is not None else _worst_unit(context))
 
 

@@ -19,7 +19,7 @@ from rig.forensics.answer import (
     Onset,
     Role,
 )
-from rig.forensics.sensor_faults import INSTRUMENT_FAULTS, SensorFault
+from rig.forensics.fault_rule import SensorFault
 
 SILENCES = 5
 """Number of instruments with a silence that are named."""
@@ -211,4 +211,4 @@ def limitations(
 
 
 def _kind(fault: SensorFault) -> str:
-    return "instrument fault" if fault.fault_type in INSTRUMENT_FAULTS else "sensor fault"
+    return "instrument fault" if fault.fault_type.of_instrument else "sensor fault"

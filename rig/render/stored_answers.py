@@ -58,7 +58,8 @@ class StoredPostMortem:
     def _now(self) -> str:
         package = Path(__file__).parent.parent
         try:
-            program = [line for one in _PROGRAM for line in result_cache.listed(package / one, ".py")]
+            folders = [folder for one in _PROGRAM for folder in _with_subfolders(package / one)]
+            program = [line for folder in folders for line in result_cache.listed(folder, ".py")]
             return result_cache.made_of(self.path, [__version__, *program])
         except OSError:  # a folder that cannot be listed, or has just gone
             return ""
@@ -68,6 +69,10 @@ class StoredPostMortem:
 
     def _name(self) -> str:
         return "worst" if self.unit is None else f"unit-{self.unit}"
+
+
+def _with_subfolders(folder: Path) -> list[Path]:
+    return [folder, *sorted(one for one in folder.rglob("*") if one.is_dir())]
 
 
 def main(arguments: Sequence[str] | None = None) -> int:

@@ -9,7 +9,6 @@ import pytest
 
 from rig.forensics import analyse
 from rig.forensics.answer import Attribution, PostMortem, Role
-from rig.forensics.attribution import change_on_others
 from tests.forensics.rooms import NO_VALUE, Room, channel, high, low, series
 
 T = np.arange(0.0, 300.0)
@@ -61,11 +60,6 @@ def test_an_excluded_channel_is_named_with_the_kind_of_fault() -> None:
 )
 def test_a_weight_becomes_a_word(weight: float, word: str) -> None:
     assert Attribution(role=Role.UNIT, subject="A1", weight=weight, text="").likelihood == word
-
-
-def test_a_change_that_would_print_as_zero_percent_is_no_change() -> None:
-    assert [change_on_others(one) for one in (-0.3, 0.0049)] == ["no change", "no change"]
-    assert [change_on_others(one) for one in (0.0051, 0.25)] == ["1% of this change", "25% of this change"]
 
 
 def test_no_fault_is_said_in_one_sentence() -> None:

@@ -33,19 +33,35 @@ JUDGED_BY: dict[str, tuple[str, ...]] = {
         "forensics/test_pieces.py",
     ),
 }
-EVENTUAL = ("test_attribution.py", "test_analysis.py")
+
+
+def _tests_of(package: str) -> tuple[str, ...]:
+    """Return the test files of a package of the post-mortem's rules."""
+    found = sorted((ROOT / "tests/forensics" / package).glob("test_*.py"))
+    return tuple(f"{package}/{one.name}" for one in found)
+
+
+EVENTUAL = ("test_findings.py", *_tests_of("attribution"), "test_analysis.py")
 """What goes through all of the post-mortem."""
+RULES: dict[str, tuple[str, ...]] = {
+    "attribution": EVENTUAL,
+    "sensor_faults": ("sensor_faults/test_common_step.py", "test_findings.py", *_tests_of("attribution")),
+}
+"""Packages with one file per rule, which has its own test file, and what is to notice as well."""
 NOTICED_BY: dict[str, tuple[str, ...]] = {
     "aftermath": ("test_aftermath.py", *EVENTUAL),
-    "analysis": ("test_analysis.py", "test_attribution.py", "test_pieces.py"),
+    "analysis": (*EVENTUAL, "test_pieces.py"),
     "analysis_data": ("test_analysis_data.py", *EVENTUAL),
     "answer": ("test_order.py", "test_postmortem_json.py", "test_spikes.py", *EVENTUAL),
-    "attribution": EVENTUAL,
+    "attribution_rule": EVENTUAL,
     "change_detection": ("test_change_detection.py", "test_onset.py"),
     "channel_readings": ("test_analysis_data.py", "test_crossings.py", *EVENTUAL),
     "crossings": ("test_crossings.py", "test_guaranteed_bracket.py", "test_effective_limits.py"),
     "effective_limits": ("test_effective_limits.py", *EVENTUAL),
     "episodes": ("test_episodes.py",),
+    "fault_rule": (*_tests_of("sensor_faults"), "test_findings.py"),
+    "fault_search": ("test_fault_search.py", *_tests_of("sensor_faults")),
+    "findings": EVENTUAL,
     "grids": ("test_analysis_data.py", "test_onset.py", "test_pieces.py"),
     "guaranteed_bracket": ("test_guaranteed_bracket.py", "test_crossings.py"),
     "inputs": ("test_derived.py",),
@@ -55,7 +71,7 @@ NOTICED_BY: dict[str, tuple[str, ...]] = {
     "onset": ("test_onset.py",),
     "order": ("test_order.py",),
     "postmortem_json": ("test_postmortem_json.py",),
-    "sensor_faults": ("test_sensor_faults.py", "test_attribution.py"),
+    "rules": ("test_rules.py",),
     "short_answer": ("test_short_answer.py", *EVENTUAL),
     "spikes": ("test_spikes.py",),
     "stimulus": ("test_stimulus.py", *EVENTUAL),
@@ -133,4 +149,16 @@ def targets() -> list[Target]:
         for name, files in rows.items():
             tests = tuple(ROOT / folder / one for one in dict.fromkeys(files))
             found.append(Target(f"{area.split('/')[-1]}.{name}", ROOT / area / f"{name}.py", tests))
+    return [*found, *_rules()]
+
+
+def _rules() -> list[Target]:
+    """Return the rules of the post-mortem, found by their files."""
+    found = []
+    for package, files in RULES.items():
+        for path in sorted((ROOT / FORENSICS / package).glob("*.py")):
+            if path.name != "__init__.py":
+                own = f"{package}/test_{path.name}"
+                tests = tuple(ROOT / "tests/forensics" / one for one in dict.fromkeys((own, *files)))
+                found.append(Target(f"forensics.{package}.{path.stem}", path, tests))
     return found

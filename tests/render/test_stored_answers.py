@@ -164,8 +164,9 @@ def test_an_answer_with_the_field_names_of_version_1_is_worked_out_again(
     assert StoredPostMortem(sample).answer() == analyse(RunReader.open(sample))
 
 
+@pytest.mark.parametrize("package", ["domain", "forensics", "sensor_faults", "attribution", "store"])
 def test_an_answer_of_a_program_with_other_files_is_not_taken(
-    sample: Path, monkeypatch: pytest.MonkeyPatch
+    sample: Path, monkeypatch: pytest.MonkeyPatch, package: str
 ) -> None:
     run = RunReader.open(sample)
     assert StoredPostMortem(sample).keep(analyse(run), run)
@@ -173,7 +174,7 @@ def test_an_answer_of_a_program_with_other_files_is_not_taken(
 
     def changed(folder: Path, ending: str = "") -> list[str]:
         lines = taken(folder, ending)
-        return [*lines, "words.py 1 1"] if folder.name == "forensics" else lines
+        return [*lines, "words.py 1 1"] if folder.name == package else lines
 
     monkeypatch.setattr(result_cache, "listed", changed)
     assert StoredPostMortem(sample).answer() is None
