@@ -21,7 +21,7 @@ from rig.domain.formatting import setting
 from rig.domain.layout_json import limits_from_json, limits_to_json
 from rig.domain.limit_arrays import BoundInForce
 from rig.domain.limits import Bound, bounds_of
-from rig.domain.model import Channel, Event, EventKind, Layout, Limit, Side
+from rig.domain.model import Channel, ChannelKind, Event, EventKind, Layout, Limit, Side
 from rig.domain.operating_state import OperatingState
 from rig.domain.program import Phase, Program
 from rig.domain.signals import followers, signals_of
@@ -41,9 +41,12 @@ class Rest(enum.Enum):
 
     NONE = "none"
     LOWS = "low limits of output and supply, and of what follows from them"
+    ENDED = "the same, for nothing asks for drive: the program has ended"
     ALL = "all"
 
 
+ROOM = ""
+"""Stands for the room among the units: the low limits of stimuli that a program sets sleep after its end."""
 _RESTS = {
     OperatingState.ABSENT: Rest.ALL,
     OperatingState.UNPOWERED: Rest.ALL,
@@ -92,19 +95,19 @@ def limit_spans(
     """
     known = layouts or {}
     facts = layout.channels.get(channel)
-    unit = facts.unit if facts is not None else None
+    unit = (facts.unit or ROOM) if facts is not None else ROOM
     spans: list[LimitSpan] = []
     limits = _own(channel, layout)
-    rests = Rest.NONE if unit is None else rest_after(unit, _first_of(unit, events), Rest.NONE)
-    lows = unit is not None and channel in resting_lows(layout, unit)
+    rests = rest_after(unit, _first_of(unit, events), Rest.NONE)
+    lows = channel in resting_lows(layout, unit)
     for event in events:
         mine = known.get(event.session, layout)
         own = _own(channel, mine)
         program = phases or (mine.program.phases if mine.program else ())
-        becomes = _put_in_force(event, channel, unit, own, program)
+        becomes = _put_in_force(event, channel, facts.unit if facts is not None else None, own, program)
         if not spans and event.kind is not EventKind.SESSION_START:
             _begin(spans, event, waking(own, rests, lows=lows))
-        rests = rests if unit is None else rest_after(unit, event, rests)
+        rests = rest_after(unit, event, rests)
         limits = limits if becomes is None else becomes
         _begin(spans, event, waking(limits, rests, lows=lows))
     return spans or [LimitSpan(start_ns=None, end_ns=None, limits=waking(limits, rests, lows=lows))]
@@ -129,8 +132,11 @@ def rest_after(unit: str, event: Event | None, before: Rest) -> Rest:
     """Return which limits of a unit sleep after an event; ``before``: those that did before it."""
     if event is None:
         return before
-    if event.kind is EventKind.PHASE and begun_phase(event) == "" and event.data.get("what") == "ended":
-        return Rest.LOWS if before is Rest.NONE else before  # nothing drives it from now on
+    phase = begun_phase(event)
+    if phase == "" and event.data.get("what") == "ended":
+        return Rest.ENDED if before is Rest.NONE else before  # nothing drives it from now on
+    if phase:
+        return Rest.NONE if before is Rest.ENDED else before
     if event.subject != unit:
         return before
     if event.kind is EventKind.UNIT and "serial" in event.data:
@@ -143,7 +149,7 @@ def rest_after(unit: str, event: Event | None, before: Rest) -> Rest:
 
 def rests_after(layout: Layout, events: Iterable[Event]) -> dict[str, Rest]:
     """Return which limits of each unit sleep after all that is recorded."""
-    rests = dict.fromkeys(layout.units, Rest.NONE)
+    rests = dict.fromkeys([ROOM, *layout.units], Rest.NONE)
     for event in events:
         rests = {unit: rest_after(unit, event, was) for unit, was in rests.items()}
     return rests
@@ -153,11 +159,14 @@ def waking(limits: tuple[Limit, ...], rests: Rest, *, lows: bool) -> tuple[Limit
     """Return the limits that do not sleep; lows: whether low limits of that channel sleep with the drive."""
     if rests is Rest.ALL:
         return ()
-    return tuple(one for one in limits if one.side is not Side.LOW) if rests is Rest.LOWS and lows else limits
+    asleep = lows and rests in {Rest.LOWS, Rest.ENDED}
+    return tuple(one for one in limits if one.side is not Side.LOW) if asleep else limits
 
 
 def resting_lows(layout: Layout, unit: str) -> set[str]:
-    """Return the unit's channels whose low limits nobody can keep without drive."""
+    """Return the unit's (or the room's) channels whose low limits nobody can keep without drive."""
+    if unit == ROOM:
+        return _set_by_the_rig(layout)
     place = layout.units.get(unit)
     signals = None if place is None else signals_of(layout, place)
     roots = {one.channel for one in (signals.output, signals.supply) if one is not None} if signals else set()
@@ -191,11 +200,26 @@ def judged_by(layout: Layout, event: Event) -> Layout:
     return replace(layout, channels=changed)
 
 
+def _set_by_the_rig(layout: Layout) -> set[str]:
+    """Return the room's stimuli that a program sets, or that feed or drive a unit."""
+    signals = [signals_of(layout, one) for one in layout.units.values()]
+    names = {one.channel for both in signals for one in (both.mains, both.drive) if one is not None}
+    names |= {name for phase in (layout.program.phases if layout.program else ()) for name in phase.targets}
+    return {
+        name
+        for name in names & set(layout.channels)
+        if layout.channels[name].unit is None and layout.channels[name].kind is ChannelKind.STIMULUS
+    }
+
+
 def awake(channels: Mapping[str, Channel], rests: Mapping[str, Rest], layout: Layout) -> dict[str, Channel]:
     """Return channels without the limits that sleep; rests: by unit."""
-    lows = {name for unit, one in rests.items() if one is Rest.LOWS for name in resting_lows(layout, unit)}
+    dim = [unit for unit, one in rests.items() if one in {Rest.LOWS, Rest.ENDED}]
+    lows = {name for unit in dim for name in resting_lows(layout, unit)}
     return {
-        name: replace(one, limits=waking(one.limits, rests.get(one.unit or "", Rest.NONE), lows=name in lows))
+        name: replace(
+            one, limits=waking(one.limits, rests.get(one.unit or ROOM, Rest.NONE), lows=name in lows)
+        )
         for name, one in channels.items()
     }
 

@@ -15,7 +15,7 @@ from typing import Any, TypeVar
 import numpy as np
 from numpy.typing import NDArray
 
-from rig.domain.limit_history import KEY, Rest, awake, judged_by, rest_after
+from rig.domain.limit_history import KEY, ROOM, Rest, awake, judged_by, rest_after
 from rig.domain.limits import Zone, bounds
 from rig.domain.model import Event, EventKind, Layout, Side, Status
 from rig.domain.statuses import words_of
@@ -143,7 +143,7 @@ class LiveState:
         self.layout = layout
         self.steps = display_steps(layout)
         self._frozen = self._judged = layout
-        self._rests = dict.fromkeys(layout.units, Rest.NONE)
+        self._rests = dict.fromkeys([ROOM, *layout.units], Rest.NONE)
         self.run = run
         self.session = 0
         self.session_ns = 0
