@@ -49,7 +49,7 @@ def test_the_others_are_counted() -> None:
 def room(**values: Any) -> Room:
     """Return a room of A1 and A2; A1 fails at 400 s with its fuse, unless told otherwise."""
     gone = np.where(T < 400, 1.0, 0.0)
-    data = {
+    data: dict[str, Any] = {
         "mains": 230.0, "level": 1.2, "A1.volts": 20 * gone, "A1.amps": gone, "A1.heat": 70.0,
         "A2.volts": 20.0, "A2.amps": 1.0, "A2.heat": 70.0,
     } | values  # fmt: skip
