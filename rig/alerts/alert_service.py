@@ -9,13 +9,13 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
+from rig.alerts.alarm import Alarm
+from rig.alerts.alarms import Alarms
 from rig.alerts.delivery_outcome import DeliveryOutcome, refused
 from rig.alerts.delivery_process import DeliveryProcess, job_of
 from rig.alerts.delivery_state import DeliveryState
 from rig.alerts.facts import Fact
 from rig.alerts.heartbeat import HeartbeatSender
-from rig.alerts.incident import Incident
-from rig.alerts.incidents import Incidents
 from rig.alerts.message import compose
 from rig.alerts.outbox import FOLDER, Outbox
 from rig.alerts.run_watch import RunWatch, WatchResult
@@ -59,7 +59,7 @@ class AlertService:
         self._folder = path / FOLDER
         self.outbox = Outbox(self._folder, DeliveryState(self._alerts, settings.run_id), disk)
         self.state = self.outbox.state
-        self.incidents = Incidents(self._alerts, settings.layout, settings.inputs)
+        self.alarms = Alarms(self._alerts, settings.layout, settings.inputs)
         self._restore()
         self._first_look = self.outbox.fresh
         self.watch = RunWatch(path, clock, self.state.position, disk)
@@ -114,13 +114,13 @@ class AlertService:
     # ---- judging
 
     def _restore(self) -> None:
-        for key, data in self.state.incidents.items():
+        for key, data in self.state.alarms.items():
             try:
-                self.incidents.open[key] = Incident.from_json(data)
+                self.alarms.open[key] = Alarm.from_json(data)
             except (KeyError, TypeError, ValueError):
                 continue  # written by another version; sent again rather than never
-        self.incidents.next_number = self.state.next_number
-        self._kept = dict(self.incidents.open)
+        self.alarms.next_number = self.state.next_number
+        self._kept = dict(self.alarms.open)
 
     def _judge(self, look: WatchResult) -> None:
         facts: list[Fact] = []
@@ -129,14 +129,14 @@ class AlertService:
             events = self._past(events, look.now_ns)
             self._first_look = False
         if self.outbox.dropped:
-            facts += self.incidents.take(_damage(self.outbox.dropped, look.now_ns))
+            facts += self.alarms.take(_damage(self.outbox.dropped, look.now_ns))
             self.outbox.dropped = ""
         for event, began_ns in events:
-            facts += self.incidents.take(event, began_ns)
+            facts += self.alarms.take(event, began_ns)
         for scan in look.scans:
-            self.incidents.follow(scan.channels, scan.values, scan.statuses)
-        facts += self.incidents.tick(look.newest_ns)
-        facts += self.incidents.look_at_logger(
+            self.alarms.follow(scan.channels, scan.values, scan.statuses)
+        facts += self.alarms.tick(look.newest_ns)
+        facts += self.alarms.look_at_logger(
             look.now_ns, look.now_ns - look.age_ns, stopped=look.stopped, place=self._settings.place
         )
         facts += self._judge_notifiers(look.now_ns)
@@ -147,8 +147,8 @@ class AlertService:
         """Take in old events without sending them; return the recent ones."""
         old = [one for one in events if now_ns - one[0].t_ns > OLD_NS]
         for event, began_ns in old:
-            self.incidents.take(event, began_ns)
-        self.incidents.begin_quietly()
+            self.alarms.take(event, began_ns)
+        self.alarms.begin_quietly()
         return [one for one in events if now_ns - one[0].t_ns <= OLD_NS]
 
     def _judge_notifiers(self, now_ns: int) -> list[Fact]:
@@ -156,17 +156,17 @@ class AlertService:
         for notifier, queue in self.state.queues.items():
             since_ns = queue.failing_since_ns
             if since_ns and now_ns - since_ns >= self._alerts.failing_s * 1e9:
-                facts += self.incidents.notifier_fails(notifier, since_ns, now_ns, queue.error)
+                facts += self.alarms.notifier_fails(notifier, since_ns, now_ns, queue.error)
             elif not since_ns:
-                facts += self.incidents.notifier_works(notifier, now_ns)
+                facts += self.alarms.notifier_works(notifier, now_ns)
             test_ns = round(self._alerts.test_s * 1e9)
             if test_ns and (not queue.tested_ns or now_ns - queue.tested_ns >= test_ns):
-                facts.append(self.incidents.test(notifier, now_ns))
+                facts.append(self.alarms.test(notifier, now_ns))
         return facts
 
     def _keep(self, facts: list[Fact], position: tuple[int, int]) -> None:
-        """Record alerts and incidents together, so that neither is ever there alone."""
-        now = self.incidents.open
+        """Record alerts and alarms together, so that neither is ever there alone."""
+        now = self.alarms.open
         changed: dict[str, Any] = {
             key: one.to_json() for key, one in now.items() if self._kept.get(key) != one
         }
@@ -179,7 +179,7 @@ class AlertService:
                 "r": "seen",
                 "facts": [plain(fact) for fact in facts],
                 "position": list(position),
-                "next": self.incidents.next_number,
+                "next": self.alarms.next_number,
                 "incidents": changed,
             }
         )
@@ -272,7 +272,7 @@ class AlertService:
                 if self.heartbeat
                 else {}
             ),
-            "open": sorted(self.incidents.open),
+            "open": sorted(self.alarms.open),
         }
         try:
             publish(self._disk, self._folder / STATUS, json.dumps(status, indent=1).encode() + b"\n")

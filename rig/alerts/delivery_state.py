@@ -80,7 +80,7 @@ class DeliveryState:
         self.queues: dict[str, Queue] = {name: Queue() for name in alerts.notifiers}
         self.next_number = 1
         self.position = (0, 0)
-        self.incidents: dict[str, dict[str, Any]] = {}
+        self.alarms: dict[str, dict[str, Any]] = {}
 
     # ---- records
 
@@ -107,7 +107,7 @@ class DeliveryState:
             "queues": {name: _kept(queue) for name, queue in self.queues.items()},
             "next": self.next_number,
             "position": list(self.position),
-            "incidents": self.incidents,
+            "incidents": self.alarms,
         }
 
     def _restore(self, record: Mapping[str, Any]) -> None:
@@ -116,7 +116,7 @@ class DeliveryState:
         self.next_number = int(record["next"])
         session, seq = record["position"]
         self.position = (int(session), int(seq))
-        self.incidents = dict(record["incidents"])
+        self.alarms = dict(record["incidents"])
         self.facts = {fact.number: fact for fact in facts}
         self.queues = {name: queues.get(name, Queue()) for name in self._alerts.notifiers}
 
@@ -125,11 +125,11 @@ class DeliveryState:
         session, seq = record["position"]
         self.position = (int(session), int(seq))
         self.next_number = int(record["next"])
-        for key, incident in record["incidents"].items():
-            if incident is None:
-                self.incidents.pop(key, None)
+        for key, alarm in record["incidents"].items():
+            if alarm is None:
+                self.alarms.pop(key, None)
             else:
-                self.incidents[key] = incident
+                self.alarms[key] = alarm
         for fact in facts:
             self.facts[fact.number] = fact
             for name, queue in self.queues.items():

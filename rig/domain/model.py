@@ -238,6 +238,8 @@ class EventKind(enum.StrEnum):
     """A unit was put in, taken out or swapped."""
     CHECK = "check"
     """Result of a pre-flight check."""
+    STATE = "state"
+    """The operating state of a unit changed."""
 
     @property
     def words(self) -> str:
@@ -257,6 +259,7 @@ _KIND_WORDS = {
     EventKind.STORE_FAULT: "disk fault",
     EventKind.STORE_BACK: "disk back",
     EventKind.STORE_LOW: "disk space low",
+    EventKind.STATE: "unit state",
 }
 
 

@@ -1,13 +1,13 @@
-"""Incidents: alerts from events, one at the start and one at the end, per subject, kind and side.
+"""Alarms: alerts from events, one at the start and one at the end, per subject, kind and side.
 
 Values in, values out: no clock, no file. The return to normal is judged by the time of the newest reading,
-so a dead logger never ends an incident.
+so a dead logger never ends an alarm.
 
-* A first event opens an incident and sends an alert. Repeats while it is open are counted, not sent.
+* A first event opens an alarm and sends an alert. Repeats while it is open are counted, not sent.
 * Another alert is sent when it gets worse (warning, then limit), or after ``repeat`` if that is set.
 * It is over after ``settle`` of normal readings; that is sent once, with the count.
-* Channels without valid readings because their instrument is offline belong to that instrument's incident.
-* After a restart of the logger open incidents count as normal until the new session repeats them, but for
+* Channels without valid readings because their instrument is offline belong to that instrument's alarm.
+* After a restart of the logger open alarms count as normal until the new session repeats them, but for
   excursions that the new session names: they stay open until it finds them back inside.
 """
 
@@ -17,6 +17,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Any, Final
 
+from rig.alerts.alarm import Alarm
 from rig.alerts.facts import (
     Fact,
     crossing_words,
@@ -25,7 +26,6 @@ from rig.alerts.facts import (
     instruments_behind,
     where_to_look,
 )
-from rig.alerts.incident import Incident
 from rig.domain.formatting import duration, quantity
 from rig.domain.model import Event, EventKind, Layout, Status
 from rig.domain.recorded_excursions import left_open, names_what_it_goes_on_with, says_again
@@ -91,10 +91,10 @@ _OVER: Final = {
 _LASTING: Final = frozenset({"limit", "readings", "instrument", "store"})
 
 
-class Incidents:
-    """Open incidents of a run.
+class Alarms:
+    """Open alarms of a run.
 
-    ``open`` and ``next_number`` are the state to be kept. ``peaks``, the extreme values of open incidents,
+    ``open`` and ``next_number`` are the state to be kept. ``peaks``, the extreme values of open alarms,
     goes into ``open`` with every alert.
     """
 
@@ -106,7 +106,7 @@ class Incidents:
         self._silence_ns = round(alerts.silence_s * _SECOND)
         self._layout = layout
         self._inputs = inputs or {}
-        self.open: dict[str, Incident] = {}
+        self.open: dict[str, Alarm] = {}
         self.peaks: dict[str, float] = {}
         self.next_number = 1
         self._start: Event | None = None
@@ -122,21 +122,21 @@ class Incidents:
         }
 
     def follow(self, channels: Sequence[str], values: Sequence[float], statuses: bytes) -> None:
-        """Take the readings of one exchange into the extreme values of open incidents."""
-        for incident in self.open.values():
-            if incident.side and incident.subject in channels:
-                place = channels.index(incident.subject)
+        """Take the readings of one exchange into the extreme values of open alarms."""
+        for alarm in self.open.values():
+            if alarm.side and alarm.subject in channels:
+                place = channels.index(alarm.subject)
                 if statuses[place] == Status.GOOD:
-                    known = replace(incident, worst=self.peaks.get(incident.key, incident.worst))
+                    known = replace(alarm, worst=self.peaks.get(alarm.key, alarm.worst))
                     worst = _worse(known, values[place])
                     if worst is not None:
-                        self.peaks[incident.key] = worst
+                        self.peaks[alarm.key] = worst
 
     def take(self, event: Event, began_ns: int | None = None) -> list[Fact]:
         """Return the alerts of an event. ``began_ns``: UTC of an excursion's first reading outside."""
         facts: list[Fact] = []
         if event.brief:
-            return facts  # brief session of an order without a logger: no incident begins or ends
+            return facts  # brief session of an order without a logger: no alarm begins or ends
         if event.kind is EventKind.SESSION_START:
             self._assume_calm(event)
         disk_trouble = event.kind is not EventKind.STORE_FAULT or "cause" not in event.data
@@ -165,41 +165,39 @@ class Incidents:
         facts: list[Fact] = []
         if newest_ns is None:
             return facts
-        for incident in list(self.open.values()):
-            if incident.key == SILENT or incident.category == "ways":
+        for alarm in list(self.open.values()):
+            if alarm.key == SILENT or alarm.category == "ways":
                 continue
-            calm_since_ns = incident.last_ns if incident.momentary else incident.back_ns
+            calm_since_ns = alarm.last_ns if alarm.momentary else alarm.back_ns
             if calm_since_ns is not None and newest_ns - calm_since_ns >= self._settle_ns:
-                facts += self._over(incident, calm_since_ns)
-            elif incident.back_ns is None and not incident.momentary:
-                facts += self._go_on(incident, newest_ns)
+                facts += self._over(alarm, calm_since_ns)
+            elif alarm.back_ns is None and not alarm.momentary:
+                facts += self._go_on(alarm, newest_ns)
         return facts
 
     def look_at_logger(self, now_ns: int, newest_ns: int, *, stopped: bool, place: str) -> list[Fact]:
         """Return the alerts about the age of the newest reading on disk. Times: UTC on one time line."""
-        incident = self.open.get(SILENT)
+        alarm = self.open.get(SILENT)
         age_ns = now_ns - newest_ns
         if age_ns > self._silence_ns and not stopped:
-            if incident is not None:
-                if incident.back_ns is not None:
-                    self.open[SILENT] = replace(
-                        incident, back_ns=None, times=incident.times + 1, last_ns=newest_ns
-                    )
+            if alarm is not None:
+                if alarm.back_ns is not None:
+                    self.open[SILENT] = replace(alarm, back_ns=None, times=alarm.times + 1, last_ns=newest_ns)
                 return []
-            incident = Incident(
+            alarm = Alarm(
                 key=SILENT, category="logger", group="logger", subject="run",
                 headline=f"logger silent: nothing new on disk for {duration(age_ns / _SECOND)}",
                 look=f"{place}: is soakrig log running, the disk full, the machine up?",
                 began_ns=newest_ns, last_ns=newest_ns, marks=("silent",),
             )  # fmt: skip
-            return self._send(incident, "new", now_ns)
-        if incident is None:
+            return self._send(alarm, "new", now_ns)
+        if alarm is None:
             return []
-        if incident.back_ns is None:
-            incident = self.open[SILENT] = replace(incident, back_ns=newest_ns)
-        assert incident.back_ns is not None
-        if stopped or newest_ns - incident.back_ns >= self._settle_ns:
-            return self._over(incident, incident.back_ns)
+        if alarm.back_ns is None:
+            alarm = self.open[SILENT] = replace(alarm, back_ns=newest_ns)
+        assert alarm.back_ns is not None
+        if stopped or newest_ns - alarm.back_ns >= self._settle_ns:
+            return self._over(alarm, alarm.back_ns)
         return []
 
     def notifier_fails(self, notifier: str, since_ns: int, now_ns: int, error: str) -> list[Fact]:
@@ -207,18 +205,18 @@ class Incidents:
         key = f"way:{notifier}"
         if key in self.open:
             return []
-        incident = Incident(
+        alarm = Alarm(
             key=key, category="ways", group="alerts", subject=notifier,
             headline=harmless(f"notifier {notifier} does not deliver: {error}"),
             look=harmless(f"notifier {notifier} in the rig file: server, network, secret"),
             began_ns=since_ns, last_ns=now_ns, marks=("failing",),
         )  # fmt: skip
-        return self._send(incident, "new", now_ns, not_by=notifier)
+        return self._send(alarm, "new", now_ns, not_by=notifier)
 
     def notifier_works(self, notifier: str, now_ns: int) -> list[Fact]:
         """Return the alerts, for the other notifiers, about one that delivers again."""
-        incident = self.open.get(f"way:{notifier}")
-        return [] if incident is None else self._over(incident, now_ns, not_by=notifier)
+        alarm = self.open.get(f"way:{notifier}")
+        return [] if alarm is None else self._over(alarm, now_ns, not_by=notifier)
 
     def test(self, notifier: str, now_ns: int) -> Fact:
         """Return a test message for one notifier."""
@@ -227,121 +225,119 @@ class Incidents:
             headline=f"test of notifier {notifier}", look="nothing; this is only a test of delivery",
         )  # fmt: skip
 
-    # ---- what happens to an incident
+    # ---- what happens to an alarm
 
     def _opened(self, event: Event, opens: _Opens, began_ns: int) -> list[Fact]:
         side = str(event.data.get("side", ""))
         key = f"{opens.word}:{event.subject}:{side}"
-        incident = self.open.get(key)
+        alarm = self.open.get(key)
         words = harmless(event.text)
         if opens.word == "limit":
             words = crossing_words(event, self._layout, early=opens.mark == "early")
-        if incident is None:
-            incident = Incident(
+        if alarm is None:
+            alarm = Alarm(
                 key=key, category=opens.category, group=self._group(event), subject=event.subject,
                 headline=words, look=self._look(event, opens.word), began_ns=began_ns,
                 last_ns=event.t_ns, marks=(opens.mark,), level=opens.level, side=side,
                 unit=str(event.data.get("unit", "")), worst=_number(event.data.get("value")),
                 behind=self._explained_by(event, opens.word),
             )  # fmt: skip
-            if incident.behind:
-                self.open[key] = incident
+            if alarm.behind:
+                self.open[key] = alarm
                 return []
-            return self._send(incident, "new", event.t_ns, self._open_words(event))
-        said = self._says_again(event, incident)
-        again = opens.mark not in incident.marks and not said and opens.level >= incident.level
-        incident = replace(
-            incident,
-            marks=tuple(sorted({*incident.marks, opens.mark})),
+            return self._send(alarm, "new", event.t_ns, self._open_words(event))
+        said = self._says_again(event, alarm)
+        again = opens.mark not in alarm.marks and not said and opens.level >= alarm.level
+        alarm = replace(
+            alarm,
+            marks=tuple(sorted({*alarm.marks, opens.mark})),
             back_ns=None,
             assumed=False,
             last_ns=event.t_ns,
-            times=incident.times + again,
-            worst=_worse(incident, _number(event.data.get("value"))),
+            times=alarm.times + again,
+            worst=_worse(alarm, _number(event.data.get("value"))),
         )
-        if opens.level > incident.level:
-            incident = replace(incident, level=opens.level, category=opens.category, headline=words, times=1)
-            return self._send(incident, "worse", event.t_ns)
-        self.open[key] = incident
+        if opens.level > alarm.level:
+            alarm = replace(alarm, level=opens.level, category=opens.category, headline=words, times=1)
+            return self._send(alarm, "worse", event.t_ns)
+        self.open[key] = alarm
         return []
 
-    def _says_again(self, event: Event, incident: Incident) -> bool:
+    def _says_again(self, event: Event, alarm: Alarm) -> bool:
         """Return whether a new session only repeats what was out before it."""
         if event.kind is EventKind.LIMIT_OUT and self._start and names_what_it_goes_on_with(self._start):
             return says_again(event, self._start)
-        return incident.assumed
+        return alarm.assumed
 
     def _closed(self, event: Event, word: str, mark: str) -> None:
         key = f"{word}:{event.subject}:{event.data.get('side', '')}"
-        incident = self.open.get(key)
-        if incident is None:
+        alarm = self.open.get(key)
+        if alarm is None:
             return
-        marks = tuple(one for one in incident.marks if one != mark)
-        back_ns = incident.back_ns
-        if not marks and (back_ns is None or incident.assumed):
+        marks = tuple(one for one in alarm.marks if one != mark)
+        back_ns = alarm.back_ns
+        if not marks and (back_ns is None or alarm.assumed):
             back_ns = event.t_ns
-        self.open[key] = replace(incident, marks=marks, back_ns=back_ns, assumed=False)
+        self.open[key] = replace(alarm, marks=marks, back_ns=back_ns, assumed=False)
 
     def _happened(self, event: Event, category: str) -> list[Fact]:
         key = f"{event.kind}:{event.subject}:{event.data.get('cause', '')}"
-        incident = self.open.get(key)
-        if incident is not None:
-            self.open[key] = replace(incident, times=incident.times + 1, last_ns=event.t_ns)
+        alarm = self.open.get(key)
+        if alarm is not None:
+            self.open[key] = replace(alarm, times=alarm.times + 1, last_ns=event.t_ns)
             return []
-        incident = Incident(
+        alarm = Alarm(
             key=key, category=category, group=self._group(event), subject=event.subject,
             headline=harmless(event.text), look=self._look(event, ""), began_ns=event.t_ns,
             last_ns=event.t_ns, momentary=True,
         )  # fmt: skip
-        return self._send(incident, "new", event.t_ns)
+        return self._send(alarm, "new", event.t_ns)
 
-    def _go_on(self, incident: Incident, newest_ns: int) -> list[Fact]:
-        if not incident.sent_level:
-            explained = any(key in self.open for key in incident.behind)
-            return [] if explained else self._send(replace(incident, behind=()), "new", incident.last_ns)
-        if self._repeat_ns and newest_ns - incident.sent_ns >= self._repeat_ns:
-            incident = self._with_peak(incident)
-            return self._send(incident, "still", newest_ns, self._count_words(incident))
+    def _go_on(self, alarm: Alarm, newest_ns: int) -> list[Fact]:
+        if not alarm.sent_level:
+            explained = any(key in self.open for key in alarm.behind)
+            return [] if explained else self._send(replace(alarm, behind=()), "new", alarm.last_ns)
+        if self._repeat_ns and newest_ns - alarm.sent_ns >= self._repeat_ns:
+            alarm = self._with_peak(alarm)
+            return self._send(alarm, "still", newest_ns, self._count_words(alarm))
         return []
 
-    def _over(self, incident: Incident, back_ns: int, *, not_by: str = "") -> list[Fact]:
-        incident = self._with_peak(incident)
-        del self.open[incident.key]
-        self.peaks.pop(incident.key, None)
-        if not incident.sent_level or (incident.momentary and incident.times == incident.sent_times):
+    def _over(self, alarm: Alarm, back_ns: int, *, not_by: str = "") -> list[Fact]:
+        alarm = self._with_peak(alarm)
+        del self.open[alarm.key]
+        self.peaks.pop(alarm.key, None)
+        if not alarm.sent_level or (alarm.momentary and alarm.times == alarm.sent_times):
             return []
-        words = over_words(incident, back_ns)
+        words = over_words(alarm, back_ns)
         return [
             self._fact(
-                what="over", category=incident.category, group=incident.group, t_ns=back_ns,
-                since_ns=incident.began_ns, headline=harmless(words), not_by=not_by,
-                detail=(f"was: {incident.headline}", *self._count_words(incident)),
+                what="over", category=alarm.category, group=alarm.group, t_ns=back_ns,
+                since_ns=alarm.began_ns, headline=harmless(words), not_by=not_by,
+                detail=(f"was: {alarm.headline}", *self._count_words(alarm)),
             )
         ]  # fmt: skip
 
-    def _with_peak(self, incident: Incident) -> Incident:
-        return replace(incident, worst=self.peaks.get(incident.key, incident.worst))
+    def _with_peak(self, alarm: Alarm) -> Alarm:
+        return replace(alarm, worst=self.peaks.get(alarm.key, alarm.worst))
 
     def _assume_calm(self, start: Event) -> None:
         """Take what was open for calm, but for what the new session says that it goes on with."""
         self._start = start
         goes_on = left_open(start)
-        for key, incident in self.open.items():
-            named = "limit" in incident.marks and (incident.subject, incident.side) in goes_on
-            if key.partition(":")[0] in _LASTING and incident.back_ns is None and not named:
-                self.open[key] = replace(incident, marks=(), back_ns=start.t_ns, assumed=True)
+        for key, alarm in self.open.items():
+            named = "limit" in alarm.marks and (alarm.subject, alarm.side) in goes_on
+            if key.partition(":")[0] in _LASTING and alarm.back_ns is None and not named:
+                self.open[key] = replace(alarm, marks=(), back_ns=start.t_ns, assumed=True)
 
     def _send(
-        self, incident: Incident, what: str, t_ns: int, detail: tuple[str, ...] = (), not_by: str = ""
+        self, alarm: Alarm, what: str, t_ns: int, detail: tuple[str, ...] = (), not_by: str = ""
     ) -> list[Fact]:
-        self.open[incident.key] = replace(
-            incident, sent_level=incident.level, sent_ns=t_ns, sent_times=incident.times
-        )
+        self.open[alarm.key] = replace(alarm, sent_level=alarm.level, sent_ns=t_ns, sent_times=alarm.times)
         return [
             self._fact(
-                what=what, category=incident.category, group=incident.group, t_ns=t_ns,
-                since_ns=incident.began_ns, headline=incident.headline, detail=detail,
-                look=incident.look, not_by=not_by,
+                what=what, category=alarm.category, group=alarm.group, t_ns=t_ns,
+                since_ns=alarm.began_ns, headline=alarm.headline, detail=detail,
+                look=alarm.look, not_by=not_by,
             )
         ]  # fmt: skip
 
@@ -377,31 +373,31 @@ class Incidents:
         still = sorted(one.subject for one in self.open.values() if one.back_ns is None and not one.momentary)
         return (harmless(f"active at that time: {', '.join(still)}"),) if still else ()
 
-    def _count_words(self, incident: Incident) -> tuple[str, ...]:
+    def _count_words(self, alarm: Alarm) -> tuple[str, ...]:
         words = []
-        if incident.times > 1:
-            words.append(f"{incident.times} times so far")
-        if incident.worst is not None:
-            words.append(f"extreme value: {self._reading(incident)}")
+        if alarm.times > 1:
+            words.append(f"{alarm.times} times so far")
+        if alarm.worst is not None:
+            words.append(f"extreme value: {self._reading(alarm)}")
         return tuple(words)
 
-    def _reading(self, incident: Incident) -> str:
-        channel = self._layout.channels.get(incident.subject) if self._layout is not None else None
-        return quantity(incident.worst, incident.unit, channel.resolution if channel is not None else 0.0)
+    def _reading(self, alarm: Alarm) -> str:
+        channel = self._layout.channels.get(alarm.subject) if self._layout is not None else None
+        return quantity(alarm.worst, alarm.unit, channel.resolution if channel is not None else 0.0)
 
 
-def over_words(incident: Incident, back_ns: int) -> str:
-    """Return the text of the end of an incident, with its duration."""
-    lasted = duration((back_ns - incident.began_ns) / _SECOND)
-    if incident.momentary:
-        return f"{incident.subject}: not repeated since; {incident.times} times in {lasted}"
-    kind = "silent" if incident.key == SILENT else incident.key.partition(":")[0]
+def over_words(alarm: Alarm, back_ns: int) -> str:
+    """Return the text of the end of an alarm, with its duration."""
+    lasted = duration((back_ns - alarm.began_ns) / _SECOND)
+    if alarm.momentary:
+        return f"{alarm.subject}: not repeated since; {alarm.times} times in {lasted}"
+    kind = "silent" if alarm.key == SILENT else alarm.key.partition(":")[0]
     words = _OVER[kind].format(
-        subject=incident.subject,
-        side=incident.side,
-        bound="limit" if incident.level > 1 else "warning",
+        subject=alarm.subject,
+        side=alarm.side,
+        bound="limit" if alarm.level > 1 else "warning",
     )
-    if incident.assumed:
+    if alarm.assumed:
         return f"{words} since the restart of the logger"
     return f"{words}, after {lasted}"
 
@@ -410,7 +406,7 @@ def _number(value: object) -> float | None:
     return float(value) if isinstance(value, int | float) and not isinstance(value, bool) else None
 
 
-def _worse(incident: Incident, value: float | None) -> float | None:
-    if value is None or incident.worst is None:
-        return value if incident.worst is None else incident.worst
-    return min(incident.worst, value) if incident.side == "low" else max(incident.worst, value)
+def _worse(alarm: Alarm, value: float | None) -> float | None:
+    if value is None or alarm.worst is None:
+        return value if alarm.worst is None else alarm.worst
+    return min(alarm.worst, value) if alarm.side == "low" else max(alarm.worst, value)
