@@ -14,10 +14,23 @@ so a dead logger never ends an alarm.
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from typing import Any, Final
 
 from rig.alerts.alarm import Alarm
+from rig.alerts.alarm_kinds import (
+    CLOSES,
+    EACH,
+    LASTING,
+    MOMENTARY,
+    OF_THE_DISK,
+    OPENS,
+    SILENT,
+    Opens,
+    number,
+    over_words,
+    worse_of,
+)  # fmt: skip
 from rig.alerts.facts import (
     Fact,
     crossing_words,
@@ -26,76 +39,36 @@ from rig.alerts.facts import (
     instruments_behind,
     where_to_look,
 )
+from rig.alerts.first_out import ExcursionTimes
+from rig.alerts.severity import Severity, severity_of
+from rig.alerts.unit_alarms import (
+    FAILED,
+    UNPOWERED,
+    KnownStates,
+    StateChange,
+    failed_key,
+    failure,
+    failure_words,
+    is_explained,
+    retraction,
+    since_ns,
+    unit_place,
+)  # fmt: skip
 from rig.domain.formatting import duration, quantity
 from rig.domain.model import Event, EventKind, Layout, Status
 from rig.domain.recorded_excursions import left_open, names_what_it_goes_on_with, says_again
 from rig.rigfile.alerts_section import Alerts
 
 _SECOND: Final = 1_000_000_000
-SILENT = "logger:silent"
-
-
-@dataclass(frozen=True, slots=True)
-class _Opens:
-    word: str
-    category: str
-    mark: str
-    level: int = 2
-
-
-_OPENS: Final = {
-    EventKind.EARLY_OUT: _Opens("limit", "early", "early", 1),
-    EventKind.LIMIT_OUT: _Opens("limit", "limits", "limit"),
-    EventKind.NO_VALID: _Opens("readings", "readings", "silent"),
-    EventKind.INSTRUMENT_LOST: _Opens("instrument", "instruments", "lost"),
-    EventKind.STORE_FAULT: _Opens("store", "logger", "disk"),
-    EventKind.SESSION_STOP: _Opens("stopped", "logger", "stopped"),
-}
-_CLOSES: Final = {
-    EventKind.EARLY_IN: ("limit", "early"),
-    EventKind.LIMIT_IN: ("limit", "limit"),
-    EventKind.VALID_AGAIN: ("readings", "silent"),
-    EventKind.INSTRUMENT_BACK: ("instrument", "lost"),
-    EventKind.STORE_BACK: ("store", "disk"),
-    EventKind.SESSION_START: ("stopped", "stopped"),
-}
-_MOMENTARY: Final = {
-    EventKind.BUS_STUCK: "instruments",
-    EventKind.STORE_FAULT: "logger",
-    EventKind.STORE_LOW: "logger",
-    EventKind.LOGGER_FAULT: "logger",
-    EventKind.SESSION_BROKEN: "logger",
-    EventKind.DAMAGE: "logger",
-    EventKind.CLOCK_STEP: "logger",
-    EventKind.GAP: "gaps",
-    EventKind.INSTRUMENT_REPORT: "reports",
-}
-"""Momentary events; repeats soon after are counted, not sent."""
-_EACH: Final = {
-    EventKind.SWITCH: "switching",
-    EventKind.SESSION_START: "run",
-    EventKind.PHASE: "run",
-    EventKind.CONFIG_CHANGE: "run",
-}
-"""Events that are each sent."""
-_OF_THE_DISK: Final = frozenset({EventKind.STORE_FAULT, EventKind.STORE_LOW, EventKind.DAMAGE})
-_OVER: Final = {
-    "limit": "{subject} returned to normal ({side} {bound})",
-    "readings": "{subject}: valid readings again",
-    "instrument": "{subject} is online again",
-    "store": "records are written to disk again",
-    "stopped": "logger started again",
-    "silent": "logger records again",
-    "way": "notifier {subject} delivers again",
-}
-_LASTING: Final = frozenset({"limit", "readings", "instrument", "store"})
+TRIP_LEVEL: Final = 3
+"""Level of the alarm of a trip limit: above a limit's, so that it is sent where a limit already was."""
 
 
 class Alarms:
     """Open alarms of a run.
 
-    ``open`` and ``next_number`` are the state to be kept. ``peaks``, the extreme values of open alarms,
-    goes into ``open`` with every alert.
+    ``open``, ``next_number`` and ``states`` are the state to be kept. ``peaks``, the extreme values of open
+    alarms, goes into ``open`` with every alert. ``times`` takes the readings from which a first-out is told.
     """
 
     def __init__(
@@ -109,6 +82,8 @@ class Alarms:
         self.open: dict[str, Alarm] = {}
         self.peaks: dict[str, float] = {}
         self.next_number = 1
+        self.states = KnownStates()
+        self.times = ExcursionTimes(layout)
         self._start: Event | None = None
 
     # ---- what comes in
@@ -128,7 +103,7 @@ class Alarms:
                 place = channels.index(alarm.subject)
                 if statuses[place] == Status.GOOD:
                     known = replace(alarm, worst=self.peaks.get(alarm.key, alarm.worst))
-                    worst = _worse(known, values[place])
+                    worst = worse_of(known, values[place])
                     if worst is not None:
                         self.peaks[alarm.key] = worst
 
@@ -137,27 +112,22 @@ class Alarms:
         facts: list[Fact] = []
         if event.brief:
             return facts  # brief session of an order without a logger: no alarm begins or ends
+        self.states.take(event)
+        self.times.take(event, began_ns)
         if event.kind is EventKind.SESSION_START:
             self._assume_calm(event)
         disk_trouble = event.kind is not EventKind.STORE_FAULT or "cause" not in event.data
-        if event.kind in _OPENS and disk_trouble:
-            facts += self._opened(event, _OPENS[event.kind], began_ns or event.t_ns)
-        elif event.kind in _MOMENTARY:
-            facts += self._happened(event, _MOMENTARY[event.kind])
-        if event.kind in _CLOSES:
-            self._closed(event, *_CLOSES[event.kind])
-        if event.kind in _EACH:
-            facts.append(
-                self._fact(
-                    what="new",
-                    category=_EACH[event.kind],
-                    group=group_of(self._layout, event.subject),
-                    t_ns=event.t_ns,
-                    since_ns=event.t_ns,
-                    headline=harmless(event.text),
-                    look=where_to_look(self._layout, event.subject),
-                )
-            )
+        if event.kind in OPENS and disk_trouble:
+            facts += self._opened(event, OPENS[event.kind], began_ns or event.t_ns)
+        elif event.kind in MOMENTARY:
+            facts += self._happened(event, MOMENTARY[event.kind])
+        if event.kind in CLOSES:
+            self._closed(event, *CLOSES[event.kind])
+        if event.kind in EACH:
+            action = event.kind is EventKind.PHASE and event.data.get("action") is True
+            facts.append(self._each(event, "action" if action else EACH[event.kind]))
+        if event.kind is EventKind.STATE:
+            facts += self._changed(event, StateChange.of(event))
         return facts
 
     def tick(self, newest_ns: int | None) -> list[Fact]:
@@ -188,7 +158,7 @@ class Alarms:
                 key=SILENT, category="logger", group="logger", subject="run",
                 headline=f"logger silent: nothing new on disk for {duration(age_ns / _SECOND)}",
                 look=f"{place}: is soakrig log running, the disk full, the machine up?",
-                began_ns=newest_ns, last_ns=newest_ns, marks=("silent",),
+                began_ns=newest_ns, last_ns=newest_ns, marks=("silent",), severity=Severity.LOGGER,
             )  # fmt: skip
             return self._send(alarm, "new", now_ns)
         if alarm is None:
@@ -209,7 +179,7 @@ class Alarms:
             key=key, category="ways", group="alerts", subject=notifier,
             headline=harmless(f"notifier {notifier} does not deliver: {error}"),
             look=harmless(f"notifier {notifier} in the rig file: server, network, secret"),
-            began_ns=since_ns, last_ns=now_ns, marks=("failing",),
+            began_ns=since_ns, last_ns=now_ns, marks=("failing",), severity=Severity.EQUIPMENT,
         )  # fmt: skip
         return self._send(alarm, "new", now_ns, not_by=notifier)
 
@@ -227,9 +197,11 @@ class Alarms:
 
     # ---- what happens to an alarm
 
-    def _opened(self, event: Event, opens: _Opens, began_ns: int) -> list[Fact]:
+    def _opened(self, event: Event, opens: Opens, began_ns: int) -> list[Fact]:
         side = str(event.data.get("side", ""))
         key = f"{opens.word}:{event.subject}:{side}"
+        severity = severity_of(event, opens.category, self._layout)
+        level = TRIP_LEVEL if severity is Severity.TRIP else opens.level
         alarm = self.open.get(key)
         words = harmless(event.text)
         if opens.word == "limit":
@@ -238,8 +210,8 @@ class Alarms:
             alarm = Alarm(
                 key=key, category=opens.category, group=self._group(event), subject=event.subject,
                 headline=words, look=self._look(event, opens.word), began_ns=began_ns,
-                last_ns=event.t_ns, marks=(opens.mark,), level=opens.level, side=side,
-                unit=str(event.data.get("unit", "")), worst=_number(event.data.get("value")),
+                last_ns=event.t_ns, marks=(opens.mark,), level=level, side=side, severity=severity,
+                unit=str(event.data.get("unit", "")), worst=number(event.data.get("value")),
                 behind=self._explained_by(event, opens.word),
             )  # fmt: skip
             if alarm.behind:
@@ -247,7 +219,7 @@ class Alarms:
                 return []
             return self._send(alarm, "new", event.t_ns, self._open_words(event))
         said = self._says_again(event, alarm)
-        again = opens.mark not in alarm.marks and not said and opens.level >= alarm.level
+        again = opens.mark not in alarm.marks and not said and level >= alarm.level
         alarm = replace(
             alarm,
             marks=tuple(sorted({*alarm.marks, opens.mark})),
@@ -255,10 +227,12 @@ class Alarms:
             assumed=False,
             last_ns=event.t_ns,
             times=alarm.times + again,
-            worst=_worse(alarm, _number(event.data.get("value"))),
+            worst=worse_of(alarm, number(event.data.get("value"))),
         )
-        if opens.level > alarm.level:
-            alarm = replace(alarm, level=opens.level, category=opens.category, headline=words, times=1)
+        if level > alarm.level:
+            alarm = replace(
+                alarm, level=level, category=opens.category, headline=words, times=1, severity=severity
+            )
             return self._send(alarm, "worse", event.t_ns)
         self.open[key] = alarm
         return []
@@ -289,9 +263,53 @@ class Alarms:
         alarm = Alarm(
             key=key, category=category, group=self._group(event), subject=event.subject,
             headline=harmless(event.text), look=self._look(event, ""), began_ns=event.t_ns,
-            last_ns=event.t_ns, momentary=True,
+            last_ns=event.t_ns, momentary=True, severity=severity_of(event, category, self._layout),
         )  # fmt: skip
         return self._send(alarm, "new", event.t_ns)
+
+    def _each(self, event: Event, category: str) -> Fact:
+        return self._fact(
+            what="new", category=category, severity=severity_of(event, category, self._layout),
+            group=group_of(self._layout, event.subject), t_ns=event.t_ns, since_ns=event.t_ns,
+            headline=harmless(event.text), look=where_to_look(self._layout, event.subject),
+        )  # fmt: skip
+
+    # ---- operating states
+
+    def _changed(self, event: Event, change: StateChange) -> list[Fact]:
+        """Return the alerts of a unit's change of state."""
+        key = failed_key(change.unit)
+        known = self.open.get(key)
+        if change.state == FAILED:
+            return self._failed(event, change, known)
+        if known is not None and change.ends_a_failure:
+            del self.open[key]
+            if change.retracts and known.sent_level:
+                return [
+                    self._fact(
+                        what="over", category="failed", severity=Severity.RETRACTED, group=known.group,
+                        t_ns=event.t_ns, since_ns=known.began_ns, headline=retraction(event, change),
+                        detail=(f"was: {known.headline}", *failure_words(event, change)),
+                        goes_on=self.states.going_on(self._layout),
+                    )
+                ]  # fmt: skip
+        if change.state == UNPOWERED:
+            if is_explained(change, self.open.values()):
+                return []
+            if change.cause in ("unknown", "mains"):
+                return self._happened(event, "switching")
+        return [self._each(event, "states")]
+
+    def _failed(self, event: Event, change: StateChange, known: Alarm | None) -> list[Fact]:
+        alarm = failure(event, change, since_ns(event), unit_place(self._layout, event))
+        if known is not None:
+            if alarm.level <= known.level:
+                return []
+            alarm = replace(alarm, began_ns=known.began_ns)
+        what = "new" if known is None or not known.sent_level else "worse"
+        return self._send(alarm, what, event.t_ns, failure_words(event, change))
+
+    # ---- what goes on, what is over
 
     def _go_on(self, alarm: Alarm, newest_ns: int) -> list[Fact]:
         if not alarm.sent_level:
@@ -326,7 +344,7 @@ class Alarms:
         goes_on = left_open(start)
         for key, alarm in self.open.items():
             named = "limit" in alarm.marks and (alarm.subject, alarm.side) in goes_on
-            if key.partition(":")[0] in _LASTING and alarm.back_ns is None and not named:
+            if key.partition(":")[0] in LASTING and alarm.back_ns is None and not named:
                 self.open[key] = replace(alarm, marks=(), back_ns=start.t_ns, assumed=True)
 
     def _send(
@@ -337,12 +355,21 @@ class Alarms:
             self._fact(
                 what=what, category=alarm.category, group=alarm.group, t_ns=t_ns,
                 since_ns=alarm.began_ns, headline=alarm.headline, detail=detail,
-                look=alarm.look, not_by=not_by,
+                look=alarm.look, not_by=not_by, severity=alarm.severity, **self._around(alarm),
             )
         ]  # fmt: skip
 
+    def _around(self, alarm: Alarm) -> dict[str, Any]:
+        """Return what a message about a unit says beyond the alarm: who goes on, and what left first."""
+        if alarm.severity not in (Severity.FAILED, Severity.TRIP) or alarm.group == "room":
+            return {}
+        around: dict[str, Any] = {"goes_on": self.states.going_on(self._layout, alarm.group)}
+        if alarm.severity is Severity.FAILED:
+            around["first_out"] = self.times.first_out(alarm.group)
+        return around
+
     def _fact(self, **words: Any) -> Fact:
-        fact = Fact(number=self.next_number, **words)
+        fact = Fact(number=self.next_number, **{"severity": Severity.NORMAL, **words})
         self.next_number += 1
         return fact
 
@@ -352,7 +379,7 @@ class Alarms:
         return "logger" if event.subject == "run" else group_of(self._layout, event.subject)
 
     def _look(self, event: Event, word: str) -> str:
-        if word == "store" or event.kind in _OF_THE_DISK:
+        if word == "store" or event.kind in OF_THE_DISK:
             return "disk of the run: space, mount, health"
         if event.subject == "run":
             return "recording machine: power, service log, clock"
@@ -384,29 +411,3 @@ class Alarms:
     def _reading(self, alarm: Alarm) -> str:
         channel = self._layout.channels.get(alarm.subject) if self._layout is not None else None
         return quantity(alarm.worst, alarm.unit, channel.resolution if channel is not None else 0.0)
-
-
-def over_words(alarm: Alarm, back_ns: int) -> str:
-    """Return the text of the end of an alarm, with its duration."""
-    lasted = duration((back_ns - alarm.began_ns) / _SECOND)
-    if alarm.momentary:
-        return f"{alarm.subject}: not repeated since; {alarm.times} times in {lasted}"
-    kind = "silent" if alarm.key == SILENT else alarm.key.partition(":")[0]
-    words = _OVER[kind].format(
-        subject=alarm.subject,
-        side=alarm.side,
-        bound="limit" if alarm.level > 1 else "warning",
-    )
-    if alarm.assumed:
-        return f"{words} since the restart of the logger"
-    return f"{words}, after {lasted}"
-
-
-def _number(value: object) -> float | None:
-    return float(value) if isinstance(value, int | float) and not isinstance(value, bool) else None
-
-
-def _worse(alarm: Alarm, value: float | None) -> float | None:
-    if value is None or alarm.worst is None:
-        return value if alarm.worst is None else alarm.worst
-    return min(alarm.worst, value) if alarm.side == "low" else max(alarm.worst, value)

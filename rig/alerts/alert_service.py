@@ -13,7 +13,7 @@ from rig.alerts.alarm import Alarm
 from rig.alerts.alarms import Alarms
 from rig.alerts.delivery_outcome import DeliveryOutcome, refused
 from rig.alerts.delivery_process import DeliveryProcess, job_of
-from rig.alerts.delivery_state import DeliveryState
+from rig.alerts.delivery_state import Batch, DeliveryState, Queue
 from rig.alerts.facts import Fact
 from rig.alerts.heartbeat import HeartbeatSender
 from rig.alerts.message import compose
@@ -64,7 +64,9 @@ class AlertService:
         self._first_look = self.outbox.fresh
         self.watch = RunWatch(path, clock, self.state.position, disk)
         self._deliveries: dict[str, DeliveryProcess] = {}
+        self._batches: dict[str, Batch] = {}
         self._status_ns = 0
+        self._last_look: WatchResult | None = None
         self.heartbeat = (
             HeartbeatSender(self._alerts.heartbeat, start, clock.monotonic_ns)
             if self._alerts.heartbeat
@@ -75,9 +77,10 @@ class AlertService:
         """Run until ``stopping`` is set or a session with another rig file has begun."""
         while not stopping.is_set():
             if self._is_another_rig(self.turn()):
-                break
+                self.close()  # what waits is for the notifiers of the new rig file
+                return
             stopping.wait(LOOK_S)
-        self.close()
+        self.close(flush=True)
 
     def turn(self) -> WatchResult:
         """Make one pass; return what was seen of the run."""
@@ -86,18 +89,29 @@ class AlertService:
             return look  # new events are for the notifiers of the new rig file
         self._judge(look)
         self._collect(look.now_ns)
-        self._send(look.now_ns)
+        self._send(look.now_ns, flush=look.stopped)
         if self.heartbeat is not None:
             self.heartbeat.turn(self._beat(look))
+        self._last_look = look
         self._write_status(look)
         return look
 
-    def close(self) -> None:
-        """Wait a moment for messages under way, then end; what was cut off is sent again next time."""
+    def close(self, *, flush: bool = False) -> None:
+        """Wait a moment for messages under way, then end; what was cut off is sent again next time.
+
+        flush: send all that waits as one digest by each notifier, once, whatever it waits for.
+        """
         until_ns = self._clock.monotonic_ns() + round(PARTING_S * 1e9)
         pause = threading.Event()
-        while self._deliveries and self._clock.monotonic_ns() < until_ns:
-            self._collect(self.watch.now_ns())
+        if flush:
+            self.state.hurry()
+        while self._clock.monotonic_ns() < until_ns:
+            now_ns = self.watch.now_ns()
+            self._collect(now_ns)
+            if flush:
+                self._send(now_ns, flush=True)
+            if not self._deliveries:
+                break
             pause.wait(0.05)
         for delivery in self._deliveries.values():
             delivery.kill()
@@ -105,6 +119,8 @@ class AlertService:
                 pause.wait(0.01)
         if self.heartbeat is not None:
             self.heartbeat.close()
+        if self._last_look is not None:
+            self._write_status(self._last_look, final=True)
         self.outbox.close()
 
     def _is_another_rig(self, look: WatchResult) -> bool:
@@ -120,6 +136,7 @@ class AlertService:
             except (KeyError, TypeError, ValueError):
                 continue  # written by another version; sent again rather than never
         self.alarms.next_number = self.state.next_number
+        self.alarms.states.states = dict(self.state.states)
         self._kept = dict(self.alarms.open)
 
     def _judge(self, look: WatchResult) -> None:
@@ -131,6 +148,9 @@ class AlertService:
         if self.outbox.dropped:
             facts += self.alarms.take(_damage(self.outbox.dropped, look.now_ns))
             self.outbox.dropped = ""
+        for scan in look.scans:  # a first-out is told from the readings before its event
+            span = (scan.t_ns, scan.h_ns)
+            self.alarms.times.follow(scan.session, span, scan.channels, scan.values, scan.statuses)
         for event, began_ns in events:
             facts += self.alarms.take(event, began_ns)
         for scan in look.scans:
@@ -171,7 +191,8 @@ class AlertService:
             key: one.to_json() for key, one in now.items() if self._kept.get(key) != one
         }
         changed |= {key: None for key in self._kept if key not in now}
-        if not facts and not changed:
+        states = self.alarms.states.states
+        if not facts and not changed and states == self.state.states:
             return
         self._kept = dict(now)
         self.outbox.record(
@@ -181,6 +202,7 @@ class AlertService:
                 "position": list(position),
                 "next": self.alarms.next_number,
                 "incidents": changed,
+                "states": dict(states),
             }
         )
 
@@ -191,27 +213,19 @@ class AlertService:
             outcome = delivery.poll()
             if outcome is not None:
                 del self._deliveries[notifier]
-                self._ended(notifier, outcome, now_ns)
+                self._ended(self._batches.pop(notifier), outcome, now_ns)
 
-    def _ended(self, notifier: str, outcome: DeliveryOutcome, now_ns: int) -> None:
-        if outcome.delivered:
-            self.outbox.record({"r": "sent", "way": notifier, "t": now_ns, "note": outcome.note})
-        else:
-            self.outbox.record(
-                {
-                    "r": "failed",
-                    "way": notifier,
-                    "t": now_ns,
-                    "error": outcome.note,
-                    "refused": outcome.refused,
-                }
-            )
+    def _ended(self, batch: Batch, outcome: DeliveryOutcome, now_ns: int) -> None:
+        what: dict[str, Any] = {"r": "sent", "note": outcome.note}
+        if not outcome.delivered:
+            what = {"r": "failed", "error": outcome.note, "refused": outcome.refused}
+        self.outbox.record({**what, "way": batch.notifier, "t": now_ns, **batch.lane_record()})
 
-    def _send(self, now_ns: int) -> None:
+    def _send(self, now_ns: int, *, flush: bool = False) -> None:
         for notifier in self.state.queues:
             if notifier in self._deliveries:
                 continue
-            batch = self.state.due(notifier, now_ns)
+            batch = self.state.due(notifier, now_ns, flush=flush)
             if batch is None:
                 continue
             message = compose(
@@ -222,14 +236,14 @@ class AlertService:
                 now_ns=now_ns,
                 most_lines=self._alerts.most_lines,
             )
-            numbers = [fact.number for fact in batch.facts]
-            self.outbox.record({"r": "sending", "way": notifier, "facts": numbers, "key": batch.key})
+            self.outbox.record(batch.to_record())
             try:
                 self._deliveries[notifier] = self._start(
                     job_of(self._alerts.notifiers[notifier], plain(message))
                 )
+                self._batches[notifier] = batch
             except OSError as error:
-                self._ended(notifier, refused(f"delivery process could not be started: {error}"), now_ns)
+                self._ended(batch, refused(f"delivery process could not be started: {error}"), now_ns)
 
     # ---- status
 
@@ -245,25 +259,19 @@ class AlertService:
             "utc": stamp(look.now_ns),
             "newest_row_utc": stamp(newest) if newest is not None else None,
             "newest_row_age_s": round(look.age_ns / 1e9, 3),
-            "failing_ways": [name for name, queue in self.state.queues.items() if queue.failures],
+            "failing_ways": [name for name, queue in self.state.queues.items() if queue.failing_since_ns],
         }
 
-    def _write_status(self, look: WatchResult) -> None:
+    def _write_status(self, look: WatchResult, *, final: bool = False) -> None:
         """Write the status of each notifier for the live view; skipped if the disk refuses."""
         now_ns = self._clock.monotonic_ns()
-        if self._status_ns and now_ns - self._status_ns < STATUS_NS:
+        if self._status_ns and now_ns - self._status_ns < STATUS_NS and not final:
             return
         self._status_ns = now_ns
         status = {
             "utc_ns": look.now_ns,
             "ways": {
-                name: {
-                    "waiting": len(queue.waiting) + len(queue.flight),
-                    "delivered_ns": queue.delivered_ns,
-                    "test_ok_ns": queue.test_ok_ns,
-                    "failing_since_ns": queue.failing_since_ns,
-                    "error": queue.error,
-                }
+                name: self._notifier_status(name, queue, look.now_ns)
                 for name, queue in self.state.queues.items()
             },
             "outbox": self.outbox.fault,
@@ -278,6 +286,18 @@ class AlertService:
             publish(self._disk, self._folder / STATUS, json.dumps(status, indent=1).encode() + b"\n")
         except StoreError:
             return
+
+    def _notifier_status(self, name: str, queue: Queue, now_ns: int) -> dict[str, Any]:
+        held, next_ns = self.state.held_back(name, now_ns)
+        return {
+            "waiting": queue.undelivered,
+            "held": held,
+            "next_ns": next_ns,
+            "delivered_ns": queue.delivered_ns,
+            "test_ok_ns": queue.test_ok_ns,
+            "failing_since_ns": queue.failing_since_ns,
+            "error": queue.error,
+        }
 
 
 def _queued(fact: Fact, now_ns: int) -> Fact:

@@ -49,8 +49,8 @@ def test_a_late_alert_says_by_how_much() -> None:
 def test_a_digest_counts_what_it_does_not_list() -> None:
     made = message(*(fact(n, group=f"A{n % 3}") for n in range(1, 13)), most_lines=9)
     assert made.subject.endswith("(and 11 more)")
-    assert made.text.startswith("12 alerts, in the order of detection:\n\nA1.heatsink")
-    assert "and 3 more alerts: A1 1, A2 1, A0 1" in made.text
+    assert made.text.startswith("12 alarms, in the order of detection:\n\nA1.heatsink")
+    assert "and 3 more alarms: A1 1, A2 1, A0 1" in made.text
     assert made.text.count("above high limit") == 9
     assert len(made.facts) == 9
 
@@ -71,8 +71,8 @@ def test_what_is_over_says_from_when_until_when() -> None:
 
 def test_what_was_held_back_and_dropped_is_said() -> None:
     text = message(fact(1), held=7, dropped=2, last=True).text
-    assert "7 alerts held back" in text
-    assert "2 alerts between the first and the last dropped" in text
+    assert "7 alarms held back" in text
+    assert "2 alarms between the first and the last dropped" in text
     assert "last message of this hour" in text
 
 
