@@ -63,18 +63,17 @@ def compose(
     worst = [fact for fact in _by_severity(facts) if _leads(fact, facts)]
     rest = [fact for fact in facts if fact not in worst]
     shown = [*worst, *rest][:most_lines]
-    blocks = [_block(fact, now_ns, zone) for fact in shown]
-    if len(facts) > 1:
-        more = "more " if worst else ""
-        if len(rest) > 0 and len(worst) < most_lines:
-            title = f"{counted(len(rest), f'{more}alarm')}, in the order of detection:"
-            blocks.insert(len(worst), [title])
+    lead = _lead(facts)
+    blocks = [_block(fact, now_ns, zone, check=not (fact is lead and lead.passes)) for fact in shown]
+    if rest and len(facts) > 1 and len(worst) < most_lines:
+        words = counted(len(rest), "more alarm" if worst else "alarm")
+        blocks.insert(len(worst), [f"{words}, in the order of detection:"])
     left_out = [fact for fact in facts if fact not in shown]
     if left_out:
         groups = Counter(fact.group for fact in left_out)
-        words = ", ".join(f"{group} {count}" for group, count in groups.most_common(20))
-        blocks.append([f"and {counted(len(left_out), 'more alarm')}: {words}"])
-    blocks += _after(facts)
+        names = ", ".join(f"{group} {count}" for group, count in groups.most_common(20))
+        blocks.append([f"and {counted(len(left_out), 'more alarm')}: {names}"])
+    blocks += _after(facts, lead)
     blocks.append(_footer(batch, rig=rig, run=run, place=place, now_ns=now_ns, zone=zone))
     return Message(
         key=batch.key,
@@ -152,10 +151,9 @@ def _first_out_words(first: FirstOut, zone: tzinfo | None) -> str:
     return f"First out: {names} within {first.within_s:.2g} s, order undetermined"
 
 
-def _after(facts: Sequence[Fact]) -> list[list[str]]:
+def _after(facts: Sequence[Fact], lead: Fact) -> list[list[str]]:
     """Return what stands below the alarms: what goes on, what to check first, and the cautions."""
     blocks = []
-    lead = _lead(facts)
     if lead.goes_on is not None:
         blocks.append([f"units that go on: {', '.join(lead.goes_on) or 'none'}"])
     last = [f"check first: {lead.look}"] if lead.passes and lead.look else []
@@ -166,7 +164,8 @@ def _after(facts: Sequence[Fact]) -> list[list[str]]:
     return [*blocks, last] if last else blocks
 
 
-def _block(fact: Fact, now_ns: int, zone: tzinfo | None) -> list[str]:
+def _block(fact: Fact, now_ns: int, zone: tzinfo | None, *, check: bool) -> list[str]:
+    """Return the lines of one fact. check: whether they say where to check; it may stand at the end."""
     lines = [f"{_LEADS.get(fact.what, '')}{fact.headline}"]
     if fact.what == "over":
         lines.append(f"  from {_both(fact.since_ns, zone)}")
@@ -182,7 +181,7 @@ def _block(fact: Fact, now_ns: int, zone: tzinfo | None) -> list[str]:
         first = fact.first_out
         lines.append(f"  {_first_out_words(first, zone)}")
         lines.append(f"  first reading outside {_both(first.t_ns, zone)}")
-    if fact.look:
+    if fact.look and check:
         lines.append(f"  check: {fact.look}")
     late_s = (now_ns - max(fact.t_ns, fact.queued_ns if fact.what == "over" else 0)) / _SECOND
     if late_s > LATE_S:

@@ -88,7 +88,8 @@ def test_failed_units_are_sent_unless_the_rig_file_says_otherwise() -> None:
     way = "{command: {run: [/bin/true]}"
     alerts, faults = read(
         f"alerts:\n  tell: [limits]\n  ways:\n    old: {way}, tell: [gaps]}}\n"
-        f"    few: {way}, tell: [failed]}}\n    deaf: {way}, failed: no}}\n    program: {way}, tell: [run]}}\n"
+        f"    few: {way}, tell: [failed]}}\n    deaf: {way}, failed: no}}\n"
+        f"    program: {way}, tell: [run]}}\n"
     )
     assert faults == []
     assert alerts is not None
