@@ -419,7 +419,7 @@ def test_a_full_disk_keeps_no_alert_back(recording: Recording, tmp_path: Path) -
     settled(alerts)
     [message] = sent(target)
     assert "No space left on device" in message
-    assert "check: disk of the run" in message
+    assert "check first: disk of the run" in message
     assert "No space left" in alerts.outbox.fault
     alerts.close()
 
