@@ -81,6 +81,45 @@ def test_one_scan_apart_the_brackets_touch_and_two_scans_apart_they_do_not() -> 
         assert (len(found.channels) == 1) == certain
 
 
+def test_brackets_that_only_touch_are_not_in_order() -> None:
+    """One ends with its first reading outside at 50.01 s, where the other's last reading inside begins."""
+    for gap_ns, certain in ((0, False), (1, True)):
+        times = ExcursionTimes(limited())
+        half_ns = SECOND // 100
+        for k in range(200):
+            value = 105.0 if k >= 100 else 85.0
+            times.follow(1, (at(k * PERIOD_S), half_ns), ("A1.heatsink",), (value + k % 2 / 10,), b"\0")
+            later = at(k * PERIOD_S) + 2 * half_ns + gap_ns
+            value = 105.0 if k >= 101 else 85.0
+            times.follow(1, (later, half_ns), ("A2.heatsink",), (value + k % 2 / 10,), b"\0")
+        out(times, "A1.heatsink", 100)
+        times.take(Story().out(60, channel="A2.heatsink"), at(50.5) + 2 * half_ns + gap_ns)
+        found = times.first_out("A1")
+        assert found is not None
+        assert (found.channels == ("A1.heatsink",)) == certain
+
+
+def test_one_excursion_whose_beginning_is_not_known_leaves_all_unstated() -> None:
+    times = ExcursionTimes(limited())
+    followed(times, (100, 999))
+    times.follow(1, (at(100), SECOND // 100), ("mains",), (85.0,), b"\0")
+    out(times, "A1.heatsink", 100)
+    assert times.first_out("A1") is not None
+    times.take(Story().out(101, channel="mains"), at(100.5))  # and no reading of it then
+    assert times.first_out("A1") is None
+
+
+def test_a_reading_outside_within_the_noise_states_nothing() -> None:
+    """95.1 beyond 95 with a scatter of 1; 105 is beyond it by ten times that."""
+    for height, known in ((95.1, False), (105.0, True)):
+        times, noise = ExcursionTimes(limited()), random.Random(3)
+        for k in range(101):
+            values = (height if k == 100 else 85.0 + noise.gauss(0, 1.0), 85.0)
+            times.follow(1, (at(k * PERIOD_S), SECOND // 100), HEATSINKS, values, b"\0\0")
+        out(times, "A1.heatsink", 100)
+        assert (times.first_out("A1") is not None) == known
+
+
 def test_a_stimulus_takes_part_and_another_unit_does_not() -> None:
     times = ExcursionTimes(limited())
     followed(times, (100, 200), mains=90)
@@ -140,6 +179,17 @@ def test_readings_of_an_earlier_session_state_nothing() -> None:
     followed(times, (100, 999))
     times.follow(2, (at(200), SECOND // 100), HEATSINKS, (105.0, 85.0), b"\0\0")
     out(times, "A1.heatsink", 100)
+    assert times.first_out("A1") is None
+
+
+def test_what_leaves_soon_after_a_restart_has_too_few_readings_before_it() -> None:
+    times = ExcursionTimes(limited())
+    followed(times, (999, 999))
+    times.follow(2, (at(100.0), SECOND // 100), HEATSINKS, (85.0, 85.0), b"\0\0")
+    times.follow(2, (at(100.5), SECOND // 100), HEATSINKS, (105.0, 85.0), b"\0\0")
+    story = Story()
+    story.session = 2
+    times.take(story.out(105), at(100.5))
     assert times.first_out("A1") is None
 
 
