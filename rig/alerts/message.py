@@ -11,6 +11,7 @@ from typing import Any
 from rig.alerts.delivery_state import Batch
 from rig.alerts.facts import Fact, FirstOut, harmless
 from rig.alerts.severity import Severity
+from rig.alerts.unit_alarms import FAILED_WORD
 from rig.domain.cautions import FAILED_UNIT
 from rig.domain.formatting import clock_time, counted, duration, moment, stamp
 from rig.domain.jsonmap import plain
@@ -133,7 +134,9 @@ def _failed_words(failed: Sequence[Fact], zone: tzinfo | None) -> str:
     goes_on = None
     if last.goes_on is not None:
         goes_on = tuple(unit for unit in last.goes_on if unit not in newest)
-    return f"{', '.join(newest)} FAILED{_goes_on_words(goes_on)}"
+    certain = all(fact.headline.endswith(FAILED_WORD) for fact in newest.values())
+    how = "" if certain else " (likely)"
+    return f"{', '.join(newest)} {FAILED_WORD}{how}{_goes_on_words(goes_on)}"
 
 
 def _goes_on_words(units: tuple[str, ...] | None) -> str:

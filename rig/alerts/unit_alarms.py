@@ -17,6 +17,8 @@ from rig.alerts.severity import Severity
 from rig.domain.model import Event, EventKind, Layout
 
 FAILED: Final = "failed"
+FAILED_WORD: Final = "FAILED"
+"""Last word of the headline of a failure that is certain; of one that is suspected its likelihood follows."""
 UNPOWERED: Final = "unpowered"
 RUNNING: Final = frozenset({"driven", "idle"})
 """States of a unit that goes on."""
@@ -73,7 +75,7 @@ class StateChange:
             state=str(data.get("state", "")),
             cause=str(data.get("cause", "")),
             certain=certainty == "certain",
-            likelihood=certainty or "likely",
+            likelihood="possible" if certainty == "possible" else "likely",
             retracts=data.get("retracts") is True,
             evidence=tuple(map(str, evidence)) if isinstance(evidence, list | tuple) else (),
         )
@@ -94,7 +96,7 @@ def failure(event: Event, change: StateChange, began_ns: int, look: str) -> Alar
     how = "" if change.certain else f" ({change.likelihood})"
     return Alarm(
         key=failed_key(change.unit), category="failed", group=change.unit, subject=change.unit,
-        headline=harmless(f"{change.unit} FAILED{how}"), look=look, began_ns=began_ns, last_ns=event.t_ns,
+        headline=harmless(f"{change.unit} {FAILED_WORD}{how}"), look=look, began_ns=began_ns, last_ns=event.t_ns,
         marks=(FAILED,), level=CERTAIN_LEVEL if change.certain else SUSPECTED_LEVEL,
         severity=Severity.FAILED,
     )  # fmt: skip

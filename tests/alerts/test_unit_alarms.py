@@ -164,5 +164,5 @@ def test_an_action_of_the_test_program_is_sent_as_one() -> None:
 def test_a_state_whose_data_are_not_what_they_should_be_still_gives_an_alert() -> None:
     odd: dict[str, Any] = {"state": "failed", "evidence": 3, "earliest_ns": True, "certainty": None}
     [fact] = alarms().take(Story().event(EventKind.STATE, 50, "nobody", "it failed", **odd))
-    assert (fact.headline, fact.since_ns) == ("nobody FAILED (None)", at(50))
+    assert (fact.headline, fact.since_ns) == ("nobody FAILED (likely)", at(50))
     assert wanted(alarms().take(Story().event(EventKind.STATE, 50, "A1", "?"))) == []
