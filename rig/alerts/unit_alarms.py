@@ -96,8 +96,8 @@ def failure(event: Event, change: StateChange, began_ns: int, look: str) -> Alar
     how = "" if change.certain else f" ({change.likelihood})"
     return Alarm(
         key=failed_key(change.unit), category="failed", group=change.unit, subject=change.unit,
-        headline=harmless(f"{change.unit} {FAILED_WORD}{how}"), look=look, began_ns=began_ns, last_ns=event.t_ns,
-        marks=(FAILED,), level=CERTAIN_LEVEL if change.certain else SUSPECTED_LEVEL,
+        headline=harmless(f"{change.unit} {FAILED_WORD}{how}"), look=look, began_ns=began_ns,
+        last_ns=event.t_ns, marks=(FAILED,), level=CERTAIN_LEVEL if change.certain else SUSPECTED_LEVEL,
         severity=Severity.FAILED,
     )  # fmt: skip
 

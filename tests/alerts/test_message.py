@@ -120,7 +120,8 @@ def test_the_worst_stands_first_then_the_rest_in_order_then_who_goes_on_what_to_
         made.text.index(words)
         for words in (
             "A2 FAILED (likely)\n", "A3.rail above", "2 more alarms, in the order of detection:",
-            "A1.heatsink", "A4.heatsink", "units that go on: A1", "check first: unit A2", FAILED_UNIT, "rig hot-room",
+            "A1.heatsink", "A4.heatsink", "units that go on: A1", "check first: unit A2", FAILED_UNIT,
+            "rig hot-room",
         )
     ]  # fmt: skip
     assert places == sorted(places)
