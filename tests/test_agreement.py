@@ -15,7 +15,7 @@ from pathlib import Path
 import pytest
 
 from rig import forensics, notebook
-from rig.alerts.incidents import Incidents
+from rig.alerts.alarms import Alarms
 from rig.domain.limit_history import limit_spans
 from rig.domain.model import EventKind, Layout, Status
 from rig.endurance import run_account
@@ -152,7 +152,7 @@ def verdict_on(run: RunReader) -> RunVerdict:
 
 
 def _verdict_and_alerts(run: RunReader, found: list[One]) -> None:
-    """The verdict fails a unit by its limits, and alerts open an incident, where there was an excursion."""
+    """The verdict fails a unit by its limits, and alerts open an alarm, where there was an excursion."""
     blamed = {
         reason.evidence.channel
         for unit in verdict_on(run).units
@@ -160,10 +160,10 @@ def _verdict_and_alerts(run: RunReader, found: list[One]) -> None:
         if reason.rule is Rule.LIMIT and reason.outcome is Decision.FAIL
     }
     assert blamed == {name for name, _, _ in found if run.layout.channels[name].unit is not None}
-    incidents = Incidents(Alerts(settle_s=86_400.0), run.layout)
+    alarms = Alarms(Alerts(settle_s=86_400.0), run.layout)
     for event in run.events():
-        incidents.take(event)
-    limits = [one for one in incidents.open.values() if one.category == "limits"]
+        alarms.take(event)
+    limits = [one for one in alarms.open.values() if one.category == "limits"]
     times = {(one.subject, one.side): one.times for one in limits}
     assert times == Counter((name, side) for name, side, _ in found)
 

@@ -1,7 +1,7 @@
 """Alerts: a process of its own that reads a run's events and sends messages; recording never waits for it.
 
 ``python -m rig.alerts RUN`` follows a run; ``send_test`` tries every notifier once. One direction: run
-directory -> ``run_watch`` -> ``incidents`` (alerts to send) -> ``delivery_state`` in the ``outbox`` (what
+directory -> ``run_watch`` -> ``alarms`` (alerts to send) -> ``delivery_state`` in the ``outbox`` (what
 was sent) -> ``message`` -> ``delivery_process`` (one per try) -> ``notifiers``. Delivery is at least
 once: a message that may have arrived when it was cut off goes again, with the same facts under the same key.
 """

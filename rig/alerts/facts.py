@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass
 
+from rig.alerts.severity import OF_CATEGORY, Severity
 from rig.domain.formatting import beside_limit, plain, setting
 from rig.domain.model import Channel, Event, Layout
 
@@ -13,14 +14,28 @@ MOST_TEXT = 400
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class FirstOut:
+    """What left its limits first. t_ns: UTC of its first reading outside.
+
+    channels: one if it is certain; several if their order is undetermined, and then within_s: the span of
+    time that holds all their crossings.
+    """
+
+    channels: tuple[str, ...]
+    t_ns: int
+    within_s: float = 0.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Fact:
     """One alert, sent once by each notifier.
 
     number: unique in the run, rising. what: ``new``, ``worse``, ``still``, ``over``, ``test``.
-    category: a word of ``rig.rigfile.alerts_section.CATEGORIES``. group: what belongs together (a unit, a
-    bus).
+    category: a word of ``rig.rigfile.alerts_section.CATEGORIES``. severity: None in an outbox of before
+    there were severities. group: what belongs together (a unit, a bus).
     t_ns, since_ns: UTC; when it was so, and since when. queued_ns: UTC; when it was put into the outbox.
     look: where to check. not_by: notifier that does not send it; only_by: the only one that does.
+    goes_on: units that go on, None where that is not known. first_out: None where it is not known.
     """
 
     number: int
@@ -35,6 +50,26 @@ class Fact:
     not_by: str = ""
     only_by: str = ""
     queued_ns: int = 0
+    severity: Severity | None = None
+    goes_on: tuple[str, ...] | None = None
+    first_out: FirstOut | None = None
+
+    @property
+    def is_news(self) -> bool:
+        """Whether it reports something new or worse, rather than an end, a reminder or a test."""
+        return self.what in ("new", "worse")
+
+    @property
+    def how_severe(self) -> Severity:
+        """Severity, by the category where none is stored."""
+        if self.severity is not None:
+            return self.severity
+        return OF_CATEGORY.get(self.category, Severity.LIMIT) if self.is_news else Severity.NORMAL
+
+    @property
+    def passes(self) -> bool:
+        """Whether it is sent at once, ahead of all that waits."""
+        return self.how_severe.passes and self.what != "still"
 
 
 def harmless(text: str) -> str:

@@ -80,8 +80,7 @@ class Outbox:
                     self.dropped = f"{self._path}: damaged from byte {at} on, {len(data) - at} bytes left out"
                 break
             at += len(raw)
-        for queue in self.state.queues.values():
-            queue.wait_until_ns = 0  # a new process tries at once
+        self.state.hurry()  # a new process tries at once
 
     def _compact(self) -> None:
         self.close()

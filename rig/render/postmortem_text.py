@@ -10,6 +10,7 @@ import json
 import math
 from datetime import tzinfo
 
+from rig.domain import cautions
 from rig.domain.formatting import counted, duration, figure
 from rig.forensics.answer import (
     Attribution,
@@ -31,11 +32,7 @@ NARROWEST, WIDEST = 60, 160
 _TABLE_FROM = 118
 """Width from which the crossings are one table; below it each takes a few lines."""
 
-CAUTION = (
-    "A failed unit may hold charged reservoir capacitors and hot parts, and may put its supply rail on the "
-    "load. Isolate it from the mains (a variac does not isolate) and discharge the capacitors before you "
-    "touch it. Local codes apply and competent persons decide; this software is no safety device."
-)
+CAUTION = cautions.FAILED_UNIT
 
 _METHODS = {
     Method.BRACKET: "between two samples",

@@ -17,20 +17,23 @@ from urllib.parse import urlsplit
 from rig.rigfile.schema import AmountField, Checked, Choice, Flag, Integer, Map, Name, Section, Seq, Text, key
 
 CATEGORIES: Final[Mapping[str, str]] = {
+    "failed": "a unit that failed or is suspected to have failed; always sent, unless failed: no",
+    "action": "something that a person has to set for the test program; run includes it",
     "limits": "a channel out of a limit",
     "early": "a channel beyond its warning level",
     "readings": "a channel without valid readings",
     "instruments": "an instrument offline, a hung bus",
     "logger": "a logger that is silent, stopped or was cut off; disk faults, damage, clock steps",
     "ways": "a notifier that fails",
-    "switching": "a unit switched off",
+    "switching": "a unit switched off, or without power for no known reason",
     "gaps": "polls skipped, readings lost, machine suspended",
     "reports": "entries of an instrument's own error queue",
     "run": "session starts, phases, a changed rig file",
+    "states": "every other change of a unit's operating state",
 }
 """Categories of alerts, and what each stands for."""
 
-USUAL: Final = ("limits", "readings", "instruments", "logger", "ways", "switching")
+USUAL: Final = ("failed", "action", "limits", "readings", "instruments", "logger", "ways", "switching")
 LOOPBACK: Final = frozenset({"localhost", "127.0.0.1", "::1"})
 
 
@@ -192,6 +195,11 @@ class Notifier:
     tell: tuple[str, ...] | None = key(
         _TELL, default=None, doc="categories that this notifier sends; default: those of alerts.tell"
     )
+    failed: bool = key(
+        Flag(),
+        default=True,
+        doc="whether this notifier sends failed units even where tell does not name them",
+    )
     deadline_s: float = key(
         AmountField("s", low=1.0, high=600.0),
         name="deadline",
@@ -203,6 +211,8 @@ class Notifier:
         given = [one for one in (self.mail, self.webhook, self.mqtt, self.command) if one is not None]
         if len(given) != 1:
             raise ValueError(f"{len(given)} of mail, webhook, mqtt and command are given; write exactly one")
+        if not self.failed and "failed" in (self.tell or ()):
+            raise ValueError("tell names failed, and failed: no refuses it; write one of the two")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -276,7 +286,10 @@ class Alerts:
     per_hour: int = key(
         Integer(2, 1000),
         default=20,
-        doc="most messages an hour by each notifier; the rest waits for a digest",
+        doc=(
+            "most messages an hour by each notifier; the rest waits for a digest; failures, trips, lost "
+            "mains and a dead logger do not wait for it"
+        ),
     )
     failing_s: float = key(
         AmountField("s", low=0.0, high=7 * 86_400.0),
@@ -295,6 +308,11 @@ class Alerts:
     )
 
     def categories_of(self, notifier: str) -> tuple[str, ...]:
-        """Return the categories that a notifier sends."""
-        own = self.notifiers[notifier].tell
-        return self.tell if own is None else own
+        """Return the categories that a notifier sends: those it names, what they include, and failed units.
+
+        A rig file from before there were failed units names them nowhere and gets them all the same.
+        """
+        one = self.notifiers[notifier]
+        named = self.tell if one.tell is None else one.tell
+        included = [*named, *(("action",) if "run" in named else ()), "failed"]
+        return tuple(dict.fromkeys(word for word in included if word != "failed" or one.failed))

@@ -8,8 +8,16 @@ from typing import Any
 from hypothesis import given
 from hypothesis import strategies as st
 
-from rig.alerts.delivery_state import LONGEST_WAIT_NS, MOST_WAITING, Batch, DeliveryState
+from rig.alerts.delivery_state import (
+    FLUSHES_PER_HOUR,
+    LONGEST_WAIT_NS,
+    MOST_WAITING,
+    SEVERE_PER_HOUR,
+    Batch,
+    DeliveryState,
+)
 from rig.alerts.facts import Fact
+from rig.alerts.severity import Severity
 from rig.domain.jsonmap import plain
 from rig.rigfile.alerts_section import Alerts, CommandNotifier, Notifier
 from tests.alerts.makers import HOUR, MINUTE, SECOND, START_NS
@@ -35,6 +43,11 @@ def fact(number: int, **words: Any) -> Fact:
     return Fact(number=number, **{**usual, **words})
 
 
+def death(number: int, **words: Any) -> Fact:
+    usual: dict[str, Any] = {"category": "failed", "severity": Severity.FAILED}
+    return fact(number, **{**usual, **words})
+
+
 def seen(*facts: Fact, position: tuple[int, int] = (1, 1)) -> dict[str, Any]:
     return {
         "r": "seen", "facts": [plain(one) for one in facts], "position": list(position),
@@ -42,20 +55,20 @@ def seen(*facts: Fact, position: tuple[int, int] = (1, 1)) -> dict[str, Any]:
     }  # fmt: skip
 
 
-def send(book: DeliveryState, now_ns: int, name: str = "phone") -> Batch:
-    batch = book.due(name, now_ns)
+def send(book: DeliveryState, now_ns: int, name: str = "phone", *, flush: bool = False) -> Batch:
+    batch = book.due(name, now_ns, flush=flush)
     assert batch is not None
-    numbers = [one.number for one in batch.facts]
-    book.apply({"r": "sending", "way": name, "facts": numbers, "key": batch.key})
+    book.apply(batch.to_record())
     return batch
 
 
-def sent(now_ns: int, name: str = "phone") -> dict[str, Any]:
-    return {"r": "sent", "way": name, "t": now_ns}
+def sent(now_ns: int, name: str = "phone", batch: Batch | None = None) -> dict[str, Any]:
+    return {"r": "sent", "way": name, "t": now_ns, **(batch.lane_record() if batch else {})}
 
 
-def failed(now_ns: int, *, refused: bool, name: str = "phone") -> dict[str, Any]:
-    return {"r": "failed", "way": name, "t": now_ns, "error": "no", "refused": refused}
+def failed(now_ns: int, *, refused: bool, name: str = "phone", batch: Batch | None = None) -> dict[str, Any]:
+    lane = batch.lane_record() if batch else {}
+    return {"r": "failed", "way": name, "t": now_ns, "error": "no", "refused": refused, **lane}
 
 
 def numbers(batch: Batch | None) -> list[int]:
@@ -211,3 +224,172 @@ def test_whatever_happens_each_fact_is_delivered_and_doubled_only_under_the_same
         book.apply(sent(now))
         now += HOUR
     assert sorted(n for batch in arrived.values() for n in batch) == made
+
+
+def test_a_failure_waits_neither_for_others_nor_for_the_hourly_limit_and_uses_none_of_it_up() -> None:
+    book = state(per_hour=2, gather_s=20.0)
+    for n in (1, 2):
+        now = NOW + n * MINUTE
+        book.apply(seen(fact(n, queued_ns=now - MINUTE)))
+        send(book, now)
+        book.apply(sent(now))
+    now = NOW + 5 * MINUTE
+    book.apply(seen(fact(3, queued_ns=NOW)))
+    assert book.due("phone", now) is None
+    assert book.held_back("phone", now) == (1, NOW + MINUTE + HOUR)
+    book.apply(seen(death(4, queued_ns=now)))
+    batch = send(book, now)
+    assert (numbers(batch), batch.severe) == ([4], True)
+    book.apply(sent(now, batch=batch))
+    assert book.due("phone", NOW + HOUR + MINUTE - 1) is None
+    assert numbers(book.due("phone", NOW + HOUR + MINUTE)) == [3]
+
+
+def test_a_failure_takes_along_what_waits_about_its_unit_and_leaves_the_rest() -> None:
+    book = state(gather_s=20.0)
+    book.apply(seen(fact(1, group="A2"), fact(2, group="A3"), death(3, group="A2")))
+    batch = send(book, NOW)
+    assert numbers(batch) == [1, 3]
+    book.apply(failed(NOW, refused=True, batch=batch))
+    # dissolved: each is back in its own lane, and what is severe still takes its unit's along
+    assert numbers(book.due("phone", NOW + MINUTE)) == [1, 3]
+    batch = send(book, NOW + MINUTE)
+    book.apply(sent(NOW + MINUTE, batch=batch))
+    assert numbers(book.due("phone", NOW + MINUTE)) == [2]
+
+
+def test_a_failure_passes_a_batch_of_unknown_outcome_which_keeps_its_key() -> None:
+    book = state()
+    book.apply(seen(fact(1, group="A2")))
+    first = send(book, NOW)
+    book.apply(failed(NOW, refused=False))
+    book.apply(seen(death(2, group="A2")))
+    batch = send(book, NOW)  # although the other lane waits before its next try
+    assert numbers(batch) == [2]
+    book.apply(sent(NOW, batch=batch))
+    again = send(book, NOW + MINUTE)
+    assert (again.key, numbers(again)) == (first.key, [1])
+
+
+def test_a_failure_of_unknown_outcome_goes_again_under_its_key_and_the_next_one_follows() -> None:
+    book = state()
+    book.apply(seen(death(1)))
+    first = send(book, NOW)
+    book.apply(failed(NOW, refused=False, batch=first))
+    assert book.due("phone", NOW + SECOND) is None
+    book.apply(seen(death(2)))
+    again = send(book, NOW + SECOND)  # the next failure lets it be tried at once
+    assert (again.key, numbers(again)) == (first.key, [1])
+    book.apply(sent(NOW + SECOND, batch=again))
+    assert numbers(book.due("phone", NOW + SECOND)) == [2]
+
+
+def test_waits_between_tries_of_a_failure_grow_to_a_minute_only() -> None:
+    book = state()
+    book.apply(seen(death(1)))
+    now, waits = NOW, []
+    for _ in range(8):
+        batch = send(book, now)
+        book.apply(failed(now, refused=True, batch=batch))
+        begin = now
+        while book.due("phone", now) is None:
+            now += SECOND
+        waits.append((now - begin) // SECOND)
+    assert waits == [5, 10, 20, 40, 60, 60, 60, 60]
+
+
+def test_a_flapping_failure_ends_at_its_own_hourly_limit_and_then_comes_in_one_digest() -> None:
+    book = state(per_hour=2)
+    for n in range(1, SEVERE_PER_HOUR + 1):
+        book.apply(seen(death(n)))
+        batch = send(book, NOW + n)
+        assert batch.last == (n == SEVERE_PER_HOUR)
+        book.apply(sent(NOW + n, batch=batch))
+    book.apply(seen(death(100), death(101)))
+    assert book.due("phone", NOW + HOUR) is None
+    assert book.held_back("phone", NOW + HOUR) == (2, NOW + 1 + HOUR)
+    digest = send(book, NOW + 1 + HOUR)
+    assert (numbers(digest), digest.held) == ([100, 101], 2)
+
+
+def test_at_a_stop_all_that_waits_goes_in_one_digest_whatever_it_waits_for() -> None:
+    book = state(per_hour=2, gather_s=20.0)
+    for n in (1, 2):
+        book.apply(seen(fact(n)))
+        send(book, NOW + n * MINUTE)
+        book.apply(sent(NOW + n * MINUTE))
+    book.apply(seen(*(fact(n, queued_ns=NOW + 3 * MINUTE) for n in range(3, 63))))
+    assert book.due("phone", NOW + 4 * MINUTE) is None
+    digest = send(book, NOW + 4 * MINUTE, flush=True)
+    assert numbers(digest) == list(range(3, 63))
+    book.apply(sent(NOW + 4 * MINUTE))
+    assert book.held_back("phone", NOW + 4 * MINUTE) == (0, 0)
+    assert book.due("phone", NOW + 4 * MINUTE, flush=True) is None
+
+
+def test_stops_in_a_row_send_no_more_digests_an_hour_than_their_limit() -> None:
+    book = state(gather_s=3600.0)
+    for n in range(1, FLUSHES_PER_HOUR + 1):
+        book.apply(seen(fact(n)))
+        assert numbers(send(book, NOW + n, flush=True)) == [n]
+        book.apply(sent(NOW + n))
+    book.apply(seen(fact(100, queued_ns=NOW + MINUTE)))
+    assert book.due("phone", NOW + HOUR, flush=True) is None
+    assert numbers(book.due("phone", NOW + HOUR + 1, flush=True)) == [100]
+
+
+def test_a_digest_at_a_stop_that_was_refused_does_not_count_and_parts_again() -> None:
+    book = state()
+    book.apply(seen(death(1), *(fact(n) for n in (2, 3))))
+    book.queues["phone"].severe.sent_ns = [NOW] * SEVERE_PER_HOUR
+    batch = send(book, NOW, flush=True)
+    assert (numbers(batch), batch.severe) == ([1, 2, 3], False)
+    book.apply(failed(NOW, refused=True, batch=batch))
+    assert book.queues["phone"].flushed_ns == []
+    assert (book.queues["phone"].severe.waiting, book.queues["phone"].routine.waiting) == ([1], [2, 3])
+
+
+def test_an_outbox_from_before_there_were_lanes_reads() -> None:
+    """Keys as outboxes of the landed format have them; the values are made up."""
+    queue = {
+        "waiting": [2], "flight": [1], "uncertain": 1, "held": 0, "dropped": 3, "sent_ns": [NOW],
+        "failures": 2, "failing_since_ns": NOW, "error": "no", "delivered_ns": NOW, "tested_ns": 5,
+        "test_ok_ns": 6,
+    }  # fmt: skip
+    facts = [plain(fact(n)) for n in (1, 2)]
+    for one in facts:
+        del one["severity"], one["goes_on"], one["first_out"]
+    book = state()
+    book.apply(
+        {"r": "state", "facts": facts, "queues": {"phone": queue}, "next": 9, "position": [1, 7],
+         "incidents": {}}
+    )  # fmt: skip
+    kept = book.to_record()["queues"]["phone"]
+    assert {name: kept[name] for name in queue} == queue
+    assert kept["severe"]["waiting"] == []
+    assert numbers(book.due("phone", NOW)) == [1]
+
+
+@given(
+    st.lists(st.sampled_from(["fact", "ok", "refused", "unknown", "restart", "wait"]), max_size=60),
+    st.integers(0, 1000),
+)
+def test_whatever_chatter_precedes_a_failure_is_in_the_first_try_after_it(
+    steps: list[str], seconds: int
+) -> None:
+    """Refusals, unknown outcomes, waits between tries, an hourly limit that is used up: none delays it."""
+    book, now, number = state(per_hour=2), NOW, 0
+    for step in steps:
+        now += seconds * SECOND
+        if step == "fact":
+            number += 1
+            book.apply(seen(fact(number, group=f"A{number % 3}", queued_ns=now)))
+        elif step == "restart":
+            again = state(per_hour=2)
+            again.apply(book.to_record())
+            book = again
+        elif step != "wait" and book.due("phone", now):
+            batch = send(book, now)
+            book.apply(sent(now) if step == "ok" else failed(now, refused=step == "refused", batch=batch))
+    book.apply(seen(death(number + 1, group="A1", queued_ns=now)))
+    assert number + 1 in numbers(book.due("phone", now))

@@ -335,7 +335,7 @@ OWNERS = {
     "domain/uncertainty.py", "rigfile/channel_section.py", "rigfile/sections.py", "rigfile/field_types.py",
 }  # fmt: skip
 PRINTING = (
-    "view/", "alerts/facts.py", "alerts/incidents.py", "daemon/observers/", "domain/limit_evaluation.py",
+    "view/", "alerts/facts.py", "alerts/alarms.py", "daemon/observers/", "domain/limit_evaluation.py",
     "domain/phase_texts.py", "domain/preflight_checks.py",
 )  # fmt: skip
 """Places that print a value of a channel to its display step."""

@@ -43,8 +43,8 @@ def test_a_whole_section_is_read() -> None:
     assert faults == []
     assert alerts is not None
     assert list(alerts.notifiers) == ["desk", "phone", "room", "horn"]
-    assert alerts.categories_of("desk") == ("limits", "early")
-    assert alerts.categories_of("horn") == ("limits", "logger")
+    assert alerts.categories_of("desk") == ("limits", "early", "failed")
+    assert alerts.categories_of("horn") == ("limits", "logger", "failed")
     assert alerts.notifiers["room"].deadline_s == 5.0
     assert alerts.gather_s == 10.0
 
@@ -84,8 +84,29 @@ def test_a_heartbeat_needs_somewhere_to_go() -> None:
     assert "write at least one" in str(read("alerts: {heartbeat: {every: 5 s}}\n")[1][0])
 
 
+def test_failed_units_are_sent_unless_the_rig_file_says_otherwise() -> None:
+    way = "{command: {run: [/bin/true]}"
+    alerts, faults = read(
+        f"alerts:\n  tell: [limits]\n  ways:\n    old: {way}, tell: [gaps]}}\n"
+        f"    few: {way}, tell: [failed]}}\n    deaf: {way}, failed: no}}\n"
+        f"    program: {way}, tell: [run]}}\n"
+    )
+    assert faults == []
+    assert alerts is not None
+    found = {name: alerts.categories_of(name) for name in alerts.notifiers}
+    assert found == {
+        "old": ("gaps", "failed"), "few": ("failed",), "deaf": ("limits",),
+        "program": ("run", "action", "failed"),
+    }  # fmt: skip
+
+
+def test_failed_units_wanted_and_refused_at_once_is_a_contradiction() -> None:
+    said = refusal("{command: {run: [/bin/true]}, tell: [failed], failed: no}")
+    assert "write one of the two" in said
+
+
 def test_what_is_usually_told_leaves_out_what_need_wake_nobody() -> None:
-    assert set(CATEGORIES) - set(USUAL) == {"early", "gaps", "reports", "run"}
+    assert set(CATEGORIES) - set(USUAL) == {"early", "gaps", "reports", "run", "states"}
 
 
 def test_every_key_is_explained() -> None:

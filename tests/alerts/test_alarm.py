@@ -1,8 +1,8 @@
-"""The state of an incident, and its spelling in an outbox of the landed format."""
+"""The state of an alarm, and its spelling in an outbox of the landed format."""
 
 import pytest
 
-from rig.alerts.incident import Incident
+from rig.alerts.alarm import Alarm
 
 STORED = {
     "key": "limit:A1.heatsink:high", "category": "limits", "group": "A1", "subject": "A1.heatsink",
@@ -14,14 +14,14 @@ STORED = {
 """Keys as outboxes of the landed format have them; the values are made up."""
 
 
-def test_an_incident_of_the_landed_format_reads_and_is_written_the_same() -> None:
-    found = Incident.from_json(STORED)
+def test_an_alarm_of_the_landed_format_reads_and_is_written_the_same() -> None:
+    found = Alarm.from_json(STORED)
     assert (found.sent_level, found.sent_ns, found.sent_times) == (2, 3, 1)
     assert (found.marks, found.worst) == (("limit",), 99.5)
     assert found.to_json() == STORED
 
 
 @pytest.mark.parametrize("missing", sorted(STORED))
-def test_an_incident_that_lacks_something_is_none(missing: str) -> None:
+def test_an_alarm_that_lacks_something_is_none(missing: str) -> None:
     with pytest.raises((KeyError, ValueError)):
-        Incident.from_json({name: value for name, value in STORED.items() if name != missing})
+        Alarm.from_json({name: value for name, value in STORED.items() if name != missing})

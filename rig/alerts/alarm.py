@@ -1,4 +1,4 @@
-"""State of one incident, and its form in the outbox."""
+"""State of one alarm, and its form in the outbox."""
 
 from __future__ import annotations
 
@@ -6,20 +6,24 @@ from collections.abc import Mapping
 from dataclasses import dataclass, fields
 from typing import Any, Final
 
+from rig.alerts.severity import Severity
 from rig.domain.jsonmap import made, plain
 
 _STORED: Final = {"sent_level": "told", "sent_ns": "told_ns", "sent_times": "told_times"}
 """Fields whose name in an outbox, which stays as it is, differs from the one here."""
+_ADDED: Final = "severity"
+"""The one field that outboxes of earlier versions have not."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Incident:
-    """State of one incident: a subject, a kind of fault and, for a limit, a side.
+class Alarm:
+    """State of one alarm: a subject, a kind of fault and, for a limit, a side.
 
     marks: active causes. level: highest severity so far; sent_level: highest severity an alert was sent for
     (0: none). began_ns, last_ns, back_ns, sent_ns: UTC; back_ns is None while it lasts. times: occurrences;
     sent_times: occurrences up to the last alert. worst: extreme value. assumed: taken as normal because the
-    new session has not repeated it. behind: keys of the incidents that explain it.
+    new session has not repeated it. behind: keys of the alarms that explain it. severity: None in an outbox
+    of before there were severities.
     """
 
     key: str
@@ -43,15 +47,20 @@ class Incident:
     momentary: bool = False
     assumed: bool = False
     behind: tuple[str, ...] = ()
+    severity: Severity | None = None
 
     def to_json(self) -> dict[str, Any]:
-        """Return the incident as JSON values."""
+        """Return the alarm as JSON values."""
         return {
             _STORED.get(name, name): list(value) if isinstance(value, tuple) else value
             for name, value in plain(self).items()
+            if name != _ADDED or value is not None
         }
 
     @staticmethod
-    def from_json(data: Mapping[str, Any]) -> Incident:
-        """Return the incident. Raises KeyError or ValueError for anything else."""
-        return made(Incident, {one.name: data[_STORED.get(one.name, one.name)] for one in fields(Incident)})
+    def from_json(data: Mapping[str, Any]) -> Alarm:
+        """Return the alarm. Raises KeyError or ValueError for anything else."""
+        known = {
+            one.name: data[_STORED.get(one.name, one.name)] for one in fields(Alarm) if one.name != _ADDED
+        }
+        return made(Alarm, {**known, _ADDED: data.get(_ADDED)})

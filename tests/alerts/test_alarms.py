@@ -6,17 +6,17 @@ from typing import Any
 
 import pytest
 
+from rig.alerts.alarm import Alarm
+from rig.alerts.alarms import Alarms
 from rig.alerts.facts import Fact
-from rig.alerts.incident import Incident
-from rig.alerts.incidents import Incidents
 from rig.domain.jsonmap import made, plain
 from rig.domain.model import Event, EventKind, Status
 from rig.rigfile.alerts_section import Alerts
 from tests.alerts.makers import INPUTS, Story, at, layout
 
 
-def incidents(**words: float) -> Incidents:
-    return Incidents(Alerts(**words), layout(), INPUTS)  # type: ignore[arg-type]
+def alarms(**words: float) -> Alarms:
+    return Alarms(Alerts(**words), layout(), INPUTS)  # type: ignore[arg-type]
 
 
 def words(facts: list[Fact]) -> list[tuple[str, str]]:
@@ -24,7 +24,7 @@ def words(facts: list[Fact]) -> list[tuple[str, str]]:
 
 
 def test_a_limit_is_told_once_with_value_limit_place_and_beginning() -> None:
-    rules = incidents()
+    rules = alarms()
     [fact] = rules.take(Story().out(30), at(25))
     assert fact.headline == "A1.heatsink above high limit 95 degC: 96.2 degC"
     assert (fact.category, fact.group, fact.since_ns, fact.t_ns) == ("limits", "A1", at(25), at(30))
@@ -32,7 +32,7 @@ def test_a_limit_is_told_once_with_value_limit_place_and_beginning() -> None:
 
 
 def test_a_chattering_channel_is_told_once_and_once_when_it_is_calm() -> None:
-    rules, story = incidents(settle_s=600), Story()
+    rules, story = alarms(settle_s=600), Story()
     facts: list[Fact] = []
     for second in range(0, 3600, 10):
         facts += rules.take(story.out(second))
@@ -48,8 +48,8 @@ def test_a_chattering_channel_is_told_once_and_once_when_it_is_calm() -> None:
     assert rules.open == {}
 
 
-def test_high_and_low_and_each_channel_are_incidents_of_their_own() -> None:
-    rules, story = incidents(), Story()
+def test_high_and_low_and_each_channel_are_alarms_of_their_own() -> None:
+    rules, story = alarms(), Story()
     sent = [
         *rules.take(story.out(1)),
         *rules.take(story.out(2, side="low")),
@@ -59,7 +59,7 @@ def test_high_and_low_and_each_channel_are_incidents_of_their_own() -> None:
 
 
 def test_an_early_warning_that_becomes_a_limit_is_told_as_worse_and_never_back_again() -> None:
-    rules, story = incidents(settle_s=60), Story()
+    rules, story = alarms(settle_s=60), Story()
     early: dict[str, Any] = {"side": "high", "limit": 85.0, "value": 85.5, "unit": "degC"}
     [first] = rules.take(story.event(EventKind.EARLY_OUT, 0, "A1.heatsink", **early))
     [second] = rules.take(story.out(60))
@@ -72,18 +72,18 @@ def test_an_early_warning_that_becomes_a_limit_is_told_as_worse_and_never_back_a
 
 
 def test_what_goes_on_is_told_again_only_after_the_interval_that_is_set() -> None:
-    rules, story = incidents(repeat_s=3600), Story()
+    rules, story = alarms(repeat_s=3600), Story()
     rules.take(story.out(0))
     assert rules.tick(at(3599)) == []
     assert [fact.what for fact in rules.tick(at(3600))] == ["still"]
     assert rules.tick(at(7199)) == []
-    silent = incidents()
+    silent = alarms()
     silent.take(Story().out(0))
     assert silent.tick(at(30 * 86400)) == []
 
 
 def test_channels_of_a_lost_instrument_are_not_told_one_by_one_also_through_formulas() -> None:
-    rules, story = incidents(settle_s=60), Story()
+    rules, story = alarms(settle_s=60), Story()
     lost = story.event(EventKind.INSTRUMENT_LOST, 0, "scanner", "scanner on scanner-line does not answer")
     assert [fact.group for fact in rules.take(lost)] == ["scanner-line"]
     for channel in ("A1.heatsink", "A2.heatsink", "A1.margin", "A2.margin"):
@@ -100,8 +100,8 @@ def test_channels_of_a_lost_instrument_are_not_told_one_by_one_also_through_form
     assert len(sent) == 2
 
 
-def test_a_dead_logger_never_makes_an_incident_end() -> None:
-    rules, story = incidents(settle_s=60), Story()
+def test_a_dead_logger_never_makes_an_alarm_end() -> None:
+    rules, story = alarms(settle_s=60), Story()
     rules.take(story.out(0))
     rules.take(story.back(10))
     assert rules.tick(at(20)) == []  # the newest reading is from 20 s, whatever the clock says now
@@ -109,7 +109,7 @@ def test_a_dead_logger_never_makes_an_incident_end() -> None:
 
 
 def test_after_a_restart_of_the_logger_what_still_is_out_is_not_told_again() -> None:
-    rules, story = incidents(settle_s=60), Story()
+    rules, story = alarms(settle_s=60), Story()
     rules.take(story.out(0))
     story.session = 2
     rules.take(story.event(EventKind.SESSION_START, 100, "run"))
@@ -121,7 +121,7 @@ def test_after_a_restart_of_the_logger_what_still_is_out_is_not_told_again() -> 
 
 
 def test_after_a_restart_of_the_logger_what_is_gone_is_told_as_gone() -> None:
-    rules, story = incidents(settle_s=60), Story()
+    rules, story = alarms(settle_s=60), Story()
     rules.take(story.out(0))
     rules.take(story.event(EventKind.SESSION_START, 100, "run"))
     [over] = rules.tick(at(160))
@@ -129,7 +129,7 @@ def test_after_a_restart_of_the_logger_what_is_gone_is_told_as_gone() -> None:
 
 
 def test_a_note_while_no_logger_runs_ends_nothing() -> None:
-    rules, story = incidents(settle_s=60), Story()
+    rules, story = alarms(settle_s=60), Story()
     rules.take(story.out(0))
     rules.take(story.event(EventKind.SESSION_STOP, 50, "run"))
     before = dict(rules.open)
@@ -139,7 +139,7 @@ def test_a_note_while_no_logger_runs_ends_nothing() -> None:
 
 
 def test_things_without_an_end_are_counted_while_they_keep_happening() -> None:
-    rules, story = incidents(settle_s=600), Story()
+    rules, story = alarms(settle_s=600), Story()
     facts: list[Fact] = []
     for second in range(0, 600, 60):
         facts += rules.take(
@@ -153,7 +153,7 @@ def test_things_without_an_end_are_counted_while_they_keep_happening() -> None:
 
 
 def test_a_stop_is_told_with_what_was_wrong_at_that_time() -> None:
-    rules, story = incidents(), Story()
+    rules, story = alarms(), Story()
     rules.take(story.out(0))
     [stop] = rules.take(story.event(EventKind.SESSION_STOP, 5, "run", "session 1 stopped: signal SIGTERM"))
     assert stop.category == "logger"
@@ -179,29 +179,29 @@ def test_a_stop_is_told_with_what_was_wrong_at_that_time() -> None:
     ],
 )
 def test_every_kind_of_trouble_has_its_category(kind: EventKind, data: dict[str, Any], category: str) -> None:
-    assert [fact.category for fact in incidents().take(Story().event(kind, 0, "run", **data))] == [category]
+    assert [fact.category for fact in alarms().take(Story().event(kind, 0, "run", **data))] == [category]
 
 
 def test_each_switching_off_is_told() -> None:
-    rules, story = incidents(), Story()
+    rules, story = alarms(), Story()
     facts = [fact for unit in ("A1", "A2") for fact in rules.take(story.event(EventKind.SWITCH, 0, unit))]
     assert len(facts) == 2
 
 
 @pytest.mark.parametrize("kind", [EventKind.HEALTH, EventKind.NOTE, EventKind.FAST_POLL, EventKind.CHECK])
 def test_what_needs_nobody_is_not_told(kind: EventKind) -> None:
-    assert incidents().take(Story().event(kind, 0, "run")) == []
+    assert alarms().take(Story().event(kind, 0, "run")) == []
 
 
 def test_a_disk_fault_ends_when_the_disk_takes_records_again() -> None:
-    rules, story = incidents(settle_s=0), Story()
+    rules, story = alarms(settle_s=0), Story()
     rules.take(story.event(EventKind.STORE_FAULT, 0, "run", reason="No space left on device", errno=28))
     rules.take(story.event(EventKind.STORE_BACK, 50, "run"))
     assert [fact.what for fact in rules.tick(at(50))] == ["over"]
 
 
 def test_a_silent_logger_is_told_once_and_once_when_readings_have_come_for_a_while() -> None:
-    rules = incidents(silence_s=120, settle_s=60)
+    rules = alarms(silence_s=120, settle_s=60)
     place = "the machine"
 
     def look(now_s: float, newest_s: float, stopped: bool = False) -> list[Fact]:
@@ -219,7 +219,7 @@ def test_a_silent_logger_is_told_once_and_once_when_readings_have_come_for_a_whi
 
 
 def test_a_failing_way_is_told_by_the_others_and_so_is_its_recovery() -> None:
-    rules = incidents()
+    rules = alarms()
     [fact] = rules.notifier_fails("phone", at(0), at(600), "refused")
     assert (fact.category, fact.not_by, fact.since_ns) == ("ways", "phone", at(0))
     assert rules.notifier_fails("phone", at(0), at(700), "refused") == []
@@ -229,7 +229,7 @@ def test_a_failing_way_is_told_by_the_others_and_so_is_its_recovery() -> None:
 
 
 def test_how_far_it_went_out_is_what_the_readings_showed_while_it_was_out() -> None:
-    rules, story = incidents(settle_s=0), Story()
+    rules, story = alarms(settle_s=0), Story()
     rules.take(story.out(0, value=95.1))
     for value in (97.0, 99.5, 96.0):
         rules.follow(("A1.heatsink",), (value,), bytes([Status.GOOD]))
@@ -239,13 +239,13 @@ def test_how_far_it_went_out_is_what_the_readings_showed_while_it_was_out() -> N
     assert "extreme value: 99.5 degC" in over.detail
 
 
-def test_incidents_survive_being_written_down() -> None:
-    rules, story = incidents(), Story()
+def test_alarms_survive_being_written_down() -> None:
+    rules, story = alarms(), Story()
     rules.take(story.event(EventKind.INSTRUMENT_LOST, 0, "scanner"))
     rules.take(story.event(EventKind.NO_VALID, 1, "A1.heatsink"))
     rules.take(story.out(2))
-    for incident in rules.open.values():
-        assert made(Incident, plain(incident)) == incident
+    for alarm in rules.open.values():
+        assert made(Alarm, plain(alarm)) == alarm
 
 
 def test_foreign_text_cannot_break_lines_or_move_a_cursor() -> None:
@@ -253,7 +253,7 @@ def test_foreign_text_cannot_break_lines_or_move_a_cursor() -> None:
         kind=EventKind.INSTRUMENT_LOST, t_ns=at(0), session=1, seq=1, subject="x\r\nBcc: all",
         text="a\r\nSubject: b\x1b[2J" + "c" * 5000, data={},
     )  # fmt: skip
-    [fact] = incidents().take(event)
+    [fact] = alarms().take(event)
     for text in (fact.headline, fact.look, *fact.detail):
         assert text.isprintable()
         assert len(text) <= 400
@@ -261,12 +261,12 @@ def test_foreign_text_cannot_break_lines_or_move_a_cursor() -> None:
 
 def test_data_that_is_not_what_it_should_be_still_gives_an_alert() -> None:
     odd: dict[str, Any] = {"side": 3, "limit": "x", "value": None, "unit": []}
-    [fact] = incidents().take(Story().event(EventKind.LIMIT_OUT, 0, "nobody", "it is out", **odd))
+    [fact] = alarms().take(Story().event(EventKind.LIMIT_OUT, 0, "nobody", "it is out", **odd))
     assert fact.headline == "it is out"
 
 
 def test_the_past_of_a_run_first_looked_at_is_told_only_where_it_goes_on() -> None:
-    rules, story = incidents(settle_s=60), Story()
+    rules, story = alarms(settle_s=60), Story()
     rules.take(story.out(0))
     rules.take(story.back(10))
     rules.take(story.out(20, channel="A2.heatsink"))
@@ -277,7 +277,7 @@ def test_the_past_of_a_run_first_looked_at_is_told_only_where_it_goes_on() -> No
 
 
 def test_what_is_over_is_named_so_that_nobody_takes_the_other_limit_for_over_too() -> None:
-    rules, story = incidents(settle_s=0), Story()
+    rules, story = alarms(settle_s=0), Story()
     rules.take(story.out(0))
     rules.take(story.out(1, side="low"))
     rules.take(story.back(2))
