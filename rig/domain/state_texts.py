@@ -2,13 +2,8 @@
 
 from __future__ import annotations
 
+from rig.domain import cautions
 from rig.domain.operating_state import Cause, Certainty, OperatingState, StateChange
-
-CAUTION = (
-    "before touching it: isolate it from the mains, let it discharge and cool; the rail may be on the load; "
-    "local codes and competent persons decide"
-)
-"""What stands wherever a failure sends somebody to a unit."""
 
 _CAUSES = {
     Cause.NONE: "",
@@ -26,5 +21,5 @@ def words(unit: str, change: StateChange) -> str:
     if change.state is OperatingState.FAILED:
         how = "FAILED, noted by a person" if change.cause is Cause.NOTE else "suspected to have FAILED"
         sure = "" if change.certainty is Certainty.CERTAIN else f" ({change.certainty})"
-        return f"{name} {how}{sure}: {'; '.join(change.evidence)}; {CAUTION}"
+        return f"{name} {how}{sure}: {'; '.join(change.evidence)}. {cautions.FAILED_UNIT}"
     return f"{name} {change.state}{_CAUSES[change.cause]}{back}"

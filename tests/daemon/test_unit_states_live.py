@@ -64,7 +64,7 @@ def test_a_shorted_unit_has_failed_and_the_others_go_on(quiet: running_room.Runn
     logger = begun(quiet)
     quiet.say("short A2")
     failed = logger.until_event(EventKind.STATE, "A2", state="failed")
-    assert "isolate it from the mains" in failed.text
+    assert "Isolate it from the mains" in failed.text
     assert logger.stop() == 0
     run = logger.recorded()
     assert [one.serial for one in deaths(HeldReadings(run))] == ["S0002"]
