@@ -238,6 +238,10 @@ class EventKind(enum.StrEnum):
     """A unit was put in, taken out or swapped."""
     CHECK = "check"
     """Result of a pre-flight check."""
+    STATE = "state"
+    """Transition of the operating state of a unit."""
+    INCIDENT = "incident"
+    """What a person enters about an incident: opened by hand, disposition, note, attached files."""
 
     @property
     def words(self) -> str:
@@ -257,6 +261,7 @@ _KIND_WORDS = {
     EventKind.STORE_FAULT: "disk fault",
     EventKind.STORE_BACK: "disk back",
     EventKind.STORE_LOW: "disk space low",
+    EventKind.STATE: "operating state",
 }
 
 
