@@ -1,9 +1,9 @@
 """What a person enters about an incident: dispositions, notes, attached files; values and event data.
 
 An ``incident`` event carries ``what``: ``opened`` (by hand, with ``unit``) or ``entry`` (about an incident
-that there is). An entry names its incident by ``number``, ``unit`` and ``opened_ns``. Either may carry a
-disposition (``relevance`` and what belongs to it), ``files`` and ``at_ns``; the event's text is the person's
-note. Relevant and non-relevant failures: IEC 61124, IEC 60050-192.
+that there is). An entry names its incident by ``number``, ``unit``, ``opened_ns`` and may carry ``files``.
+Either may carry a disposition (``relevance`` and what belongs to it) and ``at_ns``; the event's text is the
+person's note. Relevant and non-relevant failures: IEC 61124, IEC 60050-192.
 """
 
 from __future__ import annotations
@@ -54,8 +54,9 @@ class FailureCause(enum.StrEnum):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class AttachedFile:
-    """A file copied into the run: ``incidents/NUMBER/name``; size in bytes."""
+    """A file copied into the run: ``incidents/number/name``; size in bytes."""
 
+    number: int
     name: str
     sha256: str
     size: int
@@ -116,6 +117,8 @@ def checked(data: Mapping[str, Any]) -> dict[str, Any]:
     files = data.get("files") or []
     if not isinstance(files, list) or len(files) > MOST_FILES:
         raise ValueError(f"files {shown(str(files))}; expected a list of at most {MOST_FILES}")
+    if files and what != ENTRY:
+        raise ValueError("files are attached to an incident that there is: open it first")
     if files:
         found["files"] = [_file_data(one) for one in files]
     return found
@@ -144,7 +147,7 @@ def attached(data: Mapping[str, Any]) -> tuple[AttachedFile, ...]:
     found = []
     for one in files if isinstance(files, list | tuple) else ():
         try:
-            found.append(AttachedFile(**_file_data(one)))
+            found.append(AttachedFile(number=_integer(data, "number"), **_file_data(one)))
         except ValueError:
             continue
     return tuple(found)

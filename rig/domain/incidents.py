@@ -123,9 +123,8 @@ def open_count(found: Sequence[Incident]) -> int:
 def together(common: Incident, found: Sequence[Incident], places: Collection[str]) -> str:
     """Return in words how many of the rig's units a common cause links, and within what time."""
     mine = {one.place for one in found if one.number in common.members}
-    return (
-        f"{len(mine)} of {len(places)} units within {duration((common.latest_ns - common.earliest_ns) / 1e9)}"
-    )
+    within_s = max(1, math.ceil((common.latest_ns - common.earliest_ns) / 1e9))
+    return f"{len(mine)} of {len(places)} units within {within_s} s"
 
 
 class _Fold:

@@ -170,7 +170,7 @@ def test_a_disposition_closes_and_a_correction_keeps_what_was_said_before() -> N
 
 
 def test_an_entry_finds_its_incident_by_what_opened_it_and_not_by_its_number() -> None:
-    """Where a damaged file has lost an incident the numbers behind it move; what was said of them must not."""
+    """Where damage has lost an incident the numbers behind it move; what was said of them must not."""
     _, second = found(switch(100, unit="A1"), switch(900, unit="A2"))
     (left,) = found(switch(900, unit="A2"), closing(950, second))
     assert (left.number, left.status) == (1, "relevant, unit")
@@ -191,9 +191,10 @@ def test_words_that_no_disposition_has_change_nothing() -> None:
 def test_attached_files_are_listed_in_the_order_in_which_they_came() -> None:
     (one,) = found(opened(1))
     file = {"name": "a.jpg", "sha256": "0" * 64, "size": 3}
-    (one,) = found(opened(1, files=[file]), entry(2, one, files=[{**file, "name": "b.jpg"}]))
-    assert [f.name for f in one.files] == ["a.jpg", "b.jpg"]
-    (one,) = found(opened(1, files=[{**file, "name": "../a.jpg"}, "x", {**file, "sha256": "12"}]))
+    (one,) = found(opened(1), entry(2, one, files=[file]), entry(3, one, files=[{**file, "name": "b.jpg"}]))
+    assert [(f.number, f.name) for f in one.files] == [(1, "a.jpg"), (1, "b.jpg")]
+    strange = [{**file, "name": "../a.jpg"}, "x", {**file, "sha256": "12"}, {**file, "size": -1}]
+    (one,) = found(opened(1), entry(2, one, files=strange))
     assert one.files == ()
 
 
@@ -262,14 +263,14 @@ def some_events() -> st.SearchStrategy[list[Event]]:
         [
             lambda t, u: switch(t, unit=u),
             lambda t, u: switch(t, "on", unit=u),
-            lambda t, u: failed(t, u),
+            failed,
             lambda t, u: state(t, "driven", u),
             lambda t, u: state(t, "driven", u, retracts=True),
-            lambda t, u: died(t, u),
+            died,
             lambda t, u: died(t, u, at_ns=at(t - 50)),
             lambda t, u: swap(t, f"S{t}", u, before=f"S{u}"),
             lambda t, u: swap(t, f"S{t}", u, before=f"S{u}", at_ns=at(t - 100)),
-            lambda t, u: opened(t, u),
+            opened,
             None,  # a disposition of one that there is by then
         ]
     )
@@ -323,7 +324,7 @@ def test_every_disposition_is_kept_once_and_links_go_both_ways(events: list[Even
 
 
 def assert_no_place_twice_open(known: Sequence[Incident]) -> None:
-    """Of one serial number in one place at most one incident of the tool is neither closed nor driven since."""
+    """Of one serial number in one place at most one incident of the tool still lasts."""
     lasting: dict[tuple[str, str], int] = {}
     for one in known:
         tools = one.kind in {IncidentKind.TRIP, IncidentKind.SUSPECTED}
