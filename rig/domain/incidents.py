@@ -58,7 +58,8 @@ class Incident:
     earliest_ns, latest_ns: the moment lies between. timed: that moment was stated, by the tool or a person.
     told_ns: time of the last that the tool, or a note of a failure, told of it.
     reports: what was recorded, the first one opened it. dispositions: oldest first, the newest counts.
-    retracted: why the suspicion was taken back, '' if it was not. noted: a person says that the unit failed.
+    retracted: why the suspicion was taken back, '' if it was not. suspected: the tool suspects a failure, and
+    has not taken it back; noted: a person says that the unit failed.
     common: number of the common cause that it belongs to; shared: disposition of that one.
     settled: a common cause whose members are all closed. driven_again_ns: when the unit was driven again.
     short_answer: headline of the post-mortem, '' until there is one.
@@ -77,6 +78,7 @@ class Incident:
     dispositions: tuple[Disposition, ...] = ()
     files: tuple[AttachedFile, ...] = ()
     retracted: str = ""
+    suspected: bool = False
     noted: bool = False
     common: int | None = None
     members: tuple[int, ...] = ()
@@ -174,7 +176,10 @@ class _Fold:
             certain = event.data.get("certainty") == "certain"
             kind = IncidentKind.NOTED if certain else IncidentKind.SUSPECTED
             ends = [_integer(event.data.get(key), event.t_ns) for key in ("earliest_ns", "latest_ns")]
-            self._told(kind, event, place, (min(ends), max(ends)), noted=certain)
+            self._told(kind, event, place, (min(ends), max(ends)))
+            at = self._episodes[place]
+            one = self._found[at]
+            self._found[at] = replace(one, suspected=True, noted=one.noted or certain)
         elif state == _DRIVEN:
             self._driven(place, event.t_ns)
 
@@ -187,21 +192,22 @@ class _Fold:
         elif what == "on":  # recordings without operating states know no better that it is driven again
             self._driven(event.subject, event.t_ns)
 
-    def _told(
-        self, kind: IncidentKind, event: Event, place: str, moment: tuple[int, int], *, noted: bool = False
-    ) -> None:
+    def _told(self, kind: IncidentKind, event: Event, place: str, moment: tuple[int, int]) -> None:
         """Add what is told of a unit to the incident of its episode, or open one."""
         at = self._episodes.get(place)
         if at is None:
             serial = str(event.data.get("serial") or self._serial(place, moment[0]))
-            self._episodes[place] = self._open(kind, event, place, serial, moment, noted=noted)
+            self._episodes[place] = self._open(kind, event, place, serial, moment)
         else:
-            self._report(at, event, noted=noted)
+            self._report(at, event)
             self._found[at] = replace(self._found[at], told_ns=max(self._found[at].told_ns, moment[1]))
 
     def _retract(self, place: str, event: Event) -> None:
         at = self._episodes.pop(place, None)
-        if at is not None and self._found[at].kind is IncidentKind.SUSPECTED and not self._found[at].noted:
+        if at is None or self._found[at].noted:
+            return
+        self._found[at] = replace(self._found[at], suspected=False)
+        if self._found[at].kind is IncidentKind.SUSPECTED:
             self._found[at] = replace(self._found[at], retracted=event.text or "output came back")
 
     def _driven(self, place: str, t_ns: int) -> None:

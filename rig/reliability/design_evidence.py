@@ -91,7 +91,7 @@ class DemonstratedReliability:
 
     countings: which hours were counted, and of how many installations. suspects: units still out at the end,
     not counted as failures. idle: serial numbers without any hours. inconsistencies: in the records, in
-    words.
+    words. dispositions: failures that are not counted, or not verified, in words.
     """
 
     runs: int
@@ -113,6 +113,7 @@ class DemonstratedReliability:
     in_use: InUse | None
     left_out: tuple[str, ...]
     inconsistencies: tuple[str, ...]
+    dispositions: tuple[str, ...] = ()
 
 
 def demonstrate(
@@ -157,6 +158,7 @@ def demonstrate(
         in_use=_in_use(bounds, options.acceleration),
         left_out=tuple(left_out),
         inconsistencies=tuple(text for one in every for text in overlaps(one)),
+        dispositions=tuple(f"{one.facts.name}: {text}" for one in runs for text in one.dispositions),
     )
 
 

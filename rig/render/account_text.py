@@ -44,6 +44,8 @@ def text(found: RunAccount, width: int = 100) -> str:
         return "\n".join([*lines, "", "no unit installed in this rig"])
     lines += titled("Units", width)
     lines += table([_HEAD, *(_row(found, one) for one in found.exposures)], width, frozenset(range(2, 9)))
+    for words in found.dispositions:
+        lines += wrapped(words, width, "- ", "  ")
     for one in found.exposures:
         lines += _unit(found, one, width)
     room = [one for one in found.margins if one.unit is None]

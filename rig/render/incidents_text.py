@@ -34,7 +34,7 @@ def listing(found: Sequence[Incident], places: Collection[str], run: str) -> str
     lines = table([_HEAD, *rows(found)], LISTED_WIDTH, frozenset({0}))
     for one in found:
         if one.members:
-            lines += wrapped(f"#{one.number}: {_linked(one, found, places)}", LISTED_WIDTH, "", "    ")
+            lines += wrapped(f"#{one.number}: {linked(one, found, places)}", LISTED_WIDTH, "", "    ")
     waiting = open_count(found)
     lines += ["", f"{counted(len(found), 'incident')}, {waiting or 'none'} open"]
     lines += wrapped(f"one of them whole: soakrig incident {run} NUMBER", LISTED_WIDTH)
@@ -71,9 +71,9 @@ def whole(
     lines = [f"INCIDENT {one.number}: {one.kind.value}, {about}", ""]
     facts = [("status", _status(one)), ("moment", _moment(one, zone))]
     if one.members:
-        facts.append(("linked", _linked(one, found, places)))
+        facts.append(("linked", linked(one, found, places)))
     if one.common is not None:
-        facts.append(("linked", f"#{one.common}: {_linked(found[one.common - 1], found, places)}"))
+        facts.append(("linked", f"#{one.common}: {linked(found[one.common - 1], found, places)}"))
     if one.retracted:
         facts.append(("retracted", one.retracted))
     if one.short_answer:
@@ -122,7 +122,8 @@ def _moment(one: Incident, zone: tzinfo | None) -> str:
     return f"between {stamp(one.earliest_ns, zone, 1)} and {stamp(one.latest_ns, zone, 1)}"
 
 
-def _linked(common: Incident, found: Sequence[Incident], places: Collection[str]) -> str:
+def linked(common: Incident, found: Sequence[Incident], places: Collection[str]) -> str:
+    """Return which incidents a common cause links."""
     mine = ", ".join(f"#{number} {found[number - 1].place}" for number in common.members)
     return f"{together(common, found, places)} ({mine}): look for a common cause first"
 

@@ -92,6 +92,8 @@ def _failures(proof: DemonstratedReliability, width: int) -> list[str]:
         lines += wrapped(f"{one.serial} after {in_hours(one.hours)} h: {one.how}", width, "- ", "  ")
     if not proof.failures:
         lines += wrapped("none: no unit is known to have failed", width, "- ", "  ")
+    for words in proof.dispositions:
+        lines += wrapped(words, width, "- ", "  ")
     for suspect in proof.suspects:
         words = (
             f"{suspect.serial} is not counted, but {', '.join(suspect.channels)} still out at end: inspect "

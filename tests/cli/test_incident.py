@@ -1,4 +1,4 @@
-"""The command for incidents, and swaps after the fact, on a real run that nobody records or that has ended."""
+"""The command for incidents, and swaps after the fact, on a run that nobody records or that has ended."""
 
 from __future__ import annotations
 
