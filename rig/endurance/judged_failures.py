@@ -2,8 +2,8 @@
 
 A relevant failure counts; a non-relevant one and a rejected suspicion do not (IEC 61124). A failure that
 nobody has judged counts as relevant until its incident is closed. A trip alone, and an incident opened by
-hand, count only when a person has closed them as a relevant failure: a limit that switched a unit off, so that
-it gives no output, shows no failure of it.
+hand, count only when a person has closed them as a relevant failure: a limit that switched a unit off, so
+that it gives no output, shows no failure of it.
 """
 
 from __future__ import annotations
@@ -57,7 +57,7 @@ def judged(readings: HeldReadings, found: Sequence[Death]) -> JudgedFailures:
 def judged_failures(
     found: Sequence[Death], opened: Sequence[Incident], installations: Sequence[Installation], end_ns: int
 ) -> JudgedFailures:
-    """Return the failures ``found`` by the dispositions of the incidents ``opened``; end_ns: of the record."""
+    """Return the failures ``found`` by the dispositions of the incidents ``opened``; end_ns: last record."""
     of_each = [(death, _incident_of(death, opened), True) for death in found]
     known = {incident.number for _, incident, _ in of_each if incident is not None}
     of_each += [(_failure(one), one, False) for one in opened if one.serial and one.number not in known]

@@ -117,7 +117,7 @@ def test_an_incident_speaks_for_a_failure_soon_after_it_and_for_no_later_one(
     after_s: float, counts: bool
 ) -> None:
     hum = event(EventKind.INCIDENT, 100, "A1", "hums", what="opened", unit="A1")
-    volts = np.where(T - 100 < after_s, 20.0, 0.0)
+    volts = np.where(np.less(T, 100 + after_s), 20.0, 0.0)
     result = found(volts, hum, closed("non-relevant", hum))
     assert bool(result.counted) is counts
 
