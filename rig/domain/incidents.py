@@ -265,17 +265,15 @@ class _Fold:
         return not one.is_open or (common is not None and bool(common.dispositions))
 
     def _entered(self, event: Event) -> None:
-        at = self._meant(event)
+        at, said = self._meant(event), disposition(event.data, event.text, event.t_ns)
         if at is None:
             place, told_ns = str(event.data.get("unit") or ""), happened_ns(event)
             t_ns = event.t_ns if told_ns is None else told_ns
-            at = self._open(
-                IncidentKind.BY_HAND, event, place, self._serial(place, t_ns), (t_ns, t_ns),
-                timed=False,
-            )  # fmt: skip
-        elif event.text:
+            serial = self._serial(place, t_ns)
+            at = self._open(IncidentKind.BY_HAND, event, place, serial, (t_ns, t_ns), timed=False)
+        elif event.text and said is None:
             self._report(at, event)
-        one, said = self._found[at], disposition(event.data, event.text, event.t_ns)
+        one = self._found[at]
         dispositions = one.dispositions if said is None else (*one.dispositions, said)
         self._found[at] = replace(one, dispositions=dispositions, files=(*one.files, *attached(event.data)))
 

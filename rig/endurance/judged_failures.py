@@ -29,12 +29,14 @@ class JudgedFailures:
 
     counted: at most one for each serial number, earliest first. ended: not counted, but the unit was taken
     out without being driven again, so its hours end there. remarks: what was left out or is open, in words.
+    non_relevant: serial numbers that had a failure that does not count, and none that does.
     judged_until: serial number -> time up to which its closed incidents speak for it (UTC ns).
     """
 
     counted: tuple[Death, ...]
     ended: tuple[Death, ...] = ()
     remarks: tuple[str, ...] = ()
+    non_relevant: tuple[str, ...] = ()
     judged_until: Mapping[str, int] = field(default_factory=dict)
 
     def still_suspected(self, found: Iterable[Suspect]) -> list[Suspect]:
@@ -75,6 +77,11 @@ def judged_failures(
             if incident is not None and _ends_hours(incident) and _taken_out(death, installations, end_ns)
         ),
         remarks=tuple(text for text in remarks if text),
+        non_relevant=tuple(
+            sorted(
+                {death.serial for death, incident, _ in pairs if _is_non_relevant(incident)} - first.keys()
+            )
+        ),
         judged_until={one.serial: one.told_ns + SAME_NS for one in opened if one.disposition is not None},
     )
 
@@ -94,6 +101,11 @@ def _counts(incident: Incident | None, *, seen: bool) -> bool:
     if incident.noted or incident.suspected:
         return True
     return seen and incident.kind is not IncidentKind.TRIP
+
+
+def _is_non_relevant(incident: Incident | None) -> bool:
+    said = incident.disposition if incident is not None else None
+    return said is not None and said.relevance is Relevance.NON_RELEVANT
 
 
 def _counted(death: Death, incident: Incident | None) -> Death:

@@ -48,7 +48,8 @@ class RunAccount:
     """Everything that one run is accounted for.
 
     stated: whether its rig file says what to account for. dispositions: failures that are not counted or not
-    verified, in words. use: hours of use, where they were asked for.
+    verified, in words; non_relevant: serial numbers whose failure does not count. use: hours of use, where
+    they were asked for.
     """
 
     rig: str
@@ -64,6 +65,7 @@ class RunAccount:
     suspects: tuple[Suspect, ...]
     stated: bool
     dispositions: tuple[str, ...] = ()
+    non_relevant: tuple[str, ...] = ()
     use: tuple[HoursOfUse, ...] = ()
 
 
@@ -115,6 +117,7 @@ def account(recording: Recording, unit: str | None = None, use: InUseAt | None =
         suspects=tuple(one for one in died.still_suspected(suspects(readings)) if one.serial in serials),
         stated=options.stated,
         dispositions=died.remarks if unit is None else (),
+        non_relevant=tuple(one for one in died.non_relevant if one in serials),
         use=tuple(one for one in worth if one is not None),
     )
 

@@ -76,7 +76,7 @@ class InstallationDigest:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class RunDigest:
-    """Digest of a run. notes: for the reader of its account; dispositions: see ``JudgedFailures.remarks``."""
+    """Digest of a run. notes: for the reader; dispositions, non_relevant: as in ``JudgedFailures``."""
 
     facts: RunIdentity
     start_ns: int
@@ -85,6 +85,7 @@ class RunDigest:
     installations: tuple[InstallationDigest, ...]
     notes: tuple[str, ...] = ()
     dispositions: tuple[str, ...] = ()
+    non_relevant: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -132,6 +133,7 @@ def digest(recording: Recording, facts: RunIdentity, counting: Counting | None =
         installations=installations,
         notes=accounts[0].notes if accounts else (),
         dispositions=died.remarks,
+        non_relevant=died.non_relevant,
     )
 
 

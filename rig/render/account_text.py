@@ -62,8 +62,6 @@ _HEAD = ("unit", "serial", "installed", "observed", "unobserved", "output", "ene
 
 
 def _row(found: RunAccount, one: UnitExposure) -> tuple[str, ...]:
-    died = any(death.serial == one.serial for death in found.deaths)
-    suspected = any(suspect.serial == one.serial for suspect in found.suspects)
     return (
         one.unit,
         one.serial,
@@ -73,8 +71,16 @@ def _row(found: RunAccount, one: UnitExposure) -> tuple[str, ...]:
         hours(one.output.on_s) if one.output else "-",
         energy(one.energy.watt_hours) if one.energy else "-",
         str(len(one.trips)) if one.output and one.drive else "-",
-        "failed" if died else "out of limits" if suspected else "alive",
+        _state(found, one),
     )
+
+
+def _state(found: RunAccount, one: UnitExposure) -> str:
+    if any(death.serial == one.serial for death in found.deaths):
+        return "failed"
+    if one.serial in found.non_relevant:
+        return "non-relevant failure"
+    return "out of limits" if any(who.serial == one.serial for who in found.suspects) else "alive"
 
 
 def hours(seconds: float) -> str:

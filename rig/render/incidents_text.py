@@ -142,7 +142,10 @@ def _next(one: Incident, run: str, check_first: str, width: int) -> list[str]:
         first = check_first or f"see the post-mortem: soakrig postmortem {run} --unit {one.place}"
     lines += wrapped(f"check first: {first}", width, "- ", "  ")
     lines += wrapped(f"then close it: {closing} --note 'what was found'", width, "- ", "  ")
-    note = "until then it counts as a relevant failure wherever it is one on record (IEC 61124)"
+    if one.noted or one.suspected:
+        note = "until then it counts as a relevant failure (IEC 61124)"
+    else:
+        note = "until then it is no failure of a unit, unless the record shows one beside it"
     return lines + wrapped(note, width, "- ", "  ")
 
 

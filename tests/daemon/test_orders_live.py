@@ -87,7 +87,8 @@ def test_incidents_and_a_swap_after_the_fact_reach_a_running_logger(
     assert said.stdout.startswith("incident 1 of A2: recorded by the logger")
     photo = tmp_path / "board.jpg"
     photo.write_bytes(b"photo")
-    words = ["--close", "non-relevant", "--cause", "rig", "--attach", photo, "--note", "loose connector"]
+    words = ["--close", "non-relevant", "--cause", "rig", "--note", "loose connector"]
+    words += ["--attach", str(photo)]
     said = soakrig("incident", logger.runs, "1", *words)
     assert said.returncode == 0, said.stderr
     entry = logger.until_event(EventKind.INCIDENT, "A2", what="entry")

@@ -25,7 +25,13 @@ def found(*events: Event) -> tuple[Incident, ...]:
 
 
 def failed(t_s: float, unit: str = "A2", **more: Any) -> Event:
-    data = {"serial": f"S{unit}", "state": "failed", "before": "driven", "cause": "", "certainty": "likely"}
+    data: dict[str, Any] = {
+        "serial": f"S{unit}",
+        "state": "failed",
+        "before": "driven",
+        "cause": "",
+        "certainty": "likely",
+    }
     data |= {"earliest_ns": at(t_s - 61), "latest_ns": at(t_s - 60), "evidence": [], "retracts": False}
     return event(EventKind.STATE, t_s, unit, "failure suspected", **{**data, **more})
 

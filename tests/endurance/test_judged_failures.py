@@ -122,6 +122,12 @@ def test_an_incident_speaks_for_a_failure_soon_after_it_and_for_no_later_one(
     assert bool(result.counted) is counts
 
 
+def test_a_non_relevant_failure_is_no_survival() -> None:
+    assert found(DEAD, DIED, closed("non-relevant", DIED)).non_relevant == ("SA1",)
+    assert found(DEAD, DIED, closed("no-failure", DIED)).non_relevant == ()
+    assert found(DEAD, DIED, closed("relevant", DIED)).non_relevant == ()
+
+
 def test_a_correction_counts_from_then_on() -> None:
     first = closed("non-relevant", DIED)
     assert found(DEAD, DIED, first).counted == ()

@@ -17,8 +17,9 @@ LAYOUT = layout_of([channel(f"A{n}.v") for n in range(1, 7)])
 
 
 def trip(t_s: float, unit: str) -> Event:
-    data = {"what": "ordered", "purpose": "switch-off", "attempt": 1}
-    return event(EventKind.SWITCH, t_s, unit, f"switching {unit} off", **data)
+    return event(
+        EventKind.SWITCH, t_s, unit, f"switching {unit} off", what="ordered", purpose="switch-off", attempt=1
+    )
 
 
 def closing(t_s: float, of: Incident, relevance: str, cause: str, text: str = "") -> Event:
@@ -63,7 +64,11 @@ def test_the_caution_stands_before_what_sends_somebody_to_a_unit(number: int) ->
     said = flat(incidents_text.whole(known[number - 1], known, LAYOUT.units, "runs"))
     assert CAUTION in said
     assert said.index(CAUTION) < said.index("check first:") < said.index("then close it:")
-    assert "counts as a relevant failure" in said
+    assert "it is no failure of a unit" in said
+    noted = event(EventKind.NOTE, 900, "A1", "smoke", died=True)
+    known = found(*THREE, noted)
+    said = flat(incidents_text.whole(known[0], known, LAYOUT.units, "runs"))
+    assert "until then it counts as a relevant failure (IEC 61124)" in said
 
 
 def test_a_closed_one_sends_nobody_and_says_how_it_is_corrected() -> None:
