@@ -131,10 +131,11 @@ def _opened(args: argparse.Namespace) -> str:
     run = run_of(args.run)
     demand_position(run, args.open)
     data = {"what": OPENED, "unit": args.open, "text": args.note, **_at(args, run)}
+    known = len(_found(run)[0])
     how = ask(args.run, OrderKind.INCIDENT, data)
-    found, _, _ = _found(run)
-    mine = [one.number for one in found if one.place == args.open and one.kind.value == "opened by hand"]
-    return f"incident {mine[-1] if mine else ''} of {args.open}: {how}".replace("  ", " ")
+    new = [one for one in _found(run)[0][known:] if one.place == args.open]
+    which = f"incident {new[-1].number}" if new else "incident"  # one that still waits has no number yet
+    return f"{which} of {args.open}: {how}"
 
 
 def _entered(args: argparse.Namespace, one: Incident) -> str:
