@@ -45,7 +45,7 @@ from rig.alerts.unit_alarms import (
     FAILED,
     UNPOWERED,
     KnownStates,
-    StateChange,
+    StateReport,
     failed_key,
     failure,
     failure_words,
@@ -127,7 +127,7 @@ class Alarms:
             action = event.kind is EventKind.PHASE and event.data.get("action") is True
             facts.append(self._each(event, "action" if action else EACH[event.kind]))
         if event.kind is EventKind.STATE:
-            facts += self._changed(event, StateChange.of(event))
+            facts += self._changed(event, StateReport.of(event))
         return facts
 
     def tick(self, newest_ns: int | None) -> list[Fact]:
@@ -276,7 +276,7 @@ class Alarms:
 
     # ---- operating states
 
-    def _changed(self, event: Event, change: StateChange) -> list[Fact]:
+    def _changed(self, event: Event, change: StateReport) -> list[Fact]:
         """Return the alerts of a unit's change of state."""
         key = failed_key(change.unit)
         known = self.open.get(key)
@@ -300,7 +300,7 @@ class Alarms:
                 return self._happened(event, "switching")
         return [self._each(event, "states")]
 
-    def _failed(self, event: Event, change: StateChange, known: Alarm | None) -> list[Fact]:
+    def _failed(self, event: Event, change: StateReport, known: Alarm | None) -> list[Fact]:
         alarm = failure(event, change, since_ns(event), unit_place(self._layout, event))
         if known is not None:
             if alarm.level <= known.level:

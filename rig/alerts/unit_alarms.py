@@ -53,7 +53,7 @@ class KnownStates:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class StateChange:
+class StateReport:
     """What is read of a recorded change of state, whatever is in its data."""
 
     unit: str
@@ -65,12 +65,12 @@ class StateChange:
     evidence: tuple[str, ...]
 
     @staticmethod
-    def of(event: Event) -> StateChange:
+    def of(event: Event) -> StateReport:
         """Return the change that an event tells of."""
         data: Mapping[str, Any] = event.data
         evidence = data.get("evidence", ())
         certainty = str(data.get("certainty", ""))
-        return StateChange(
+        return StateReport(
             unit=event.subject,
             state=str(data.get("state", "")),
             cause=str(data.get("cause", "")),
@@ -91,7 +91,7 @@ def failed_key(unit: str) -> str:
     return f"{FAILED}:{unit}:"
 
 
-def failure(event: Event, change: StateChange, began_ns: int, look: str) -> Alarm:
+def failure(event: Event, change: StateReport, began_ns: int, look: str) -> Alarm:
     """Return the alarm of a failure. began_ns: UTC since when at the earliest."""
     how = "" if change.certain else f" ({change.likelihood})"
     return Alarm(
@@ -102,7 +102,7 @@ def failure(event: Event, change: StateChange, began_ns: int, look: str) -> Alar
     )  # fmt: skip
 
 
-def failure_words(event: Event, change: StateChange) -> tuple[str, ...]:
+def failure_words(event: Event, change: StateReport) -> tuple[str, ...]:
     """Return the lines below the headline of a failure: the event's own text and its evidence."""
     words = [harmless(event.text)]
     if change.evidence:
@@ -110,7 +110,7 @@ def failure_words(event: Event, change: StateChange) -> tuple[str, ...]:
     return tuple(words)
 
 
-def retraction(event: Event, change: StateChange) -> str:
+def retraction(event: Event, change: StateReport) -> str:
     """Return the headline of a suspected failure that was none."""
     if change.state in _WORKING:
         why = "; ".join(change.evidence) if change.state == "muted" else "output came back"
@@ -118,7 +118,7 @@ def retraction(event: Event, change: StateChange) -> str:
     return harmless(f"{change.unit} did not fail: {event.text}")
 
 
-def is_explained(change: StateChange, open_alarms: Iterable[Alarm]) -> bool:
+def is_explained(change: StateReport, open_alarms: Iterable[Alarm]) -> bool:
     """Return whether the loss of a unit's power is explained by a trip of it, or by a supply alarm."""
     for alarm in open_alarms:
         if change.cause == "order" and alarm.group == change.unit and alarm.severity is Severity.TRIP:

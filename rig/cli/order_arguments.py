@@ -13,6 +13,9 @@ if TYPE_CHECKING:
     from rig.domain.orders import OrderKind
     from rig.store.rundir import RunDir
 
+AT_HELP = "when, e.g. 14:05 (the last), '2026-03-01 14:05' (here), or with Z"
+CLOCKS_DIFFER_NS = 3600 * 1_000_000_000
+"""How far --at may lie in the future, for a wall clock that is fast; common practice, no source."""
 RUN = "a run directory, a folder of runs (its newest run is taken), or a rig file"
 
 
@@ -74,3 +77,14 @@ def moment_ns(text: str) -> int:
             f"--at {text!r} is not a time; write it like 14:05, '2026-03-01 14:05' or 2026-03-01T13:05Z"
         ) from None
     return round(moment.astimezone().timestamp() * 1_000_000) * 1000
+
+
+def past_ns(text: str, created_ns: int) -> int:
+    """Return a moment that people can have seen. ``created_ns``: of the run, UTC. Raises UsageError."""
+    from rig.clock import SYSTEM
+
+    at_ns, now_ns = moment_ns(text), SYSTEM.utc_ns()
+    # a run that is younger than now was recorded by another clock: then nothing is known of what is past
+    if created_ns <= now_ns and at_ns > now_ns + CLOCKS_DIFFER_NS:
+        raise UsageError(f"--at {text} is in the future; what is recorded is about the past")
+    return at_ns

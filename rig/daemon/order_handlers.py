@@ -1,4 +1,4 @@
-"""Handlers of orders: notes, swaps, limits, phases. Each raises ValueError to refuse."""
+"""Handlers of orders: notes, swaps, incidents, limits, phases. Each raises ValueError to refuse."""
 
 from __future__ import annotations
 
@@ -8,12 +8,13 @@ from rig.daemon.observers.order_inbox import Handler, order_data
 from rig.daemon.observers.phases import Phases
 from rig.daemon.observers.record_observer import Announce, LimitsInForce
 from rig.daemon.resume import Keeper
-from rig.domain import positions
+from rig.domain import incident_entries, positions
+from rig.domain.formatting import stamp
 from rig.domain.layout_json import layout_from_json
 from rig.domain.limit_history import change_data, limit_changes, only_limits_differ
 from rig.domain.model import EventKind, Layout
 from rig.domain.orders import Order, OrderKind
-from rig.domain.positions import PositionChange
+from rig.domain.positions import AT, PositionChange
 from rig.errors import DamageError, shown
 from rig.store import rundir
 from rig.store.rundir import RunDir
@@ -44,6 +45,8 @@ class OrderHandlers:
         self._announce = announce
         self._limits = limits
         self._phases = phases
+        self._changed_ns: dict[str, int] = {}
+        """When the last swap in this session took effect, by position: the sender may not have seen it."""
 
     def handlers(self) -> dict[OrderKind, Handler]:
         """Return the handler of each kind of order."""
@@ -52,6 +55,7 @@ class OrderHandlers:
             OrderKind.SWAP: self._swap,
             OrderKind.RELOAD: self._reload,
             OrderKind.PHASE: self._phase,
+            OrderKind.INCIDENT: self._incident,
         }
 
     def _note(self, order: Order) -> None:
@@ -61,11 +65,9 @@ class OrderHandlers:
         if unit:
             self._known(unit)
         data: dict[str, Any] = order_data(order)
-        at_ns = order.data.get("at_ns")
+        at_ns = _at_ns(order, "note")
         if at_ns is not None:
-            if isinstance(at_ns, bool) or not isinstance(at_ns, int):
-                raise ValueError(f"the time of the note is {shown(str(at_ns))}; expected UTC nanoseconds")
-            data["at_ns"] = at_ns
+            data[AT] = at_ns
         if order.data.get("died") is True:
             if not unit:
                 raise ValueError("died without a unit; name the unit")
@@ -85,13 +87,26 @@ class OrderHandlers:
         other = positions.elsewhere(sits, unit, serial)
         if other is not None:
             raise ValueError(f"serial number {serial} is recorded in {other}; take it out there first")
+        at_ns = _at_ns(order, "swap")
+        last_ns = self._changed_ns.get(unit)
+        if at_ns is not None and last_ns is not None and at_ns <= last_ns:
+            raise ValueError(f"another swap of {unit} is on record for {stamp(last_ns)}, which is later")
+        self._changed_ns[unit] = order.asked_ns if at_ns is None else at_ns
         why = order.text_of("text").strip() or f"swapped by {order.by}"
-        change = PositionChange(unit=unit, before=sits.get(unit, ""), serial=serial, why=why)
+        change = PositionChange(unit=unit, before=sits.get(unit, ""), serial=serial, why=why, at_ns=at_ns)
         sits[unit] = serial
         self._announce(EventKind.UNIT, unit, change.text, change.data() | order_data(order))
         if self._limits is not None:
             self._limits.seat(sits)
         self._keeper.save()
+
+    def _incident(self, order: Order) -> None:
+        data, text = incident_entries.checked(order.data), order.text_of("text").strip()
+        if data["unit"]:
+            self._known(data["unit"])
+        if not text and not {"relevance", "files"} & data.keys():
+            raise ValueError("nothing is said about the incident: write a note, close it, or attach a file")
+        self._announce(EventKind.INCIDENT, data["unit"] or "run", text, data | order_data(order))
 
     def _phase(self, order: Order) -> None:
         if self._phases is None:
@@ -134,3 +149,11 @@ class OrderHandlers:
         if unit not in self._layout.units:
             known = ", ".join(self._layout.units) or "none"
             raise ValueError(f"there is no position {shown(unit)}; there are: {known}")
+
+
+def _at_ns(order: Order, what: str) -> int | None:
+    """Return the stated time of what is told after the fact, None where none is. Raises ValueError."""
+    at_ns = order.data.get(AT)
+    if at_ns is not None and (isinstance(at_ns, bool) or not isinstance(at_ns, int)):
+        raise ValueError(f"the time of the {what} is {shown(str(at_ns))}; expected UTC nanoseconds")
+    return at_ns

@@ -23,6 +23,7 @@ from rig.domain.limit_arrays import BoundInForce
 from rig.domain.limits import Bound, bounds_of
 from rig.domain.model import Channel, ChannelKind, Event, EventKind, Layout, Limit, Side
 from rig.domain.operating_state import OperatingState
+from rig.domain.positions import by_effect
 from rig.domain.program import Phase, Program
 from rig.domain.signals import followers, signals_of
 
@@ -91,8 +92,10 @@ def limit_spans(
     """Return the limits of a channel over time, oldest first, neighbours with like limits joined.
 
     layout: of the newest session. layouts: of each session, where they are known; the newest stands in
-    for one that is not. events: in recorded order. phases: the program's, where the layout has none.
+    for one that is not. events: in recorded order; a swap recorded after the fact counts from its own time.
+    phases: the program's, where the layout has none.
     """
+    events = by_effect(events)
     known = layouts or {}
     facts = layout.channels.get(channel)
     unit = (facts.unit or ROOM) if facts is not None else ROOM

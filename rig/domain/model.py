@@ -263,6 +263,8 @@ class EventKind(enum.StrEnum):
     """Result of a pre-flight check."""
     STATE = "state"
     """The operating state of a unit changed."""
+    INCIDENT = "incident"
+    """What a person enters about an incident: opened by hand, disposition, note, attached files."""
 
     @property
     def words(self) -> str:

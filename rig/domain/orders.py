@@ -25,11 +25,14 @@ class OrderKind(enum.StrEnum):
     NOTE = "note"
     """Record an observation or action: data ``text``, perhaps ``unit``, ``at_ns``, ``died``."""
     SWAP = "swap"
-    """Change the serial number in a position: data ``unit``, ``serial`` ('' for none), ``text``."""
+    """Change the serial number in a position: data ``unit``, ``serial`` ('' for none), ``text``, perhaps
+    ``at_ns``."""
     RELOAD = "reload"
     """Apply the limits of another rig file: data ``config`` (its digits in the run), ``text``."""
     PHASE = "phase"
     """Move in the test program: data ``to`` (a phase's name, ``next``, ``hold`` or ``go``), ``text``."""
+    INCIDENT = "incident"
+    """Open an incident by hand, or enter something about one: data ``text``; incident_entries.py."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -6,7 +6,8 @@ Events:
   its repetitions from 1. Without ``data`` the text, else the subject, is taken as the name. of
   ``data["what"]`` only ``due``, ``ended`` and ``unknown`` begin a phase.
 * ``unit``: the subject is the place (the unit's name in the rig file), ``data["serial"]`` the serial number
-  installed from now on, empty for an empty place; ``data["before"]`` the one until then.
+  installed from now on (from ``data["at_ns"]`` where it was recorded after the fact), empty for an empty
+  place; ``data["before"]`` the one until then.
 """
 
 from __future__ import annotations
@@ -17,7 +18,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from rig.domain.limit_history import begun_phase
-from rig.domain.model import Event, EventKind, Layout, Session
+from rig.domain.model import Event, Layout, Session
+from rig.domain.positions import happened_ns, is_change
 from rig.domain.program import Phase, PhaseTarget, named
 from rig.endurance.stretches import NOWHERE, Stretches, stretches
 
@@ -98,15 +100,14 @@ def installations(
     """
     found: list[Installation] = []
     for unit in layout.units.values():
-        changes = [
-            event
-            for event in events
-            if event.kind is EventKind.UNIT and event.subject == unit.name and "serial" in event.data
-        ]
+        changes = sorted(
+            (event for event in events if is_change(event) and event.subject == unit.name),
+            key=lambda event: _in_effect(event, shifts),
+        )
         first = changes[0].data.get("before", unit.serial) if changes else unit.serial
         serial, since_ns = str(first or ""), span_ns[0]
         for event in changes:
-            at_ns = min(max(_moved(event, shifts), span_ns[0]), span_ns[1])
+            at_ns = min(max(_in_effect(event, shifts), span_ns[0]), span_ns[1])
             if serial and at_ns > since_ns:
                 found.append(Installation(unit=unit.name, serial=serial, start_ns=since_ns, end_ns=at_ns))
             serial, since_ns = str(event.data["serial"] or ""), at_ns
@@ -128,3 +129,9 @@ def moved_span(
 
 def _moved(event: Event, shifts: Mapping[int, int] | None) -> int:
     return event.t_ns + (shifts.get(event.session, 0) if shifts else 0)
+
+
+def _in_effect(event: Event, shifts: Mapping[int, int] | None) -> int:
+    """Return when a change of a place takes effect: when it was recorded, or the time that it states."""
+    at_ns = happened_ns(event)
+    return _moved(event, shifts) if at_ns is None else at_ns

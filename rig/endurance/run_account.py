@@ -17,6 +17,7 @@ from rig.endurance.derating import PartLoad, part_load
 from rig.endurance.exposure import UnitExposure, exposures
 from rig.endurance.heat import Resistance, resistance, winding_c, winding_rise_k, winding_uncertainty_k
 from rig.endurance.held_readings import HeldReadings
+from rig.endurance.judged_failures import judged as by_disposition
 from rig.endurance.margins import Limited, Worst, looked_at
 from rig.endurance.phases_in_force import Installation, named
 from rig.endurance.verdict import Death, Record, RunVerdict, verdict
@@ -46,7 +47,9 @@ class Winding:
 class RunAccount:
     """Everything that one run is accounted for.
 
-    stated: whether its rig file says what to account for. use: hours of use, where they were asked for.
+    stated: whether its rig file says what to account for. dispositions: failures that are not counted or not
+    verified, in words; non_relevant: serial numbers whose failure does not count. use: hours of use, where
+    they were asked for.
     """
 
     rig: str
@@ -61,6 +64,8 @@ class RunAccount:
     deaths: tuple[Death, ...]
     suspects: tuple[Suspect, ...]
     stated: bool
+    dispositions: tuple[str, ...] = ()
+    non_relevant: tuple[str, ...] = ()
     use: tuple[HoursOfUse, ...] = ()
 
 
@@ -77,7 +82,7 @@ def account(recording: Recording, unit: str | None = None, use: InUseAt | None =
     places = {installation.unit for installation in installations}
     every = exposures(recording, options.phases, options.exposure)
     limits = looked_at(recording, options.phases)
-    died = deaths(readings)
+    died = by_disposition(readings, deaths(readings))
     loads = [
         part_load(readings, part, installation) for installation in installations for part in options.parts
     ]
@@ -108,9 +113,11 @@ def account(recording: Recording, unit: str | None = None, use: InUseAt | None =
         parts=tuple(one for one in loads if one is not None),
         resistances=tuple(one for one in heats if one is not None),
         windings=tuple(one for one in turns if one is not None),
-        deaths=tuple(one for one in died if one.serial in serials),
-        suspects=tuple(one for one in suspects(readings) if one.serial in serials),
+        deaths=tuple(one for one in died.counted if one.serial in serials),
+        suspects=tuple(one for one in died.still_suspected(suspects(readings)) if one.serial in serials),
         stated=options.stated,
+        dispositions=died.remarks if unit is None else (),
+        non_relevant=tuple(one for one in died.non_relevant if one in serials),
         use=tuple(one for one in worth if one is not None),
     )
 

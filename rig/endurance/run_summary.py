@@ -7,9 +7,10 @@ from dataclasses import dataclass
 from typing import Protocol
 
 from rig.domain.event_summary import EventSummary
+from rig.domain.incidents import INCIDENT_EVENTS, incidents, open_count
 from rig.domain.model import EventKind
 from rig.domain.recorded_excursions import recorded
-from rig.domain.recording import Recording
+from rig.domain.recording import InPieces, Recording
 from rig.endurance.run_identity import RunIdentity
 
 
@@ -18,7 +19,7 @@ class RunSummary:
     """Summary of a run. serials: installed at any time; excursions: counted, by unit ('' for the room).
 
     units: of its newest layout; still_out: those with a channel that was still out of a limit when the
-    record ended: failed, or stopped in between.
+    record ended: failed, or stopped in between. open_incidents: how many wait for a person to close them.
     """
 
     facts: RunIdentity
@@ -31,6 +32,7 @@ class RunSummary:
     size: int
     units: tuple[str, ...] = ()
     still_out: tuple[str, ...] = ()
+    open_incidents: int = 0
 
 
 class Summarised(Recording, Protocol):
@@ -64,7 +66,18 @@ def summary(recording: Summarised, facts: RunIdentity, size: int) -> RunSummary:
         size=size,
         units=tuple(layout.units),
         still_out=tuple(name for name in layout.units if name in out_now),
+        open_incidents=_open_incidents(recording),
     )
+
+
+def _open_incidents(recording: Summarised) -> int:
+    """Return how many incidents are open; events are read only where some may have opened one."""
+    told = recording.event_summary()
+    if not any(told.count(kind) for kind in INCIDENT_EVENTS - {EventKind.UNIT}):
+        return 0
+    if isinstance(recording, InPieces):
+        return open_count(incidents(recording.events_of(INCIDENT_EVENTS), recording.layout))
+    return open_count(incidents(recording.events(), recording.layout))
 
 
 def _excursions(recording: Summarised) -> dict[str, int]:

@@ -12,7 +12,7 @@ from pathlib import Path
 
 from rig.errors import UsageError
 from rig.fleet import object_store
-from rig.store import rundir
+from rig.store import incident_files, rundir
 from rig.store.files import Disk
 from rig.store.reader import RunReader
 
@@ -77,9 +77,13 @@ def size_of(run: RunReader) -> int:
     """Return how many bytes the files of a run hold; what vanishes meanwhile counts nothing."""
     disk, total = run.disk, 0
     for folder in (run.path, *(run.dir.folder(name) for name in rundir.FOLDERS)):
-        for name in disk.names(folder):
-            try:
-                total += disk.size(folder / name) if name not in rundir.FOLDERS else 0
-            except OSError:
-                continue
-    return total
+        names = [name for name in disk.names(folder) if name not in rundir.FOLDERS]
+        total += sum(_size(disk, folder / name) for name in names)
+    return total + sum(_size(disk, run.path / name) for name in incident_files.names(run.dir, disk))
+
+
+def _size(disk: Disk, path: Path) -> int:
+    try:
+        return disk.size(path)
+    except OSError:
+        return 0

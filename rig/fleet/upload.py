@@ -1,8 +1,9 @@
 """A run's finished files to another place, each proved there before it counts; goes on where it stopped.
 
-What goes: sealed readings and events with their indexes, rig files, sessions, what was set aside as
-damaged. A journal that is still being written, or not yet sealed, stays: it goes as part of a sealed pair.
-A pair's index goes after the pair and the manifest goes last, so that what can be found there can be read.
+What goes: sealed readings and events with their indexes, rig files, sessions, files attached to incidents,
+what was set aside as damaged. A journal that is still being written, or not yet sealed, stays: it goes as
+part of a sealed pair. A pair's index goes after the pair and the manifest goes last, so that what can be
+found there can be read.
 What sealing has merged into a larger pair is removed there once the larger pair is proved. Nothing else is
 ever removed, and nothing here changes the recording.
 """
@@ -21,7 +22,7 @@ from rig.domain.formatting import duration
 from rig.errors import FormatError, StoreError
 from rig.fleet.copy_targets import PIECE, CopyTarget, target
 from rig.fleet.upload_state import NAME, ProvedCopy, UploadState
-from rig.store import catalogue, rundir
+from rig.store import catalogue, incident_files, rundir
 from rig.store.catalogue import PARQUET
 from rig.store.files import OS_DISK, checksum
 from rig.store.files import there as is_file
@@ -138,6 +139,7 @@ def wanted(run: RunDir) -> tuple[list[str], int]:
     names = [path.relative_to(run.path).as_posix() for path in (*files, *(paths[0] for paths in pairs))]
     for folder in _WHOLE:
         names += [f"{folder}/{name}" for name in OS_DISK.names(run.folder(folder)) if name[0] != "."]
+    names += incident_files.names(run)
     top = [name for name in OS_DISK.names(run.path) if name.endswith(".json") and name[0] != "."]
     names += [name for name in top if name not in _OWN]
     return [*names, rundir.MANIFEST], len(found.journals)

@@ -91,7 +91,8 @@ class DemonstratedReliability:
 
     countings: which hours were counted, and of how many installations. suspects: units still out at the end,
     not counted as failures. idle: serial numbers without any hours. inconsistencies: in the records, in
-    words.
+    words. dispositions: failures that are not counted, or not verified, in words; non_relevant: serial
+    numbers with a failure that does not count.
     """
 
     runs: int
@@ -113,6 +114,8 @@ class DemonstratedReliability:
     in_use: InUse | None
     left_out: tuple[str, ...]
     inconsistencies: tuple[str, ...]
+    dispositions: tuple[str, ...] = ()
+    non_relevant: tuple[str, ...] = ()
 
 
 def demonstrate(
@@ -157,6 +160,8 @@ def demonstrate(
         in_use=_in_use(bounds, options.acceleration),
         left_out=tuple(left_out),
         inconsistencies=tuple(text for one in every for text in overlaps(one)),
+        dispositions=tuple(f"{one.facts.name}: {text}" for one in runs for text in one.dispositions),
+        non_relevant=tuple(sorted({serial for one in runs for serial in one.non_relevant})),
     )
 
 

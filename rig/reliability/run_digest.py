@@ -16,6 +16,7 @@ from rig.endurance.account_options import AccountOptions, account_options
 from rig.endurance.deaths import Suspect, deaths, suspects, until_death
 from rig.endurance.exposure import PhaseExposure, UnitExposure, exposures
 from rig.endurance.held_readings import HeldReadings
+from rig.endurance.judged_failures import JudgedFailures, judged
 from rig.endurance.phases_in_force import Installation
 from rig.endurance.run_identity import RunIdentity
 from rig.endurance.verdict import Death
@@ -75,7 +76,7 @@ class InstallationDigest:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class RunDigest:
-    """Digest of a run. notes: for the reader of its account."""
+    """Digest of a run. notes: for the reader; dispositions, non_relevant: as in ``JudgedFailures``."""
 
     facts: RunIdentity
     start_ns: int
@@ -83,6 +84,8 @@ class RunDigest:
     sessions: int
     installations: tuple[InstallationDigest, ...]
     notes: tuple[str, ...] = ()
+    dispositions: tuple[str, ...] = ()
+    non_relevant: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -113,8 +116,8 @@ def digest(recording: Recording, facts: RunIdentity, counting: Counting | None =
     """
     readings = HeldReadings(recording)
     options = account_options(recording.layout)
-    died = deaths(readings)
-    suspected = {one.serial: one for one in suspects(readings)}
+    died = judged(readings, deaths(readings))
+    suspected = {one.serial: one for one in died.still_suspected(suspects(readings))}
     accounts = exposures(recording, options.phases, options.exposure)
     installations = tuple(
         _installation(
@@ -129,6 +132,8 @@ def digest(recording: Recording, facts: RunIdentity, counting: Counting | None =
         sessions=len(recording.sessions),
         installations=installations,
         notes=accounts[0].notes if accounts else (),
+        dispositions=died.remarks,
+        non_relevant=died.non_relevant,
     )
 
 
@@ -138,14 +143,16 @@ def _installation(
     account: UnitExposure,
     installation: Installation,
     *,
-    died: Sequence[Death],
+    died: JudgedFailures,
     suspected: Mapping[str, Suspect],
     counting: Counting | None,
 ) -> InstallationDigest:
     death = next(
-        (one for one in died if one.serial == installation.serial and _during(one, installation)), None
+        (one for one in died.counted if one.serial == installation.serial and _during(one, installation)),
+        None,
     )
-    worth = served(readings, until_death(installation, died), options, counting)
+    ends = died.ends_of(installation)
+    worth = served(readings, until_death(installation, ends), options, counting)
     return InstallationDigest(
         unit=installation.unit,
         serial=installation.serial,

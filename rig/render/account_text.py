@@ -44,6 +44,8 @@ def text(found: RunAccount, width: int = 100) -> str:
         return "\n".join([*lines, "", "no unit installed in this rig"])
     lines += titled("Units", width)
     lines += table([_HEAD, *(_row(found, one) for one in found.exposures)], width, frozenset(range(2, 9)))
+    for words in found.dispositions:
+        lines += wrapped(words, width, "- ", "  ")
     for one in found.exposures:
         lines += _unit(found, one, width)
     room = [one for one in found.margins if one.unit is None]
@@ -60,8 +62,6 @@ _HEAD = ("unit", "serial", "installed", "observed", "unobserved", "output", "ene
 
 
 def _row(found: RunAccount, one: UnitExposure) -> tuple[str, ...]:
-    died = any(death.serial == one.serial for death in found.deaths)
-    suspected = any(suspect.serial == one.serial for suspect in found.suspects)
     return (
         one.unit,
         one.serial,
@@ -71,8 +71,16 @@ def _row(found: RunAccount, one: UnitExposure) -> tuple[str, ...]:
         hours(one.output.on_s) if one.output else "-",
         energy(one.energy.watt_hours) if one.energy else "-",
         str(len(one.trips)) if one.output and one.drive else "-",
-        "failed" if died else "out of limits" if suspected else "alive",
+        _state(found, one),
     )
+
+
+def _state(found: RunAccount, one: UnitExposure) -> str:
+    if any(death.serial == one.serial for death in found.deaths):
+        return "failed"
+    if one.serial in found.non_relevant:
+        return "non-relevant failure"
+    return "out of limits" if any(who.serial == one.serial for who in found.suspects) else "alive"
 
 
 def hours(seconds: float) -> str:

@@ -8,6 +8,7 @@ from collections.abc import Sequence
 
 from rig.domain.formatting import counted, figure, in_hours
 from rig.endurance.account_json import to_json
+from rig.reliability.demonstration import Life
 from rig.reliability.design_evidence import DemonstratedReliability
 from rig.reliability.growth import Growth
 from rig.render.text_layout import table, titled, wrapped
@@ -92,6 +93,8 @@ def _failures(proof: DemonstratedReliability, width: int) -> list[str]:
         lines += wrapped(f"{one.serial} after {in_hours(one.hours)} h: {one.how}", width, "- ", "  ")
     if not proof.failures:
         lines += wrapped("none: no unit is known to have failed", width, "- ", "  ")
+    for words in proof.dispositions:
+        lines += wrapped(words, width, "- ", "  ")
     for suspect in proof.suspects:
         words = (
             f"{suspect.serial} is not counted, but {', '.join(suspect.channels)} still out at end: inspect "
@@ -109,7 +112,7 @@ def _lives(proof: DemonstratedReliability, width: int) -> list[str]:
     rows: list[tuple[str, ...]] = [("serial", "hours", "")]
     oldest = sorted(proof.lives, key=lambda one: (-one.hours, one.serial))
     rows += [
-        (one.serial, in_hours(one.hours), "failed" if one.failed else "alive") for one in oldest[:MOST_UNITS]
+        (one.serial, in_hours(one.hours), _became(one, proof.non_relevant)) for one in oldest[:MOST_UNITS]
     ]
     lines += table(rows, width, frozenset({1}))
     if len(oldest) > MOST_UNITS:
@@ -133,6 +136,12 @@ def _lives(proof: DemonstratedReliability, width: int) -> list[str]:
             "With an assumed shape", proof.assumed.statement, proof.assumed.does_not_cover, width
         )
     return lines + _survival(proof, width)
+
+
+def _became(life: Life, non_relevant: Sequence[str]) -> str:
+    if life.failed:
+        return "failed"
+    return "non-relevant failure" if life.serial in non_relevant else "alive"
 
 
 def _trend(trend: Growth, width: int) -> list[str]:

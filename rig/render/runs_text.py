@@ -15,11 +15,12 @@ from rig.render.text_layout import table, wrapped
 
 _WIDTH = 140
 _HEAD = ("run", "rig", "state", "start (UTC)", "length", "units", "sessions", "excursions", "still out",
-         "size")  # fmt: skip
+         "size", "incidents")  # fmt: skip
 _NOTE = (
     "still out: units with a channel still out of limits at the end of the record: failed, or stopped in "
     "between (see 'soakrig postmortem RUN')"
 )
+_OPEN = "incidents: those that nobody has closed yet (see 'soakrig incident RUN')"
 
 
 def as_json(found: Sequence[RunSummary], unread: Sequence[str]) -> str:
@@ -47,6 +48,8 @@ def text(found: Sequence[RunSummary], unread: Sequence[str] = ()) -> str:
         lines += _listed(runs)
     if any(one.still_out for one in found):
         lines += ["", *wrapped(_NOTE, _WIDTH)]
+    if any(one.open_incidents for one in found):
+        lines += ["", *wrapped(_OPEN, _WIDTH)]
     reasons = [f"{one.facts.name}: {reason}" for one in in_order(found) for reason in one.facts.skipped]
     lines += [
         text for reason in (*unread, *reasons) for text in wrapped(reason, _WIDTH, "not read: ", " " * 10)
@@ -55,8 +58,10 @@ def text(found: Sequence[RunSummary], unread: Sequence[str] = ()) -> str:
 
 
 def _listed(runs: Sequence[RunSummary]) -> list[str]:
-    """Return runs as a table; with a column for the rig only where a run's name does not begin with it."""
+    """Return runs as a table: the rig only where a name does not begin with it, incidents if any is open."""
     rows = [_HEAD, *(_row(one) for one in runs)]
+    if not any(one.open_incidents for one in runs):
+        rows = [row[:-1] for row in rows]
     if all(one.facts.name.startswith(one.facts.rig) for one in runs):
         return table([(row[0], *row[2:]) for row in rows], _WIDTH, frozenset({3, 4, 5, 8}))
     return table(rows, _WIDTH, frozenset({4, 5, 6, 9}))
@@ -80,4 +85,5 @@ def _row(one: RunSummary) -> tuple[str, ...]:
         f"{count:,}: {who}" if count else "none",
         ", ".join(one.still_out) or "-",
         size(one.size),
+        f"{one.open_incidents} open" if one.open_incidents else "-",
     )

@@ -20,7 +20,9 @@ from rig.store.files import OS_DISK, publish
 
 FOLDER = "answers"
 FORMAT = 1
-BESIDE = frozenset({rundir.LOCK, "seal.lock", "upload.lock", "reserve", "standing.json", "uploads.json"})
+BESIDE = frozenset(
+    {rundir.LOCK, "seal.lock", "upload.lock", "incidents.lock", "reserve", "standing.json", "uploads.json"}
+)
 ASIDE = frozenset({FOLDER, "alerts"})
 """Files and folders of a run that nothing is read from when it is looked at."""
 

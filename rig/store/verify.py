@@ -10,8 +10,9 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 
+from rig.domain.model import EventKind
 from rig.errors import StoreError
-from rig.store import journal, journal_frames, rundir
+from rig.store import incident_files, journal, journal_frames, rundir
 from rig.store.catalogue import PAIR, SUMMARY
 from rig.store.files import OS_DISK, Disk
 from rig.store.notes import Skipped
@@ -55,6 +56,10 @@ def verify(
         at = run.dir.folder("journal") / journal.name(number)
         faults += _check_heads(at, disk)
         files += not any(fault.path == at for fault in faults)
+    for event in run.events_of({EventKind.INCIDENT}):
+        good, wrong = incident_files.faults(run.dir, event, disk)
+        files += good
+        faults += wrong
     rows, count = run.counts(None)
     checks = (*_check_sessions(run, disk), *_check_configs(run, disk))
     return Verified(files=files, readings=readings + rows, events=events + count, faults=(*faults, *checks))

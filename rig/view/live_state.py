@@ -34,7 +34,8 @@ _NOT_A_REPLY = frozenset({Status.NO_REPLY, Status.BAD_REPLY, Status.REFUSED, Sta
 _QUIET = frozenset(
     {EventKind.LIMIT_IN, EventKind.EARLY_IN, EventKind.VALID_AGAIN, EventKind.INSTRUMENT_BACK,
      EventKind.STORE_BACK, EventKind.NOTE, EventKind.PHASE, EventKind.UNIT, EventKind.FAST_POLL,
-     EventKind.SESSION_START, EventKind.SESSION_STOP, EventKind.CONFIG_CHANGE, EventKind.CHECK}
+     EventKind.SESSION_START, EventKind.SESSION_STOP, EventKind.CONFIG_CHANGE, EventKind.CHECK,
+     EventKind.INCIDENT}
 )  # fmt: skip
 
 

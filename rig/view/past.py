@@ -9,6 +9,7 @@ import numpy as np
 
 from rig.domain.formatting import stamp
 from rig.domain.model import Series
+from rig.domain.positions import by_effect
 from rig.domain.time_of_day import last_time_of_day
 from rig.errors import StoreError, UsageError
 from rig.store import rundir
@@ -70,7 +71,7 @@ class PastSnapshots:
         number = max(begun, default=min(sessions))
         live = LiveState(self._run.layout_of(number), self._run.dir.name)
         live.started_ns = min(self._run.dir.created_ns, self._run.span[0])
-        for event in self._run.events():
+        for event in by_effect(self._run.events()):
             if event.t_ns <= self.at_ns:
                 known = sessions.get(event.session)
                 live.event(event, known.offset_ns if known else 0)

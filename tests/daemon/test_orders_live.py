@@ -6,6 +6,7 @@ import re
 import signal
 import time
 from collections.abc import Iterator
+from datetime import UTC, datetime
 from pathlib import Path
 
 import pytest
@@ -16,6 +17,7 @@ from rig.forensics import analyse
 from rig.simulator import running_room
 from rig.store import session_state
 from rig.store.rundir import open_run
+from rig.store.verify import verify
 from tests.daemon.live import Logger, no_logger_left, soakrig
 
 __all__ = ["no_logger_left"]
@@ -73,6 +75,41 @@ def test_a_note_a_swap_and_other_limits_reach_a_running_logger(quiet: running_ro
     # and a post-mortem by the limits that stood at the time: none was crossed, one was moved past readings
     hot = next(one for one in analyse(run, "A1").channels if one.channel == "A1.heatsink")
     assert [(one.limit, one.moved) for one in hot.excursions] == [(60.0, True)]
+
+
+def test_incidents_and_a_swap_after_the_fact_reach_a_running_logger(
+    quiet: running_room.RunningRoom, tmp_path: Path
+) -> None:
+    logger = Logger(quiet.rig_file)
+    logger.until_scans(30)
+    said = soakrig("incident", logger.runs, "--open", "A2", "--note", "hums")
+    assert said.returncode == 0, said.stderr
+    assert said.stdout.startswith("incident 1 of A2: recorded by the logger")
+    photo = tmp_path / "board.jpg"
+    photo.write_bytes(b"photo")
+    words = ["--close", "non-relevant", "--cause", "rig", "--note", "loose connector"]
+    words += ["--attach", str(photo)]
+    said = soakrig("incident", logger.runs, "1", *words)
+    assert said.returncode == 0, said.stderr
+    entry = logger.until_event(EventKind.INCIDENT, "A2", what="entry")
+    assert (entry.data["relevance"], entry.text) == ("non-relevant", "loose connector")
+    assert "non-relevant, rig" in soakrig("incident", logger.runs).stdout
+
+    started = next(one for one in logger.events if one.kind is EventKind.SESSION_START)
+    moment = datetime.fromtimestamp(started.t_ns / 1e9 + 2, UTC).isoformat()
+    said = soakrig("swap", logger.runs, "A2", "S0077", "--at", moment)
+    assert said.returncode == 0, said.stderr
+    swap = logger.until_event(EventKind.UNIT, "A2")
+    assert abs(swap.data["at_ns"] - started.t_ns - 2e9) < 1e6
+    said = soakrig("swap", logger.runs, "A2", "S0078", "--at", moment)
+    assert said.returncode == 2
+    assert "contradicts the record" in said.stderr
+    assert logger.stop() == 0
+    run = logger.recorded()
+    mine = [one for one in exposures(run) if one.unit == "A2"]
+    assert [one.serial for one in mine] == ["S0002", "S0077"]
+    assert mine[0].end_ns == swap.data["at_ns"] < swap.t_ns
+    assert verify(logger.run).faults == ()
 
 
 def test_the_limits_of_an_empty_place_sleep_from_the_start_of_a_session_until_somebody_is_put_in(

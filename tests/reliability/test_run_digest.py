@@ -191,3 +191,24 @@ def test_a_run_is_summed_up_from_its_events_alone() -> None:
     assert found.excursions == (("", 1), ("A1", 1))
     assert found.serials == ("SA1", "0099")
     assert (found.notes, found.size) == (1, 123)
+
+
+def test_failures_count_by_their_dispositions_and_what_is_left_out_is_said() -> None:
+    died = event(EventKind.NOTE, 1800, "A1", "smoke", died=True, unit="A1")
+    noted = digest(room(happened=[died]), facts())
+    assert noted.dispositions == (
+        "SA1 counts as a relevant failure while incident 1 (noted failure) is open",
+    )
+    assert [one.failed for one in services([noted])] == [True]
+    entry = event(
+        EventKind.INCIDENT, 1900, "A1", "loose connector", what="entry", number=1, unit="A1",
+        opened_ns=died.t_ns, relevance="non-relevant", cause="rig", by="eve@room",
+    )  # fmt: skip
+    closed = digest(room(happened=[died, entry]), facts())
+    assert [one.failed for one in services([closed])] == [False]
+    assert closed.non_relevant == ("SA1",)
+    # it was not taken out: its hours go on
+    assert closed.installations[0].hours == pytest.approx(2 * noted.installations[0].hours, rel=0.01)
+    out = event(EventKind.UNIT, 2700, "A1", "taken out", serial="", before="SA1")
+    ended = digest(room(happened=[died, entry, out]), facts())
+    assert ended.installations[0].hours == pytest.approx(noted.installations[0].hours, rel=0.01)

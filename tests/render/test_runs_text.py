@@ -11,6 +11,7 @@ from rig.fleet import ask_runs, run_places
 from rig.fleet.run_questions import Summarise
 from rig.render import runs_text
 from rig.store import rundir
+from rig.store.seal import seal
 from tests.view.recordings import Recording
 
 
@@ -42,6 +43,21 @@ def test_a_run_is_listed_with_what_became_of_it(tmp_path: Path) -> None:
     assert line(tmp_path).split()[-3] == "-"  # the new session has not reported it again
     rundir.end_run(recording.run, SYSTEM.utc_ns(), "a test")
     assert line(tmp_path).split()[2] == "finished"
+
+
+def test_open_incidents_are_counted_only_where_there_are_any(tmp_path: Path) -> None:
+    recording = Recording(tmp_path)
+    recording.scans()
+    recording.event(EventKind.NOTE, "A1", "hums", unit="A1")
+    assert "incidents" not in listed(tmp_path)
+    ordered = {"what": "ordered", "purpose": "switch-off", "attempt": 1}
+    recording.event(EventKind.SWITCH, "A1", "switching A1 off", **ordered)
+    recording.event(EventKind.NOTE, "A2", "smoke", unit="A2", died=True)
+    assert line(tmp_path).endswith("2 open")
+    assert "nobody has closed yet" in " ".join(listed(tmp_path).split())
+    recording.stop()
+    seal(recording.run)
+    assert line(tmp_path).endswith("2 open")
 
 
 def test_a_folder_of_a_newer_format_is_listed_with_the_reason(tmp_path: Path) -> None:

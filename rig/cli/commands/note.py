@@ -5,12 +5,10 @@ from __future__ import annotations
 import argparse
 from typing import Any
 
-from rig.cli.order_arguments import RUN, ask, demand_position, moment_ns, run_of
+from rig.cli.order_arguments import AT_HELP, RUN, ask, demand_position, past_ns, run_of
 from rig.errors import UsageError
 
 EXAMPLE = "soakrig note runs 'fan filter cleaned' --unit A3"
-CLOCKS_DIFFER_NS = 3600 * 1_000_000_000
-"""How far --at may lie in the future, for a wall clock that is fast; common practice, no source."""
 
 
 def arguments(parser: argparse.ArgumentParser) -> None:
@@ -21,9 +19,7 @@ def arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--died", action="store_true", help="the unit has failed for good: its account ends here"
     )
-    parser.add_argument(
-        "--at", default="", help="when, e.g. 14:05 (the last), '2026-03-01 14:05' (here), or with Z"
-    )
+    parser.add_argument("--at", default="", help=AT_HELP)
 
 
 def run(args: argparse.Namespace) -> tuple[int, str]:
@@ -40,16 +36,5 @@ def run(args: argparse.Namespace) -> tuple[int, str]:
     if args.died:
         data["died"] = True
     if args.at:
-        data["at_ns"] = _past_ns(args.at, run_of(args.run).created_ns)
+        data["at_ns"] = past_ns(args.at, run_of(args.run).created_ns)
     return 0, f"note {ask(args.run, OrderKind.NOTE, data)}"
-
-
-def _past_ns(text: str, created_ns: int) -> int:
-    """Return a moment that people can have seen. ``created_ns``: of the run, UTC. Raises UsageError."""
-    from rig.clock import SYSTEM
-
-    at_ns, now_ns = moment_ns(text), SYSTEM.utc_ns()
-    # a run that is younger than now was recorded by another clock: then nothing is known of what is past
-    if created_ns <= now_ns and at_ns > now_ns + CLOCKS_DIFFER_NS:
-        raise UsageError(f"--at {text} is in the future; a note is about the past")
-    return at_ns

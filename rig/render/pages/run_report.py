@@ -8,11 +8,12 @@ from pathlib import Path
 
 from rig import __version__, forensics
 from rig.domain.formatting import counted, duration, figure, stamp
+from rig.domain.incidents import incidents, open_count
 from rig.domain.model import Unit
 from rig.domain.units import difference_unit
 from rig.endurance.phases_in_force import in_force
 from rig.errors import SoakrigError
-from rig.render import run_facts, unrecorded
+from rig.render import incidents_text, run_facts, unrecorded
 from rig.render.channel_survey import Surveyed
 from rig.render.pages import channel_sections, death_charts, recording_sections
 from rig.render.pages.blocks import Block, Bullets, FactList, Heading, Paragraph, ReportPage, Table
@@ -49,6 +50,7 @@ def page(material: Material) -> ReportPage:
     blocks: list[Block] = [FactList(pairs=tuple(_summary(material)))]
     blocks += [Paragraph(text=CAUTIONS[0], warning=True)]
     blocks += _tested(material)
+    blocks += _incidents(material)
     blocks += _deaths(material)
     blocks += channel_sections.excursions(material)
     blocks += channel_sections.events(material)
@@ -143,6 +145,28 @@ def _closest(channels: Sequence[Surveyed]) -> str:
         f"{figure(abs(extreme.margin), 3)} {difference_unit(measure)} "
         f"{side} its {extreme.limit.side.value} limit {figure(extreme.limit.value)}"
     )
+
+
+def _incidents(material: Material) -> list[Block]:
+    """Return the incidents with their dispositions, and a history of each that has more than its opening."""
+    layout = material.recording.layout
+    found = incidents(material.events, layout)
+    if not found:
+        return []
+    waiting = open_count(found)
+    blocks: list[Block] = [Heading(text="Incidents")]
+    if waiting:
+        words = f"{waiting} of {len(found)} open: soakrig incident RUN NUMBER says what to do with one."
+        blocks += [Paragraph(text=CAUTION, warning=True), Paragraph(text=words)]
+    titles = ("number", "unit", "serial", "when (UTC)", "what", "status")
+    blocks.append(Table(titles=titles, rows=tuple(incidents_text.rows(found)), right=frozenset({0})))
+    said = [
+        f"{one.number}: {incidents_text.linked(one, found, layout.units)}" for one in found if one.members
+    ]
+    for one in found:
+        said += [f"{one.number}: {stamp(t_ns)}, {text}" for t_ns, text in incidents_text.history(one)]
+        said += [f"{one.number}: file incidents/{f.number}/{f.name}, SHA-256 {f.sha256}" for f in one.files]
+    return [*blocks, Bullets(items=tuple(said))]
 
 
 def _deaths(material: Material) -> list[Block]:

@@ -64,6 +64,21 @@ def test_report_writes_a_page_of_a_run_that_goes_on(
     assert (tmp_path / "out" / "report.md").is_file()
 
 
+def test_the_report_lists_incidents_with_their_dispositions_and_the_caution_before_the_open_ones(
+    made: Recording, tmp_path: Path
+) -> None:
+    page = tmp_path / "report.md"
+    assert app.main(["report", str(made.path), "--to", str(page)]) == 0
+    assert "## Incidents" not in page.read_text("utf-8")
+    made.event(EventKind.NOTE, "A1", "smoke", unit="A1", died=True)
+    made.scans()
+    assert app.main(["report", str(made.path), "--to", str(page)]) == 0
+    section = page.read_text("utf-8").partition("## Incidents")[2].partition("\n## ")[0]
+    assert section.index("Isolate it from the mains") < section.index("noted failure")
+    assert "1 of 1 open" in section
+    assert "smoke" in section
+
+
 def test_postmortem_writes_a_page_beside_the_text(
     made: Recording, tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
