@@ -99,7 +99,10 @@ class Stay:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SerialTrace:
-    """What one run holds on a serial number. serials: all of the run; digest: None where it is none of them."""
+    """What one run holds on a serial number.
+
+    serials: all of the run. digest: of its installations, None where it has none.
+    """
 
     serials: tuple[str, ...]
     digest: RunDigest | None = None
@@ -230,7 +233,8 @@ def _stated(
     found: list[StatedRevision] = []
     lived = [one for one in recording.sessions if not one.brief]
     known = [
-        (one.start_ns + readings.shifts.get(one.number, 0), recording.layouts.get(one.number)) for one in lived
+        (one.start_ns + readings.shifts.get(one.number, 0), recording.layouts.get(one.number))
+        for one in lived
     ]
     for start_ns, layout in known or [(own[0].start_ns, None)]:
         units = (layout or recording.layout).units

@@ -15,7 +15,7 @@ from rig.reliability.unit_life import FailureSign, LifeEvent, Stay, UnitLife
 from rig.render.account_text import energy, hours
 from rig.render.text_layout import table, titled, wrapped
 
-MOST_STAYS = 12
+MOST_STAYS = 10
 MOST_FAILURES = 6
 MOST_EVENTS = 10
 MOST_REVISIONS = 5
@@ -28,9 +28,7 @@ def as_json(life: UnitLife, unread: Sequence[str] = ()) -> str:
     return json.dumps(content, indent=2, ensure_ascii=False)
 
 
-def text(
-    life: UnitLife, unread: Sequence[str] = (), incidents: Sequence[str] = (), width: int = 80
-) -> str:
+def text(life: UnitLife, unread: Sequence[str] = (), incidents: Sequence[str] = (), width: int = 80) -> str:
     """Return the life as plain text, newest first.
 
     unread: runs that could not be read, and why. incidents: those of the serial number, a paragraph each.
@@ -111,22 +109,17 @@ def _failure(one: FailureSign) -> str:
 
 def _stays(life: UnitLife, width: int) -> list[str]:
     lines = titled("Installations, newest first (UTC)", width)
-    head = ("run", "place", "from", "to", "observed", "trips", "load")
-    rows = [head, *(_stay(one) for one in life.stays[:MOST_STAYS])]
-    lines += table(rows, width, frozenset({4, 5}))
+    for one in life.stays[:MOST_STAYS]:
+        lines += wrapped(_stay(one), width, "", "    ")
     return lines + _rest(len(life.stays) - MOST_STAYS, "older installation", "older installations")
 
 
-def _stay(one: Stay) -> tuple[str, ...]:
+def _stay(one: Stay) -> str:
     mine = one.installation
+    trips = "" if mine.trips is None else f", {counted(mine.trips, 'trip')}"
     return (
-        one.facts.name,
-        mine.unit,
-        _minute(mine.start_ns),
-        _minute(mine.end_ns),
-        hours(mine.observed_h * HOUR_S),
-        "-" if mine.trips is None else str(mine.trips),
-        one.load,
+        f"{_minute(mine.start_ns)} to {_minute(mine.end_ns)}  {one.facts.name}, place {mine.unit}, load "
+        f"{one.load}: {hours(mine.observed_h * HOUR_S)} observed{trips}"
     )
 
 
@@ -186,7 +179,9 @@ def _events(events: Sequence[LifeEvent], width: int) -> list[str]:
     lines = titled("Swaps and notes, newest first", width)
     for one in events[:MOST_EVENTS]:
         place = "" if one.text.startswith(f"{one.unit}:") else f"{one.unit}: "
-        lines += wrapped(f"{_minute(one.t_ns)}  {one.kind} in {one.run}, {place}{one.text}", width, "", "    ")
+        lines += wrapped(
+            f"{_minute(one.t_ns)}  {one.kind} in {one.run}, {place}{one.text}", width, "", "    "
+        )
     return lines + _rest(len(events) - MOST_EVENTS, "older swap or note", "older swaps and notes")
 
 
