@@ -65,18 +65,25 @@ def missing(read: frozenset[SignalName]) -> tuple[MissingSignal, ...]:
     """Return the signals that are not read, each with what cannot be known without it."""
     absent = [one for one in SignalName if one not in read]
     hidden = [one for one in _SHOWN if one not in _reachable(read)]
-    alone = {one: _reachable(frozenset(SignalName) - {one}) for one in absent}
     return tuple(
         MissingSignal(
             signal=signal,
-            hides=tuple(
-                state
-                for state in hidden
-                if state not in alone[signal] or all(state in reached for reached in alone.values())
-            ),
+            hides=tuple(state for state in hidden if _helps(signal, state, read, absent)),
             text=_leads_to(signal, read),
         )
         for signal in absent
+    )
+
+
+def _helps(
+    signal: SignalName, state: OperatingState, read: frozenset[SignalName], absent: Sequence[SignalName]
+) -> bool:
+    """Return whether reading a signal, alone or with others that are not read either, shows a state."""
+    others = [one for one in absent if one is not signal]
+    return any(
+        state in _reachable(read | {*more, signal}) and state not in _reachable(read | {*more})
+        for count in range(len(others) + 1)
+        for more in itertools.combinations(others, count)
     )
 
 

@@ -89,6 +89,20 @@ def test_a_state_is_said_to_be_unknowable_if_and_only_if_the_unit_is_never_state
     assert any(unpowered) == (OperatingState.UNPOWERED not in hidden)
 
 
+def test_a_state_is_charged_to_the_signals_that_would_show_it_and_to_no_other() -> None:
+    """Drive says nothing of whether a unit has power; supply does, and so does the mains for its loss."""
+    found = {one.signal: one.hides for one in missing(frozenset({OUTPUT}))}
+    assert found == {
+        MAINS: (OperatingState.UNPOWERED,),
+        SUPPLY: (OperatingState.UNPOWERED,),
+        DRIVE: (OperatingState.IDLE, OperatingState.MUTED),
+    }
+    assert {one.signal: one.hides for one in missing(ALL - {OUTPUT})} == {
+        OUTPUT: (OperatingState.DRIVEN, OperatingState.MUTED)
+    }
+    assert missing(ALL) == ()
+
+
 @pytest.mark.parametrize("read", SUBSETS, ids=lambda read: "+".join(sorted(read)) or "none")
 def test_each_signal_that_is_not_read_is_named_once_and_no_other(read: frozenset[SignalName]) -> None:
     assert [one.signal for one in missing(read)] == [one for one in SignalName if one not in read]
