@@ -82,8 +82,11 @@ def _now(life: UnitLife) -> str:
     newest = life.stays[0]
     place = f"{newest.facts.name} ({newest.installation.unit})"
     last = f"last recorded {_minute(newest.installation.end_ns)} UTC in {place}, state {newest.last_state}"
-    if life.history.died is not None:
-        return f"counted as FAILED since {_minute(life.history.died.t_ns)} UTC; {last}"
+    died = life.history.died
+    if died is not None and newest.installation.start_ns > died.t_ns:
+        return f"counted as FAILED at {_minute(died.t_ns)} UTC, and installed again since; {last}"
+    if died is not None:
+        return f"counted as FAILED since {_minute(died.t_ns)} UTC; {last}"
     if any(not one.retracted for one in life.failures):
         return f"not counted as failed, but a failure is suspected, see below; {last}"
     return f"not known to have failed; {last}"

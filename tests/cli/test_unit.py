@@ -12,6 +12,7 @@ from tests.fleet import makers
 from tests.fleet.makers import YEAR_2031_NS, Recipe, S
 
 DAY = 86_400 * S
+SAMPLES = Path(__file__).parents[2] / "sample_logs"
 
 
 @pytest.fixture(scope="module")
@@ -82,3 +83,13 @@ def test_a_serial_number_in_two_places_at_once_is_told(
     text = said(capsys, "0001", str(runs), str(tmp_path))
     assert "Recorded in two places at once" in text
     assert "of room, other" in text or "of other, room" in text
+
+
+def test_recordings_of_the_simulated_room_that_name_no_signals_are_read_too(
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    """They were recorded one beside the other, with the same serial numbers: that is said."""
+    text = said(capsys, "S0002", str(SAMPLES))
+    assert "SERIAL NUMBER S0002: 3 installations in 3 runs of simulated-room" in text
+    assert "Recorded in two places at once" in text
+    assert "unobserved: nothing is claimed of that time" in text

@@ -36,7 +36,8 @@ def lived(read: frozenset[SignalName], *steps: tuple[float, dict[SignalName, boo
     rules = UnitRules(
         wired={one: one.value for one in read}, settle_ns=2 * S, failed_after_ns=60 * S, idle_after_ns=5 * S
     )
-    unit, found = UnitCondition(serial="1"), []
+    unit = UnitCondition(serial="1")
+    found: list[StateChange] = []
     for at_s, values in steps:
         for signal, on in values.items():
             if signal in read:

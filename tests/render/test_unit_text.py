@@ -168,7 +168,12 @@ def test_a_suspicion_is_told_apart_from_a_counted_failure_and_from_one_taken_bac
     retracted = one_line(unit_text.text(replace(made(), failures=(sign(retracted=True),)), width=140))
     assert "not known to have failed" in retracted
     assert "RETRACTED, it was none: suspected" in retracted
-    assert "counted as FAILED since 2030-03-17 17:46 UTC" in one_line(unit_text.text(made(dead=True)))
+    assert "counted as FAILED since 2030-03-17 17:46 UTC" in one_line(unit_text.text(made(1, dead=True)))
+
+
+def test_one_that_failed_and_was_installed_again_is_not_said_to_be_failed_since() -> None:
+    text = one_line(unit_text.text(made(2, dead=True), width=140))
+    assert "counted as FAILED at 2030-03-17 17:46 UTC, and installed again since; last recorded" in text
 
 
 def test_what_changed_in_the_design_is_told_with_what_it_was() -> None:
