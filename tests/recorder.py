@@ -108,10 +108,14 @@ class _Announcer(Announcer):
 
 
 class Recorder:
-    """One run, second by second. ``trace``: the limits that the live evaluation judged by, with the time."""
+    """One run, second by second. ``trace``: the limits that the live evaluation judged by, with the time.
 
-    def __init__(self, folder: Path, plan: Layout, name: str = "run") -> None:
+    begins_s: how long after ``UTC_NS`` it begins.
+    """
+
+    def __init__(self, folder: Path, plan: Layout, name: str = "run", *, begins_s: float = 0.0) -> None:
         self.clock = _Clock()
+        self.clock.now_ns += round(begins_s * S)
         self.run: RunDir = rundir.create(
             folder, rig=plan.rig, created_ns=self.clock.utc_ns(), software="test", name=name, planned_s=3600.0
         )

@@ -5,9 +5,10 @@ from those of the session's own rig file, with all their limits; a channel that 
 After the end of a program those of the rig file in force hold again. An event of a phase without such data
 (no logger of ours wrote it) stands for the limits that the program gives that phase.
 
-Limits sleep while nobody can keep them: those of a place that is empty, of a unit without power and of one
-that failed; the low limits of output and supply, and of what follows from these, while a unit is idle or its
-program has ended. ``rest_after`` is the one place that says so.
+Limits sleep while nobody can keep them: those of a place that is empty; the low ones of a unit without power
+and of one that failed; the low limits of output and supply, and of what follows from these, while a unit is
+idle or its program has ended. High limits, and the trips among them, hold as long as a unit is there.
+``rest_after`` is the one place that says so.
 """
 
 from __future__ import annotations
@@ -41,6 +42,7 @@ class Rest(enum.Enum):
     """Which limits of a unit sleep."""
 
     NONE = "none"
+    OFF = "all low limits; the high ones hold, for it may still be hot, or powered"
     LOWS = "low limits of output and supply, and of what follows from them"
     ENDED = "the same, for nothing asks for drive: the program has ended"
     ALL = "all"
@@ -50,8 +52,8 @@ ROOM = ""
 """Stands for the room among the units: the low limits of stimuli that a program sets sleep after its end."""
 _RESTS = {
     OperatingState.ABSENT: Rest.ALL,
-    OperatingState.UNPOWERED: Rest.ALL,
-    OperatingState.FAILED: Rest.ALL,
+    OperatingState.UNPOWERED: Rest.OFF,
+    OperatingState.FAILED: Rest.OFF,
     OperatingState.IDLE: Rest.LOWS,
     OperatingState.DRIVEN: Rest.NONE,
     OperatingState.MUTED: Rest.NONE,
@@ -162,7 +164,7 @@ def waking(limits: tuple[Limit, ...], rests: Rest, *, lows: bool) -> tuple[Limit
     """Return the limits that do not sleep; lows: whether low limits of that channel sleep with the drive."""
     if rests is Rest.ALL:
         return ()
-    asleep = lows and rests in {Rest.LOWS, Rest.ENDED}
+    asleep = rests is Rest.OFF or (lows and rests in {Rest.LOWS, Rest.ENDED})
     return tuple(one for one in limits if one.side is not Side.LOW) if asleep else limits
 
 

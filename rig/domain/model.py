@@ -132,7 +132,7 @@ class Signals:
     mains: voltage of the unit's own source. supply: current or power that it draws. output: what it gives.
     drive: the signal that it is given. failed_after_s: driven time without output, or unexplained time
     without supply, after which a failure is suspected. idle_after_s: a shorter pause of the drive is part of
-    a burst.
+    a burst. muted_after_s: a shorter pause of the output is part of one.
     """
 
     mains: LevelPlan | None = None
@@ -141,6 +141,7 @@ class Signals:
     drive: LevelPlan | None = None
     failed_after_s: float = 60.0
     idle_after_s: float = 30.0
+    muted_after_s: float = 0.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

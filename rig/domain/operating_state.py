@@ -73,6 +73,7 @@ class UnitRules:
     settle_ns: int
     failed_after_ns: int
     idle_after_ns: int
+    muted_after_ns: int = 0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -328,6 +329,8 @@ def _hold_ns(unit: UnitCondition, rules: UnitRules) -> int:
         return 0
     if state is OperatingState.IDLE and unit.state not in {OperatingState.UNPOWERED, OperatingState.ABSENT}:
         return max(rules.idle_after_ns, rules.settle_ns)
+    if state is OperatingState.MUTED:
+        return max(rules.muted_after_ns, rules.settle_ns)
     return rules.settle_ns
 
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import pairwise
 
 import numpy as np
@@ -46,6 +46,7 @@ def rules_of(signals: Signals, slowest_s: float) -> UnitRules:
         settle_ns=round((SETTLE_POLLS * slowest_s + SETTLE_SLACK_S) * 1e9),
         failed_after_ns=round(signals.failed_after_s * 1e9),
         idle_after_ns=round(signals.idle_after_s * 1e9),
+        muted_after_ns=round(signals.muted_after_s * 1e9),
     )
 
 
@@ -94,6 +95,8 @@ def _history(
     ]
     for event in events:
         one = occurrence(event, unit.name, shifts.get(event.session, 0))
+        if isinstance(one, Installed) and one.about_ns:  # told afterwards: it counts from its own time
+            one = replace(one, at_ns=one.about_ns, about_ns=0)
         if one is not None:
             happened.append(one)
     slowest_s = 0.0

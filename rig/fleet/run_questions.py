@@ -16,6 +16,7 @@ from rig.errors import SoakrigError
 from rig.fleet.run_places import open_run, size_of
 from rig.reliability.run_digest import RunDigest, digest
 from rig.reliability.service_hours import Counting
+from rig.reliability.unit_life import SerialTrace, trace
 from rig.store import rundir
 from rig.store.files import there
 from rig.store.reader import RecordingState, RunReader
@@ -59,6 +60,17 @@ class DigestQuestion:
     def __call__(self, run: RunReader, facts: RunIdentity) -> RunDigest:
         """Return the digest of one run."""
         return digest(run, facts, self.counting)
+
+
+@dataclass(frozen=True, slots=True)
+class LifeQuestion:
+    """What a run holds on one serial number."""
+
+    serial: str
+
+    def __call__(self, run: RunReader, facts: RunIdentity) -> SerialTrace:
+        """Return what one run holds on it."""
+        return trace(run, facts, self.serial)
 
 
 @dataclass(frozen=True, slots=True)

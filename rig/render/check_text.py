@@ -9,6 +9,7 @@ from typing import Protocol
 from rig.domain.formatting import counted, duration, figure, plain, size
 from rig.domain.model import Channel, Limit, Side, Status
 from rig.domain.uncertainty import MeasurementModel
+from rig.domain.unseen_states import unseen_states
 from rig.render import program_text
 from rig.render.text_layout import table, terminal_width, titled, wrapped
 from rig.rigfile.buses_section import Instrument
@@ -158,6 +159,7 @@ def rig_file(config: RigConfig, width: int | None = None) -> str:
     lines += titled("Channels and limits (s: stimulus, r: response)", width)
     lines += table(_channel_rows(channels, full=width >= _FULL_FROM), width)
     lines += program_text.lines(config, width)
+    lines += _states(config, width)
     lines += _remarks(channels, width)
     return "\n".join(lines)
 
@@ -232,6 +234,24 @@ def _origin(channel: Channel) -> str:
         return f"= {channel.formula}"
     convert = f", {channel.source.convert}" if channel.source.convert else ""
     return f"{channel.source.instrument}.{channel.source.field}{convert}"
+
+
+def _states(config: RigConfig, width: int) -> list[str]:
+    """Return which operating states of the units cannot be known, and for want of which signal."""
+    found = unseen_states(config.layout)
+    if not found:
+        return []
+    lines = titled("Operating states of the units", width)
+    for one in found:
+        words = [one.stands_in] if one.stands_in else []
+        if one.is_blind:
+            words.append("no signal is read: only swaps and notes say anything of their state")
+        for lack in () if one.is_blind else one.missing:
+            hides = f"{', '.join(lack.hides)} cannot be known; " if lack.hides else ""
+            words.append(f"{lack.signal} is not read: {hides}{lack.text}")
+        for said in words or ["all signals are read; a failure is suspected until a person notes it"]:
+            lines += wrapped(f"{one.names}: {said}", width, "- ", "  ")
+    return lines
 
 
 def _remarks(channels: Sequence[Channel], width: int) -> list[str]:

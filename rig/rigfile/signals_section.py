@@ -38,6 +38,12 @@ class SignalsSection:
         default=30.0,
         doc="a shorter pause of the drive is part of a burst",
     )
+    muted_after_s: float = key(
+        AmountField("s", low=0.0, high=86_400.0),
+        name="muted-after",
+        default=0.0,
+        doc="a shorter pause of the output is part of a burst that the drive's readback does not show",
+    )
 
 
 def unit_signals(
@@ -61,6 +67,7 @@ def _signals(place: NodePlace, channels: Mapping[str, Channel | None]) -> Signal
         drive=_level(place, "drive", section.drive, channels),
         failed_after_s=section.failed_after_s,
         idle_after_s=section.idle_after_s,
+        muted_after_s=section.muted_after_s,
     )
 
 

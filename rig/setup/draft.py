@@ -14,11 +14,20 @@ from typing import Any
 
 from rig.rigfile.schema import KeySpec, in_short, keys
 from rig.rigfile.sections import Bus, InstrumentSection
+from rig.rigfile.signals_section import SignalsSection
 from rig.setup.reference import sections_of
 
 INDENT = "  "
 WIDTH = 100
 _BARE = re.compile(r"[A-Za-z0-9_./][A-Za-z0-9_./ -]*")
+TEMPLATE = "amplifier"
+SAMPLES = {
+    "mains": "{channel: mains, on-above: 150 V, off-below: 100 V}",
+    "supply": '{channel: "{unit}.supply", on-above: 100 mA, off-below: 50 mA}',
+    "output": '{channel: "{unit}.volts", on-above: 5 V, off-below: 3 V}',
+    "drive": "{channel: level, on-above: 500 mV, off-below: 300 mV}",
+}
+"""How each signal may be written; levels are common practice, no source."""
 CAUTION = """\
 Mains, heat, stored energy, fire and noise injure and kill; a variac does not isolate. This file
 protects nobody: hard-wired cut-outs, fuses, residual-current protection and smoke detection must work
@@ -52,14 +61,29 @@ class Measured:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class SignalLevels:
+    """Channel of a signal ({unit} stands for each unit) and its levels of on and off, as written."""
+
+    channel: str
+    on_above: str
+    off_below: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class RigDraft:
-    """What the file is to say. serials: unit under test -> serial number."""
+    """What the file is to say.
+
+    serials: unit under test -> serial number. revisions: unit -> its design revision by free keys.
+    signals: of all units, by name; those that are not read are missing.
+    """
 
     rig: str
     file: str
     connections: Sequence[Connection]
     channels: Sequence[Measured] = ()
     serials: Mapping[str, str] = field(default_factory=dict)
+    revisions: Mapping[str, Mapping[str, str]] = field(default_factory=dict)
+    signals: Mapping[str, SignalLevels] = field(default_factory=dict)
 
 
 def text(plan: RigDraft) -> str:
@@ -83,7 +107,7 @@ def text(plan: RigDraft) -> str:
     lines += ["", "instruments:"]
     for one in plan.connections:
         lines += _instrument(one)
-    lines += ["", *_channels(plan), "", *_units(plan), "", *_others()]
+    lines += ["", *_channels(plan), "", *_template(plan), "", *_units(plan), "", *_others()]
     return "\n".join(lines) + "\n"
 
 
@@ -147,6 +171,32 @@ def _channels(plan: RigDraft) -> list[str]:
     return [*lines, "channels:", *(_channel(one, one.name, INDENT) for one in room)]
 
 
+def _template(plan: RigDraft) -> list[str]:
+    """Return the template that the units share: the signals that show their state."""
+    lines = _comment(
+        "What the units share. The signals show what state each unit is in (idle, driven, muted, failed, "
+        "...; 'soakrig check' says what cannot be known for want of one). Put the levels right: supply "
+        "between what the unit draws switched off and idling, output and drive above hum and noise"
+    )
+    if not plan.signals:
+        sample = [f"{INDENT * 3}{name}: {words}" for name, words in SAMPLES.items()]
+        head = ["templates:", f"{INDENT}{TEMPLATE}:", f"{INDENT * 2}channels: {{}}", f"{INDENT * 2}signals:"]
+        return lines + [f"# {line}" for line in (*head, *sample)]
+    lines += ["templates:", f"{INDENT}{TEMPLATE}:", f"{INDENT * 2}channels: {{}}", f"{INDENT * 2}signals:"]
+    for name, spec in keys(SignalsSection).items():
+        one = plan.signals.get(name)
+        if one is not None:
+            levels = f"on-above: {scalar(one.on_above)}, off-below: {scalar(one.off_below)}"
+            lines.append(f"{INDENT * 3}{name}: {{channel: {scalar(one.channel)}, {levels}}}")
+        elif name in SAMPLES:
+            lines += _comment(f"{name}: {SAMPLES[name]}  {spec.doc}", INDENT * 3, "  ")
+        else:
+            lines += _comment(
+                f"{f'{name}: {spec.kind.spell(spec.default)}':<24} {spec.doc}", INDENT * 3, "  "
+            )
+    return lines
+
+
 def _units(plan: RigDraft) -> list[str]:
     lines = _comment(
         "Units under test. Their channels are called UNIT.CHANNEL in the recording. A heatsink may say: "
@@ -168,6 +218,8 @@ def _units(plan: RigDraft) -> list[str]:
             f"{INDENT}{unit}:",
             f"{INDENT * 2}serial: {scalar(serial)}",
             f"{INDENT * 2}load: 8 ohm resistor",
+            *([f"{INDENT * 2}template: {TEMPLATE}"] if plan.signals else []),
+            *_revision(plan.revisions.get(unit, {})),
         ]
         own = [one for one in plan.channels if one.name.startswith(f"{unit}.")]
         if own:
@@ -176,14 +228,21 @@ def _units(plan: RigDraft) -> list[str]:
     return lines
 
 
+def _revision(stated: Mapping[str, str]) -> list[str]:
+    if not stated:
+        return [f'{INDENT * 2}# revision: {{bom: C2, firmware: "1.4"}}  design revision; keys are free']
+    words = ", ".join(f"{name}: {scalar(value)}" for name, value in stated.items())
+    return [f"{INDENT * 2}revision: {{{words}}}"]
+
+
 def _channel(one: Measured, name: str, indent: str) -> str:
     return f"{indent}{name}: {{from: {one.source}, unit: {scalar(one.unit)}, limits: none}}"
 
 
 def _others() -> list[str]:
     return _comment(
-        "More that may be written: templates (like units described once), alerts (messages by mail, "
-        "phone, ...), "
+        "More that may be written: channels of a template (like units described once), alerts (messages by "
+        "mail, phone, ...), "
         "account (what a run is accounted for). See 'soakrig reference' and configs/ of the project."
     )
 

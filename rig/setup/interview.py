@@ -53,7 +53,7 @@ def connections(tools: InterviewTools, ports: Sequence[Port], lan: Sequence[str]
         found.append(_network(tools, address, _fresh("net", found)))
     while True:
         question = "Instrument on the network, HOST:PORT or VISA resource (empty: no more)"
-        address = _checked(tools, question, "", _lan_fault)
+        address = checked(tools, question, "", _lan_fault)
         if not address:
             break
         found.append(_network(tools, address, _fresh("net", found)))
@@ -105,7 +105,7 @@ def _driver(tools: InterviewTools, usual: str) -> str:
     def unknown(name: str) -> str:
         return "" if name in tools.drivers else f"there is no driver {name!r}"
 
-    return _checked(tools, f"  driver: {', '.join(tools.drivers)}", usual, unknown)
+    return checked(tools, f"  driver: {', '.join(tools.drivers)}", usual, unknown)
 
 
 def _described(
@@ -118,7 +118,7 @@ def _described(
     identity: str = "",
 ) -> Connection:
     """Return a connection after asking for its name and what the driver must know."""
-    name = _checked(tools, "  name of the instrument", f"{driver}-{bus}", _name_fault)
+    name = checked(tools, "  name of the instrument", f"{driver}-{bus}", _name_fault)
     options = tools.drivers[driver]
     written: dict[str, str] = {}
     for key, spec in keys(options).items():
@@ -137,7 +137,7 @@ def _described(
 
 def rig_name(tools: InterviewTools) -> str:
     """Return a name for the rig."""
-    return _checked(tools, "Name of the rig", host(), _name_fault)
+    return checked(tools, "Name of the rig", host(), _name_fault)
 
 
 def channels(tools: InterviewTools, fields: Mapping[str, Sequence[str]]) -> tuple[list[Measured], list[str]]:
@@ -147,7 +147,7 @@ def channels(tools: InterviewTools, fields: Mapping[str, Sequence[str]]) -> tupl
         for name in names:
             usual = name if name not in found else f"{instrument.replace('-', '_')}_{name}"
             question = f"{instrument}.{name} is (UNIT.quantity or a name, and its unit of measure)"
-            answer = _checked(tools, question, usual, lambda text: _channel_fault(text, found))
+            answer = checked(tools, question, usual, lambda text: _channel_fault(text, found))
             channel, _, unit = answer.partition(" ")
             symbol = UnitSymbol().convert(unit.strip() or "1")
             found[channel] = Measured(name=channel, source=f"{instrument}.{name}", unit=symbol)
@@ -155,16 +155,11 @@ def channels(tools: InterviewTools, fields: Mapping[str, Sequence[str]]) -> tupl
     return list(found.values()), list(under_test)
 
 
-def serials(tools: InterviewTools, units: Sequence[str]) -> dict[str, str]:
-    """Return the serial number of each unit under test."""
-    return {unit: _checked(tools, f"serial number of {unit}", "0001", _text_fault) for unit in units}
-
-
 # ---- one question
 
 
 def _yes(tools: InterviewTools, question: str, default: str) -> bool:
-    answer = _checked(
+    answer = checked(
         tools,
         f"{question} (y/n)",
         default,
@@ -173,7 +168,7 @@ def _yes(tools: InterviewTools, question: str, default: str) -> bool:
     return answer.lower().startswith("y")
 
 
-def _checked(tools: InterviewTools, question: str, default: str, fault: Callable[[str], str]) -> str:
+def checked(tools: InterviewTools, question: str, default: str, fault: Callable[[str], str]) -> str:
     """Return an answer that is right, after asking again as often as it is not."""
     while True:
         answer = tools.ask(question, default).strip()
@@ -189,17 +184,13 @@ def _scalar(tools: InterviewTools, question: str, default: str, kind: Any) -> st
         bad = kind.take(Node(answer, 0, ""), faults, "") is BAD
         return f"{faults[0].found}; {faults[0].allowed}" if bad else ""
 
-    return _checked(tools, question, default, fault)
+    return checked(tools, question, default, fault)
 
 
 def _name_fault(name: str) -> str:
     if re.fullmatch(r"[A-Za-z][A-Za-z0-9_-]*", name):
         return ""
     return f"{shown(name)} is not a name: a letter, then letters, digits, _ or -"
-
-
-def _text_fault(text: str) -> str:
-    return "" if text and text.isprintable() else "write some text"
 
 
 def _lan_fault(address: str) -> str:

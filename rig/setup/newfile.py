@@ -10,7 +10,7 @@ import drivers
 from rig.errors import ConfigError, SoakrigError, UsageError
 from rig.rigfile import config, yaml_reader
 from rig.rigfile.config import RigConfig
-from rig.setup import draft, interview
+from rig.setup import draft, interview, unit_interview
 from rig.setup.draft import RigDraft
 from rig.setup.found_ports import Port, who
 from rig.setup.interview import Ask, InterviewTools, Say
@@ -34,7 +34,13 @@ def create(path: Path, *, ask: Ask, say: Say, ports: Sequence[Port], lan: Sequen
         for name, one in bare.instruments.items()
     }
     channels, units = interview.channels(tools, fields)
-    plan = replace(plan, channels=channels, serials=interview.serials(tools, units))
+    plan = replace(
+        plan,
+        channels=channels,
+        signals=unit_interview.signals(tools, channels, units),
+        serials=unit_interview.serials(tools, units),
+        revisions=unit_interview.revisions(tools, units),
+    )
     _read(plan)
     _write(path, draft.text(plan))
     return path

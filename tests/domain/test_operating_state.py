@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import pytest
 
 from rig.domain.operating_state import (
@@ -89,6 +91,13 @@ def test_protection_that_mutes_and_comes_back_is_muted() -> None:
     found = told(*ON, goes(SignalName.OUTPUT, False, 100), goes(SignalName.OUTPUT, True, 130), until_s=200)
     assert words(found) == ["driven", "muted", "driven"]
     assert found[1].certainty is Certainty.CERTAIN
+
+
+@pytest.mark.parametrize(("back_s", "muted"), [(107.9, False), (108.1, True)])
+def test_a_pause_of_the_output_shorter_than_stated_is_part_of_a_burst(back_s: float, muted: bool) -> None:
+    rules = replace(RULES, muted_after_ns=8 * S)
+    pause = [goes(SignalName.OUTPUT, False, 100), goes(SignalName.OUTPUT, True, back_s)]
+    assert ("muted" in words(told(*ON, *pause, until_s=200, rules=rules))) is muted
 
 
 @pytest.mark.parametrize(("back_s", "failed"), [(159.9, False), (160.1, True)])

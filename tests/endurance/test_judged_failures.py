@@ -11,18 +11,17 @@ from typing import Any
 import numpy as np
 import pytest
 
+from rig.domain.accounting import LevelPlan
 from rig.domain.incidents import COMMON_S, incidents
-from rig.domain.model import Event, EventKind
+from rig.domain.model import Event, EventKind, Signals
 from rig.endurance.deaths import Suspect, deaths, until_death
-from rig.endurance.drive import Level
-from rig.endurance.exposure import ExposureOptions
 from rig.endurance.held_readings import HeldReadings
 from rig.endurance.judged_failures import JudgedFailures, judged
 from tests.endurance.rooms import Room, at, channel, event, series
 
-WANTED = ExposureOptions(
-    output=Level(channel="{unit}.v", on_above=5, off_below=3),
-    drive=Level(channel="level", on_above=0.5, off_below=0.3),
+WANTED = Signals(
+    output=LevelPlan(channel="{unit}.v", on_above=5, off_below=3),
+    drive=LevelPlan(channel="level", on_above=0.5, off_below=0.3),
 )
 T = np.arange(0, 3600.0)
 DEAD = np.where(T < 400, 20.0, 0.0)
@@ -41,6 +40,7 @@ def room(volts: Any, *happened: Event) -> Room:
         channels=[channel("level"), channel("A1.v")],
         data={"level": series("level", T, 1.0), "A1.v": series("A1.v", T, volts)},
         happened=happened,
+        signals=WANTED,
     )
 
 
@@ -55,7 +55,7 @@ def closed(relevance: str, *before: Event, t_s: float = 2000, number: int = 1) -
 
 def found(volts: Any, *happened: Event) -> JudgedFailures:
     readings = HeldReadings(room(volts, *happened))
-    return judged(readings, deaths(readings, WANTED, 60.0))
+    return judged(readings, deaths(readings))
 
 
 def test_a_failure_without_any_incident_counts_as_it_is() -> None:
@@ -141,7 +141,7 @@ def test_hours_end_at_a_failure_that_does_not_count_only_if_the_unit_was_taken_o
     happened = (FAILED, *swap, closed("non-relevant", FAILED))
     readings = HeldReadings(room(DEAD, *happened))
     (place,) = readings.installations()
-    result = judged(readings, deaths(readings, WANTED, 60.0))
+    result = judged(readings, deaths(readings))
     assert result.counted == ()
     end_ns = until_death(place, result.ends_of(place)).end_ns
     assert end_ns == pytest.approx(at(end_s), abs=1.5e9)

@@ -132,3 +132,33 @@ def test_the_probe_of_the_daemon_fits_what_is_printed_here() -> None:
         synchronised=True,
     )  # fmt: skip
     assert check_text.probed(found, 80).endswith("disk space sufficient")
+
+
+def signals_of_a_rig(tmp_path: Path, change: tuple[str, str] = ("", "")) -> str:
+    """Return what is said of the states of the example with all signals, after a change of its text."""
+    text = (CONFIGS / "three-mains.yaml").read_text("utf-8")
+    assert change[0] in text
+    file = tmp_path / "rig.yaml"
+    file.write_text(text.replace(*change, 1) if change[0] else text, "utf-8")
+    said = check_text.rig_file(yaml_reader.read(file, drivers.spec), 200)
+    return said.partition("Operating states of the units")[2].partition("\nNotes")[0]
+
+
+def test_where_all_signals_are_read_every_state_can_be_known(tmp_path: Path) -> None:
+    assert "- A1, A2: all signals are read; a failure is suspected until" in signals_of_a_rig(tmp_path)
+
+
+def test_a_signal_that_is_not_read_is_told_with_the_states_it_hides(tmp_path: Path) -> None:
+    line = "\n      drive: {channel: level, on-above: 0.5 V, off-below: 0.3 V}"
+    said = signals_of_a_rig(tmp_path, (line, ""))
+    assert (
+        "- A1, A2: drive is not read: idle, muted cannot be known; a failure that leaves the unit powered is "
+        "not suspected" in said
+    )
+
+
+def test_a_rig_without_any_signal_is_told_so_in_one_line(config: RigConfig) -> None:
+    bare = yaml_reader.read(CONFIGS / "minimal.yaml", drivers.spec)
+    words = " ".join(check_text.rig_file(bare, 100).split())
+    assert "A1: no signals: in the rig file, and no account: to stand in" in words
+    assert "A1: no signal is read: only swaps and notes say anything of their state" in words
