@@ -12,7 +12,7 @@ from dataclasses import dataclass, field
 from datetime import date
 from typing import TYPE_CHECKING, Any
 
-from rig.domain.accounting import Accounting
+from rig.domain.accounting import Accounting, LevelPlan
 from rig.domain.statuses import Status as Status  # noqa: PLC0414 - part of the model, exported with it
 
 if TYPE_CHECKING:
@@ -126,13 +126,31 @@ class Channel:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Signals:
+    """Channels that show the operating state of a unit, each with its levels; None: not given.
+
+    mains: voltage of its source; supply: current or power it draws; output, drive: of its signal.
+    failed_after_s: driven time without output after which a failure is suspected; idle_after_s: longest
+    pause of the drive that is still a burst.
+    """
+
+    mains: LevelPlan | None = None
+    supply: LevelPlan | None = None
+    output: LevelPlan | None = None
+    drive: LevelPlan | None = None
+    failed_after_s: float = 60.0
+    idle_after_s: float = 30.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Unit:
-    """One unit under test: its place in the rig, its serial number, its load, its channels."""
+    """One unit under test: its place in the rig, its serial number, its load, its channels, its signals."""
 
     name: str
     serial: str
     load: str
     channels: tuple[str, ...]
+    signals: Signals = Signals()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
