@@ -171,6 +171,11 @@ def _remind(group: GroupProgress, plan: GroupPlan, who: Who, now_ns: int) -> Out
 # ---- who takes part
 
 
+def with_work(group: GroupProgress, work: Mapping[str, Mapping[int, Work]]) -> GroupProgress:
+    """Return the group with other work done by serial numbers that are not in the present step."""
+    return replace(group, work=work)
+
+
 def seated(group: GroupProgress, plan: GroupPlan, who: Who, now_ns: int) -> GroupProgress:
     """Return the group with these units in the present step; what the others have done of it is kept."""
     serials = set(who.values())

@@ -46,7 +46,7 @@ def resumed(
     """
     lead = program_state.resumed(values, plan.steps, now_ns)
     kept = values.get(SERIALS) if serials is None else serials
-    known = _from_json(kept, plan) if isinstance(kept, Mapping) and kept else None
+    known = _from_json(kept, plan) if isinstance(kept, Mapping) else None
     work = _alike(lead, who) if known is None else known
     waits = None if lead.stage in {PhaseStage.OVER, PhaseStage.UNKNOWN, PhaseStage.HELD} else now_ns
     return seated(GroupProgress(lead=lead, work=work, waiting_ns=waits), plan, who, now_ns)

@@ -117,6 +117,8 @@ class MonitorScope:
 
 
 WHOLE_RIG = MonitorScope()
+ROOM_ONLY = ("",)
+"""Who takes part in the program of a rig without units."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -146,7 +148,7 @@ class PhaseMonitor:
         scope: MonitorScope = WHOLE_RIG,
     ) -> None:
         self._places = tuple(units)
-        self.units: Collection[str] = self._places
+        self.units: Collection[str] = self._places or ROOM_ONLY
         self._scope = scope
         self._stale_ns = {name: round(age_s * 1e9) for name, age_s in stale_s.items()}
         self._targets = [(one, target) for name, target in phase.targets.items() for one in self._each(name)]
@@ -223,8 +225,10 @@ class PhaseMonitor:
         drive = self._drives.get(channel)
         if drive is None or drive.on is not False:
             return False
-        is_read = any(drive is one for one in self._drives_of(self.units))
-        return is_read or not drive.too_long(now_ns, self._stale_ns.get(channel, 0))
+        if any(drive is one for one in self._drives_of(self.units)):
+            return True
+        is_like = any(channel == self._like(unit) for unit in self._places)
+        return is_like and not drive.too_long(now_ns, self._stale_ns.get(channel, 0))
 
     def _fresh(self, channel: str, now_ns: int) -> _Last | None:
         last = self._last.get(channel)
@@ -253,19 +257,25 @@ class PhaseMonitor:
         """Return the channel at which the drive of a unit is read, '' where no cycle is planned.
 
         One that belongs to a unit which takes no part is replaced by the same channel of the first unit that
-        does, else by the channel of the unit's drive.
+        does, else by the channel of the unit's drive; so is one that shows another unit's source.
         """
         if self._duty is None:
             return ""
         channel = named(self._duty.channel, unit)
         owner = self._owner(channel)
-        if owner is None or owner in self.units:
+        if owner in self.units or (owner is None and not self._is_foreign(channel, unit)):
             return channel
-        local = channel.removeprefix(f"{owner}.")
-        likes = [f"{one}.{local}" for one in self._places if one in self.units]
+        likes = [name for one in self._places if one in self.units and (name := self._like(one))]
         level = self._scope.drives.get(unit)
         likes += [] if level is None else [named(level.channel, unit)]
         return next((one for one in likes if one in self._drives), channel)
+
+    def _like(self, unit: str) -> str:
+        """Return the channel of a unit that is named as the witness is at its own, '' where there is none."""
+        if self._duty is None or self._owner(self._duty.channel) is None:
+            return ""
+        name = f"{unit}.{self._duty.channel.partition('.')[2]}"
+        return name if name in self._stale_ns or name == self._duty.channel else ""
 
     def _drives_of(self, units: Collection[str]) -> list[Drive]:
         names = dict.fromkeys(self.witness(unit) for unit in units)
@@ -276,16 +286,14 @@ class PhaseMonitor:
         duty = self._duty
         if duty is None:
             return []
-        duties = {one.channel: replace(duty, channel=one.channel) for one in self._each(duty.channel)}
-        owner = self._owner(duty.channel)
-        if owner is not None:
-            local = duty.channel.removeprefix(f"{owner}.")
-            likes = [name for unit in self._places if (name := f"{unit}.{local}") in self._stale_ns]
-            duties |= {name: replace(duty, channel=name) for name in likes}
-            for unit, level in self._scope.drives.items():
-                if level is not None and unit in self._places:
-                    name = named(level.channel, unit)
-                    duties.setdefault(name, replace(duty, channel=name, on_above=level.on_above))
+        names = [one.channel for one in self._each(duty.channel)]
+        names += [name for unit in self._places if (name := self._like(unit))]
+        duties = {name: replace(duty, channel=name) for name in names}
+        for unit in self._places:
+            level = self._scope.drives.get(unit)
+            if level is not None:
+                name = named(level.channel, unit)
+                duties.setdefault(name, replace(duty, channel=name, on_above=level.on_above))
         return list(duties.values())
 
     # ---- whom a channel concerns
@@ -294,8 +302,7 @@ class PhaseMonitor:
         """Return the channels that a name stands for in this group."""
         if "{unit}" in channel:
             return [_Watched(named(channel, unit), unit, None) for unit in self._places]
-        places = self._places or ("",)
-        if all(channel in self._scope.foreign.get(unit, ()) for unit in places):
+        if all(self._is_foreign(channel, unit) for unit in self._places or ROOM_ONLY):
             return []
         owner = self._owner(channel)
         return [] if owner in self._scope.others else [_Watched(channel, None, owner)]
@@ -309,4 +316,7 @@ class PhaseMonitor:
             return one.unit in units
         if one.owner is not None:
             return one.owner in self.units
-        return any(one.channel not in self._scope.foreign.get(unit, ()) for unit in units)
+        return not all(self._is_foreign(one.channel, unit) for unit in units)
+
+    def _is_foreign(self, channel: str, unit: str) -> bool:
+        return channel in self._scope.foreign.get(unit, ())
