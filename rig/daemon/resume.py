@@ -122,7 +122,8 @@ def _from_record(run: RunDir, fault: str, disk: Disk, *, never_begun: bool) -> t
                 break  # recorded before there were several groups
             parts.setdefault(tuple(map(str, group)), progress)
     if parts:
-        return {"groups": [{"units": list(units), **one} for units, one in parts.items()]}, ""
+        why = fault or f"{run.path / session_state.NAME} is missing"  # of a group without an event here
+        return {"groups": [{"units": list(units), **one} for units, one in parts.items()]}, why
     if never_begun:
         return {}, ""
     try:

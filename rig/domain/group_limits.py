@@ -11,7 +11,9 @@ from rig.domain.source_groups import SourceGroup, concerns
 Limits = Mapping[str, tuple[Limit, ...]]
 
 
-def of_all(layout: Layout, groups: Sequence[tuple[SourceGroup, Limits]], own: Limits) -> dict[str, tuple[Limit, ...]]:
+def of_all(
+    layout: Layout, groups: Sequence[tuple[SourceGroup, Limits]], own: Limits
+) -> dict[str, tuple[Limit, ...]]:
     """Return the limits that replace the rig file's, by channel.
 
     groups: with the limits of the phase that each is in. own: the rig file's. Those of a channel hold for the

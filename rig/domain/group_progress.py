@@ -162,7 +162,12 @@ def _remind(group: GroupProgress, plan: GroupPlan, who: Who, now_ns: int) -> Out
         return replace(group, waiting_ns=now_ns, reminded=0), ()
     limit_s = wait_s(plan.steps[group.lead.at].phase, plan.program, plan.foreign)
     waited_s = (now_ns - group.waiting_ns) / 1e9
-    if limit_s is None or not who or group.lead.stage not in _UNMET or waited_s < limit_s * (group.reminded + 1):
+    if (
+        limit_s is None
+        or not who
+        or group.lead.stage not in _UNMET
+        or waited_s < limit_s * (group.reminded + 1)
+    ):
         return group, ()
     group = replace(group, reminded=int(waited_s // limit_s))
     return group, (ProgramChange(what=What.OVERDUE, progress=group.lead, why=duration(waited_s)),)
@@ -278,10 +283,11 @@ def _held(group: GroupProgress, wish: str, now_ns: int) -> Outcome:
         raise ValueError(f"the program is {group.lead.stage}: {wish} is not possible now")
     lead = replace(group.lead, stage=stage, since_ns=now_ns, met=False)
     present = {
-        serial: replace(one, stage=stage, since_ns=now_ns, met=False)
-        for serial, one in group.present.items()
+        serial: replace(one, stage=stage, since_ns=now_ns, met=False) for serial, one in group.present.items()
     }
-    moved = replace(group, lead=lead, present=present, waiting_ns=now_ns if wish == "go" else None, reminded=0)
+    moved = replace(
+        group, lead=lead, present=present, waiting_ns=now_ns if wish == "go" else None, reminded=0
+    )
     what = What.HELD if wish == "hold" else What.GOES_ON
     return moved, (ProgramChange(what=what, progress=lead),)
 

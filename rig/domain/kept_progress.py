@@ -37,7 +37,11 @@ def all_work(group: GroupProgress) -> dict[str, dict[int, Work]]:
 
 
 def resumed(
-    values: Mapping[str, Any], plan: GroupPlan, who: Who, now_ns: int, serials: Mapping[str, Any] | None = None
+    values: Mapping[str, Any],
+    plan: GroupPlan,
+    who: Who,
+    now_ns: int,
+    serials: Mapping[str, Any] | None = None,
 ) -> GroupProgress:
     """Return a group where an earlier session left it; its targets must be met again before time counts.
 

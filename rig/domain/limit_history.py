@@ -3,7 +3,9 @@
 Every event that changes limits carries ``data["limits"]``: all channels whose limits differ, from then on,
 from those of the session's own rig file, with all their limits; a channel that is not named has its own.
 After the end of a program those of the rig file in force hold again. An event of a phase without such data
-(no logger of ours wrote it) stands for the limits that the program gives that phase.
+(no logger of ours wrote it) stands for the limits that the program gives that phase. An event of a group of
+units (``data["group"]``) changes only what concerns these units: their channels, the channels of their sources,
+and those of the whole room.
 
 Limits sleep while nobody can keep them: the channels of a place have none while it is empty. ``asleep`` is
 the one place that says so.
@@ -21,8 +23,10 @@ from rig.domain.limit_arrays import BoundInForce
 from rig.domain.limits import Bound, bounds_of
 from rig.domain.model import Channel, Event, EventKind, Layout, Limit, Side
 from rig.domain.program import Phase, Program
+from rig.domain.source_groups import concerns
 
 KEY = "limits"
+GROUP = "group"
 PRE_FLIGHT = "pre-flight"
 """What an event says of itself that lets only the limits of a pre-flight hold."""
 _CHANGING = frozenset({EventKind.PHASE, EventKind.CONFIG_CHANGE})
@@ -76,7 +80,7 @@ def limit_spans(
         mine = known.get(event.session, layout)
         own = _own(channel, mine)
         program = phases or (mine.program.phases if mine.program else ())
-        becomes = _put_in_force(event, channel, unit, own, program)
+        becomes = _put_in_force(event, channel, unit, own, program) if reaches(event, mine, channel) else None
         if not spans and event.kind is not EventKind.SESSION_START:
             _begin(spans, event, () if sleeps else own)
         sleeps = asleep(unit, event, absent=sleeps)
@@ -120,6 +124,18 @@ def _first_of(unit: str | None, events: Sequence[Event]) -> Event | None:
     return replace(first, data={"serial": first.data["before"]})
 
 
+def group_of(event: Event) -> tuple[str, ...]:
+    """Return the units that an event of the program is about, () for all."""
+    group = event.data.get(GROUP)
+    return tuple(map(str, group)) if event.kind is EventKind.PHASE and isinstance(group, list | tuple) else ()
+
+
+def reaches(event: Event, layout: Layout, channel: str) -> bool:
+    """Return whether the limits that an event puts in force are any matter of a channel."""
+    group = group_of(event)
+    return not group or concerns(layout, group, channel)
+
+
 def begun_phase(event: Event) -> str | None:
     """Return the name of the phase that an event begins, '' where it ends the last one; None: neither."""
     if event.kind is not EventKind.PHASE or event.data.get("what", "due") not in BEGINNING:
@@ -127,12 +143,18 @@ def begun_phase(event: Event) -> str | None:
     return str(event.data.get("phase", event.text or event.subject) or "")
 
 
-def judged_by(layout: Layout, event: Event) -> Layout:
-    """Return the layout with the limits that this event puts in force; ``layout``: the session's own."""
+def judged_by(layout: Layout, event: Event, before: Layout | None = None) -> Layout:
+    """Return the layout with the limits that this event puts in force; ``layout``: the session's own.
+
+    before: as it was until then, for what the event does not reach.
+    """
     if event.kind not in _CHANGING or KEY not in event.data:
         return layout
+    rest = layout if before is None else before
     changed = {
         name: replace(channel, limits=_named(event, name, channel.limits))
+        if reaches(event, layout, name)
+        else rest.channels[name]
         for name, channel in layout.channels.items()
     }
     return replace(layout, channels=changed)

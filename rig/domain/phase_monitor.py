@@ -124,7 +124,8 @@ ROOM_ONLY = ("",)
 @dataclass(frozen=True, slots=True)
 class _Watched:
     """A channel that a rule is about. unit: the one it is for, None where it is for all; owner: the one whose
-    channel is named outright."""
+    channel is named outright.
+    """
 
     channel: str
     unit: str | None

@@ -8,6 +8,7 @@ from typing import Any
 
 from rig.domain.formatting import duration, quantity, setting, with_tolerance
 from rig.domain.group_progress import GroupPlan
+from rig.domain.limit_history import GROUP
 from rig.domain.model import Channel
 from rig.domain.phase_monitor import Drive
 from rig.domain.program import Phase, by_hand
@@ -146,7 +147,7 @@ def data(change: ProgramChange, scope: TextScope, kept: Mapping[str, Any]) -> di
         "why": change.why,
     }
     if scope.units:
-        values["group"] = list(scope.units)
+        values[GROUP] = list(scope.units)
     if step is not None:
         phase = step.phase
         hands = by_hand(phase, plan.program, plan.foreign)

@@ -273,7 +273,7 @@ class LiveState:
         if event.kind is EventKind.SESSION_START:
             self._judged = self._frozen
         elif KEY in event.data:
-            self._judged = judged_by(self._frozen, event)
+            self._judged = judged_by(self._frozen, event, self._judged)
         unit = self._frozen.units.get(event.subject)
         if event.kind is EventKind.UNIT and unit is not None and "serial" in event.data:
             units = {**self._frozen.units, unit.name: replace(unit, serial=str(event.data["serial"]))}

@@ -49,9 +49,7 @@ def program_of(seed: int) -> Program:
         if ending == "until":
             phase = replace(phase, until=(PhaseCondition(channel="A1.heat", high=50.0),))
         phases.append(phase)
-    return Program(
-        phases=tuple(phases), order=tuple(one.name for one in phases), passes=dice.randint(1, 2)
-    )
+    return Program(phases=tuple(phases), order=tuple(one.name for one in phases), passes=dice.randint(1, 2))
 
 
 def looks_of(seed: int) -> list[Look]:

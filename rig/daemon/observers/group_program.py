@@ -24,7 +24,8 @@ NO_PHASE = Phase(name="")
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SharedParts:
     """What the groups of a session share. serials: by position, '' for nobody; in_force: has the limits of all
-    groups put in force; limits: what an event says of them."""
+    groups put in force; limits: what an event says of them.
+    """
 
     blocks: Sequence[tuple[str, ...]]
     stale_s: Mapping[str, float]
@@ -272,7 +273,9 @@ class GroupProgram:
         data = phase_texts.data(change, scope, kept) | self._units_data()
         text = phase_texts.words(change, scope)
         subject = str(data["phase"]) or "run"
-        self._shared.announce(EventKind.PHASE, subject, text, {**data, **self._shared.limits(), **(said or {})})
+        self._shared.announce(
+            EventKind.PHASE, subject, text, {**data, **self._shared.limits(), **(said or {})}
+        )
 
     def _units_data(self) -> dict[str, Any]:
         """Return the time of each unit in the present step, where one differs from the group's."""

@@ -63,9 +63,7 @@ class Phases:
             save=self._save,
         )
         found = source_groups(layout)
-        self.groups = [
-            GroupProgram(one, program, layout, shared, alone=len(found) == 1) for one in found
-        ]
+        self.groups = [GroupProgram(one, program, layout, shared, alone=len(found) == 1) for one in found]
         self._start()
 
     def _start(self) -> None:
@@ -202,7 +200,10 @@ def _part_of(parts: Sequence[Mapping[str, Any]], units: Sequence[str]) -> Mappin
 
 
 def _serials(
-    part: Mapping[str, Any], parts: Sequence[Mapping[str, Any]], mine: Collection[str], others: Collection[str]
+    part: Mapping[str, Any],
+    parts: Sequence[Mapping[str, Any]],
+    mine: Collection[str],
+    others: Collection[str],
 ) -> dict[str, Any] | None:
     """Return what is kept by serial number for one group; None: nothing, all of it has done the same.
 
