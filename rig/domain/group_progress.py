@@ -195,7 +195,9 @@ def seated(group: GroupProgress, plan: GroupPlan, who: Who, now_ns: int) -> Grou
                 work.setdefault(serial, {})[at] = _work(one, ended=group.work_of(serial, at).ended)
     for serial in serials - set(present):
         present[serial] = _joining(group, serial, now_ns)
-    return replace(group, present=present, work=work)
+    lacking = [one for serial, one in present.items() if not group.work_of(serial, at).ended]
+    lead = replace(group.lead, **_least(lacking or list(present.values())))
+    return replace(group, lead=lead, present=present, work=work)
 
 
 def _joining(group: GroupProgress, serial: str, now_ns: int) -> Progress:

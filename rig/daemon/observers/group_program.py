@@ -187,14 +187,11 @@ class GroupProgram:
                 continue
             if serial:
                 text = f"{unit} (serial number {serial}) takes part in the test program"
-                self._say(ProgramChange(what=What.JOINS, progress=self._progress_of(serial), why=text))
+                self._say(ProgramChange(what=What.JOINS, progress=self.state.lead, why=text))
             else:
                 text = f"{unit} (serial number {before}) takes no part in the test program from now on"
                 self._say(ProgramChange(what=What.LEAVES, progress=self.state.lead, why=text))
         self._shared.save()
-
-    def _progress_of(self, serial: str) -> Progress:
-        return self.state.present.get(serial, self.state.lead)
 
     def _notice_witness(self) -> None:
         """Say once at which other channel the drive is read."""
@@ -267,9 +264,7 @@ class GroupProgram:
             units=() if self._alone else self.group.units,
         )
         kept = kept_progress.to_json(self.state, self.plan, self._who)
-        if change.what not in {What.JOINS, What.LEAVES}:
-            kept |= program_state.to_json(change.progress, self.plan.steps)
-        kept |= self._out_data()
+        kept |= program_state.to_json(change.progress, self.plan.steps) | self._out_data()
         data = phase_texts.data(change, scope, kept) | self._units_data()
         text = phase_texts.words(change, scope)
         subject = str(data["phase"]) or "run"
