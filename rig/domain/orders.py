@@ -29,7 +29,8 @@ class OrderKind(enum.StrEnum):
     RELOAD = "reload"
     """Apply the limits of another rig file: data ``config`` (its digits in the run), ``text``."""
     PHASE = "phase"
-    """Move in the test program: data ``to`` (a phase's name, ``next``, ``hold`` or ``go``), ``text``."""
+    """Move in the test program: data ``to`` (a phase's name, ``next``, ``hold`` or ``go``), ``text``, perhaps
+    ``unit``: only the group of that unit."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
