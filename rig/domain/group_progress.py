@@ -1,9 +1,9 @@
 """Course of a group of units through the steps of the test program.
 
-All units that take part go through a step together, each with its own time: it counts while the targets that
-concern the unit are met. What is done belongs to the serial number. The step is complete when nobody who takes
-part lacks any of it; after the last one the group goes back to what somebody lacks still, a unit that came
-late or was repaired. Who takes no part holds nobody up.
+All units that take part go through a step together, each with its own time: it counts while the targets
+that concern the unit are met. What is done belongs to the serial number. The step is complete when nobody
+who takes part lacks any of it; after the last one the group goes back to what somebody lacks still, a unit
+that came late or was repaired. Who takes no part holds nobody up.
 """
 
 from __future__ import annotations
@@ -88,7 +88,7 @@ def begin(plan: GroupPlan, who: Who, now_ns: int) -> Outcome:
 
 
 def advance(
-    group: GroupProgress, plan: GroupPlan, who: Who, see: See, now_ns: int, cycles: Mapping[str, int]
+    group: GroupProgress, plan: GroupPlan, who: Who, see: See, *, now_ns: int, cycles: Mapping[str, int]
 ) -> Outcome:
     """Return where the group stands after a look at ``now_ns`` (boot clock), and what happened.
 
@@ -102,7 +102,7 @@ def advance(
         lacked = _lacked(group, plan, who)
         return (group, ()) if lacked is None else _to_step(group, plan, who, lacked, now_ns)
     lacking = {unit: serial for unit, serial in who.items() if not group.work_of(serial, at).ended}
-    group = _look(group, plan.steps[at], lacking, see, now_ns, cycles)
+    group = _look(group, plan.steps[at], lacking, see, now_ns=now_ns, cycles=cycles)
     group, changes = _lead(group, plan.steps[at], lacking or who, see(lacking) if lacking else None, now_ns)
     if who and all(group.work_of(serial, at).ended for serial in who.values()):
         done = ProgramChange(what=What.DONE, progress=group.lead)
@@ -117,6 +117,7 @@ def _look(
     step: ProgramStep,
     lacking: Who,
     see: See,
+    *,
     now_ns: int,
     cycles: Mapping[str, int],
 ) -> GroupProgress:
@@ -138,7 +139,8 @@ def _lead(
 
     counted: whose times it shows, the least of them.
     """
-    lead, changes = group.lead, ()
+    lead = group.lead
+    changes: tuple[ProgramChange, ...] = ()
     if sight is not None or not counted:
         nobody = PhaseObservation(met=None, missed="no unit takes part")
         lead, changes = program_state.within_step(lead, step, sight or nobody, now_ns)

@@ -1,8 +1,8 @@
 """Progress of a group as JSON values: what events carry and the next session goes on from.
 
-Beside the step and stage of the group it holds what each serial number has done, by phase and pass, so that it
-is found again in a program that was changed. Where all units that take part have done the same, an event leaves
-that out; a state without it is read the same way.
+Beside the step and stage of the group it holds what each serial number has done, by phase and pass, so that
+it is found again in a program that was changed. Where all units that take part have done the same, an event
+leaves that out; a state without it is read the same way.
 """
 
 from __future__ import annotations
@@ -45,8 +45,8 @@ def resumed(
 ) -> GroupProgress:
     """Return a group where an earlier session left it; its targets must be met again before time counts.
 
-    serials: what is kept by serial number, of all groups; None: what ``values`` have. UNKNOWN where the values
-    make no sense.
+    serials: what is kept by serial number, of all groups; None: what ``values`` have. UNKNOWN where the
+    values make no sense.
     """
     lead = program_state.resumed(values, plan.steps, now_ns)
     kept = values.get(SERIALS) if serials is None else serials

@@ -4,8 +4,8 @@ Every event that changes limits carries ``data["limits"]``: all channels whose l
 from those of the session's own rig file, with all their limits; a channel that is not named has its own.
 After the end of a program those of the rig file in force hold again. An event of a phase without such data
 (no logger of ours wrote it) stands for the limits that the program gives that phase. An event of a group of
-units (``data["group"]``) changes only what concerns these units: their channels, the channels of their sources,
-and those of the whole room.
+units (``data["group"]``) changes only what concerns these units: their channels, the channels of their
+sources, and those of the whole room.
 
 Limits sleep while nobody can keep them: the channels of a place have none while it is empty. ``asleep`` is
 the one place that says so.

@@ -107,8 +107,10 @@ class Drive:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class MonitorScope:
-    """What a group sees of the rig. others: units of other groups. foreign: by unit, the channels of sources
-    that do not feed it. drives: by unit, when it counts as driven, where that is given.
+    """What a group sees of the rig.
+
+    others: units of other groups. foreign: by unit, the channels of sources that do not feed it. drives: by
+    unit, when it counts as driven, where that is given.
     """
 
     others: tuple[str, ...] = ()
@@ -123,8 +125,9 @@ ROOM_ONLY = ("",)
 
 @dataclass(frozen=True, slots=True)
 class _Watched:
-    """A channel that a rule is about. unit: the one it is for, None where it is for all; owner: the one whose
-    channel is named outright.
+    """A channel that a rule is about.
+
+    unit: the one it is for, None where it is for all; owner: the one whose channel is named outright.
     """
 
     channel: str

@@ -25,9 +25,10 @@ VARIAC_CAUTION = "caution: mains voltage kills, a variac does not isolate"
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class TextScope:
-    """What the texts of one group go by. units: of the group, named where a rig has more than one; () for one.
+    """What the texts of one group go by.
 
     readings: newest good value of each target's channel. drive: as read back, None where no cycle is planned.
+    units: of the group, where a rig has more than one; () for the only one.
     """
 
     plan: GroupPlan

@@ -95,7 +95,7 @@ class _Context:
     facts: RunIdentity
 
     def phase_at(self, t_ns: int, unit: str | None) -> str:
-        """Return the phase in force for a unit; for the room, what all groups are in, '' where they differ."""
+        """Return the phase in force for a unit; for the room that of all groups, '' where they differ."""
         names = {
             one.phase
             for one in self.forces

@@ -4,8 +4,8 @@ Events:
 
 * ``phase``: ``data["phase"]`` is the name of the phase that begins, empty for none; ``data["pass"]`` counts
   its repetitions from 1. Without ``data`` the text, else the subject, is taken as the name. of
-  ``data["what"]`` only ``due``, ``ended`` and ``unknown`` begin a phase. ``data["group"]`` lists the units that it
-  is about, where a rig has several groups that go through the program each for itself.
+  ``data["what"]`` only ``due``, ``ended`` and ``unknown`` begin a phase. ``data["group"]`` lists the units
+  that it is about, where a rig has several groups that go through the program each for itself.
 * ``unit``: the subject is the place (the unit's name in the rig file), ``data["serial"]`` the serial number
   installed from now on, empty for an empty place; ``data["before"]`` the one until then.
 """

@@ -70,7 +70,9 @@ def _groups(config: RigConfig, width: int) -> list[str]:
     for group in groups:
         if len({sources_of(config.layout, unit) for unit in group.units}) > 1:
             text = f"{', '.join(group.units)} share a source that has to change, so they go step by step"
-            found += wrapped(f"{text} together; each has time only while its own sources are on target", width)
+            found += wrapped(
+                f"{text} together; each has time only while its own sources are on target", width
+            )
     return found
 
 

@@ -1,4 +1,4 @@
-"""Two groups of units on the real logger: an instrument over TCP, orders through the inbox, files on the disk."""
+"""Two groups of units on the real logger: an instrument over TCP, orders through the inbox, real files."""
 
 from __future__ import annotations
 
@@ -126,9 +126,7 @@ class Watcher:
         raise AssertionError(f"no {what} of {unit}: {[one.text for one in self.events]}")
 
 
-def test_each_group_goes_by_its_own_variac_and_a_dead_unit_stops_nobody(
-    bench: Bench, tmp_path: Path
-) -> None:
+def test_each_group_goes_by_its_own_variac_and_a_dead_unit_stops_nobody(bench: Bench, tmp_path: Path) -> None:
     rig = config(bench, tmp_path)
     run = rundir.create(
         tmp_path / "runs", rig=rig.rig, created_ns=SYSTEM.utc_ns(), software="test", name="one"
@@ -152,7 +150,7 @@ def test_each_group_goes_by_its_own_variac_and_a_dead_unit_stops_nobody(
     def script(act: Callable[[], None]) -> None:
         try:
             act()
-        except BaseException as error:  # noqa: BLE001 - shown by the test, whatever it was
+        except BaseException as error:
             problems.append(error)
         stop.make("the script is over")
 

@@ -55,7 +55,9 @@ def program_of(seed: int) -> Program:
 def looks_of(seed: int) -> list[Look]:
     dice = random.Random(1000 + seed)
     names = program_of(seed).order
-    looks, now_ns, met, steady = [], 100 * S, True, True
+    looks: list[Look] = []
+    now_ns, steady = 100 * S, True
+    met: bool | None = True
     for _ in range(LOOKS):
         # 6 s is longer than what may count between two looks
         now_ns += round(dice.choice([0.1, 0.1, 0.3, 0.5, 1.0, 1.0, 6.0]) * S) + dice.randint(0, 1000)

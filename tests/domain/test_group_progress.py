@@ -51,7 +51,12 @@ class Room:
         for _ in range(round(seconds * 10)):
             self.now_ns += S // 10
             self.group, more = group_progress.advance(
-                self.group, self.plan, self.who, self.see, self.now_ns, dict.fromkeys(self.who, cycles)
+                self.group,
+                self.plan,
+                self.who,
+                self.see,
+                now_ns=self.now_ns,
+                cycles=dict.fromkeys(self.who, cycles),
             )
             self.changes += more
 

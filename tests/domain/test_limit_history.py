@@ -229,7 +229,9 @@ def test_a_running_on_delay_goes_on_through_a_change() -> None:
 
 # ---- groups of units, each in a phase of its own
 
-A_MAINS, B_MAINS = (LevelPlan(channel=name, on_above=100.0, off_below=90.0) for name in ("mains_a", "mains_b"))
+A_MAINS, B_MAINS = (
+    LevelPlan(channel=name, on_above=100.0, off_below=90.0) for name in ("mains_a", "mains_b")
+)
 
 
 def of_room(name: str) -> Channel:
@@ -239,12 +241,8 @@ def of_room(name: str) -> Channel:
 GROUPS = replace(
     LAYOUT,
     units={
-        "A1": Unit(
-            name="A1", serial="1", load="", channels=("A1.heat",), signals=Signals(mains=A_MAINS)
-        ),
-        "B1": Unit(
-            name="B1", serial="2", load="", channels=("B1.heat",), signals=Signals(mains=B_MAINS)
-        ),
+        "A1": Unit(name="A1", serial="1", load="", channels=("A1.heat",), signals=Signals(mains=A_MAINS)),
+        "B1": Unit(name="B1", serial="2", load="", channels=("B1.heat",), signals=Signals(mains=B_MAINS)),
     },
     channels={
         "A1.heat": HEAT,
@@ -252,8 +250,8 @@ GROUPS = replace(
         **{name: of_room(name) for name in ("mains_a", "mains_b", "ambient")},
     },
 )
-FEVER = Phase(name="hot", limits={name: (HOTTER,) for name in GROUPS.channels})
-ALL_HOTTER = {"limits": {name: limits_to_json([HOTTER]) for name in GROUPS.channels}}
+FEVER = Phase(name="hot", limits=dict.fromkeys(GROUPS.channels, (HOTTER,)))
+ALL_HOTTER: dict[str, Any] = {"limits": {name: limits_to_json([HOTTER]) for name in GROUPS.channels}}
 
 
 def changed_by(*events: Event, phases: Sequence[Phase] = ()) -> set[str]:
@@ -280,7 +278,10 @@ def test_a_picture_of_the_limits_in_force_keeps_those_of_the_other_groups() -> N
     of_a = event(5, EventKind.PHASE, phase="hot", group=["A1"], **ALL_HOTTER)
     of_b = event(6, EventKind.PHASE, phase="", group=["B1"], limits={})
     judged = judged_by(GROUPS, of_b, judged_by(GROUPS, of_a))
-    assert {name for name, one in judged.channels.items() if one.limits == (HOTTER,)} == {"A1.heat", "mains_a"}
+    assert {name for name, one in judged.channels.items() if one.limits == (HOTTER,)} == {
+        "A1.heat",
+        "mains_a",
+    }
 
 
 def test_limits_of_several_groups_hold_each_for_its_own_and_loosely_for_what_they_share() -> None:
@@ -290,7 +291,7 @@ def test_limits_of_several_groups_hold_each_for_its_own_and_loosely_for_what_the
     found = of_all(
         GROUPS,
         [
-            (first, {name: (HOTTER,) for name in GROUPS.channels}),
+            (first, dict.fromkeys(GROUPS.channels, (HOTTER,))),
             (second, {"B1.heat": (cool,), "ambient": (cool,), "A1.heat": (cool,)}),
         ],
         own,

@@ -134,7 +134,10 @@ def test_the_next_phase_knows_what_was_just_read() -> None:
 
 VOLTS = Phase(
     name="p",
-    targets={"mains": PhaseTarget(value=253.0, tolerance=3.0), "{unit}.volts": PhaseTarget(value=28, tolerance=1)},
+    targets={
+        "mains": PhaseTarget(value=253.0, tolerance=3.0),
+        "{unit}.volts": PhaseTarget(value=28, tolerance=1),
+    },
 )
 
 

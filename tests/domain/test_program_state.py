@@ -35,7 +35,9 @@ def look(
 ) -> tuple[GroupProgress, tuple[ProgramChange, ...]]:
     """Look once at a group of one unit."""
     plan = group_progress.group_plan(program)
-    return group_progress.advance(group, plan, WHO, lambda _units: sight, now_ns, {"A1": cycles})
+    return group_progress.advance(
+        group, plan, WHO, lambda _units: sight, now_ns=now_ns, cycles={"A1": cycles}
+    )
 
 
 def begun(program: Program, now_ns: int = 0) -> tuple[GroupProgress, tuple[ProgramChange, ...]]:
@@ -49,9 +51,7 @@ def order(
     return group_progress.by_hand(group, plan, WHO, wish, group.lead.last_ns)
 
 
-def course(
-    program: Program, looks: list[tuple[PhaseObservation, float]]
-) -> tuple[GroupProgress, list[What]]:
+def course(program: Program, looks: list[tuple[PhaseObservation, float]]) -> tuple[GroupProgress, list[What]]:
     """Look for so many seconds at each sight, ten times a second; return where it ended and what happened."""
     now_ns = 100 * S
     group, told = begun(program, now_ns)

@@ -3,11 +3,14 @@
 from __future__ import annotations
 
 import json
+from functools import partial
 from typing import Any
 
 import pytest
 
-from rig.domain import group_progress, kept_progress
+from rig.domain import group_progress, kept_progress, program_state
+from rig.domain.phase_monitor import PhaseObservation
+from rig.domain.program_state import Progress
 from tests.domain.program_cases import RECORDED, SEEDS, S, looks_of, program_of
 
 TABLE = json.loads(RECORDED.read_text("utf-8"))
@@ -35,7 +38,7 @@ def test_a_group_of_all_units_makes_of_any_course_what_one_program_per_rig_made_
         if look is not None:
             cycles = dict.fromkeys(WHO, int(look.cycles))
             group, changes = group_progress.advance(
-                group, plan, WHO, lambda _units, sight=look.sight: sight, look.now_ns, cycles
+                group, plan, WHO, partial(_seen, look.sight), now_ns=look.now_ns, cycles=cycles
             )
         for one in changes:
             tell(number, str(one.what), _json(one.progress, plan), one.why)
@@ -46,5 +49,9 @@ def test_a_group_of_all_units_makes_of_any_course_what_one_program_per_rig_made_
     assert told == TABLE["cases"][seed]["told"]
 
 
-def _json(progress: group_progress.Progress, plan: group_progress.GroupPlan) -> dict[str, Any]:
-    return group_progress.program_state.to_json(progress, plan.steps)
+def _seen(sight: PhaseObservation, _units: object) -> PhaseObservation:
+    return sight
+
+
+def _json(progress: Progress, plan: group_progress.GroupPlan) -> dict[str, Any]:
+    return program_state.to_json(progress, plan.steps)

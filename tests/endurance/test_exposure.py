@@ -326,9 +326,7 @@ def test_the_hours_of_a_unit_are_those_of_the_phases_of_its_own_group() -> None:
     first, second = exposures(room_, [BOTH])
     assert first.phases[0].in_force_s == pytest.approx(200, abs=1)
     assert second.phases[0].in_force_s == pytest.approx(1000, abs=1)
-    options = account_options(
-        replace(room_.layout, program=Program(phases=(BOTH,), order=("low",)))
-    )
+    options = account_options(replace(room_.layout, program=Program(phases=(BOTH,), order=("low",))))
     readings = HeldReadings(room_)
     hours = [served(readings, one, options).hours for one in readings.installations()]
     assert hours == pytest.approx([200 / 3600, 600 / 3600], abs=2 / 3600)

@@ -63,6 +63,7 @@ def test_a_unit_is_in_the_phase_of_its_own_group() -> None:
         of_group(0, "low", "A1", "A2"), of_group(1, "low", "B1"), of_group(40, "high", "B1"),
         of_group(60, "high", "A1", "A2"),
     ]  # fmt: skip
+
     def periods(unit: str | None) -> list[tuple[str, int, int]]:
         return [(one.phase, one.start_ns, one.end_ns) for one in in_force(events, SPAN, unit=unit)]
 

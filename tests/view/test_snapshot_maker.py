@@ -279,15 +279,14 @@ PLAN = Phase(name="high-mains", duration_s=600.0)
 def test_time_counts_from_the_moment_a_phase_is_reached_unless_a_warm_up_is_to_come(
     planned: Phase | None, done_s: float, stage: str, left_s: float
 ) -> None:
-    plan = replace(
-        layout(), program=Program(phases=(planned,), order=("high-mains",)) if planned else None
-    )
+    plan = replace(layout(), program=Program(phases=(planned,), order=("high-mains",)) if planned else None)
     feeder = Feeder(plan)
     feeder.everything(1.0)
     phase(feeder, 10.0, done_s=done_s, stage="warming up")
     feeder.everything(70.0)
     shown = shown_phase(feeder, 70.0)
-    assert (shown.stage, shown.left_s) == (stage, pytest.approx(left_s))
+    assert shown.stage == stage
+    assert shown.left_s == pytest.approx(left_s)
 
 
 def test_each_group_has_a_phase_of_its_own_until_an_event_of_its_units_or_of_all() -> None:

@@ -23,8 +23,10 @@ NO_PHASE = Phase(name="")
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SharedParts:
-    """What the groups of a session share. serials: by position, '' for nobody; in_force: has the limits of all
-    groups put in force; limits: what an event says of them.
+    """What the groups of a session share.
+
+    serials: by position, '' for nobody. in_force: has the limits of all groups put in force; limits: what
+    an event says of them.
     """
 
     blocks: Sequence[tuple[str, ...]]
@@ -41,7 +43,8 @@ class SharedParts:
 class GroupProgram:
     """Runs the program for one group. ``state``: where it stands.
 
-    ``out``: by unit that takes no part, the serial number of which that was said. alone: whether the rig has no other group; its events then name no units.
+    ``out``: by unit that takes no part, the serial number of which that was said. alone: whether the rig has
+    no other group; its events then name no units.
     """
 
     def __init__(
@@ -117,8 +120,8 @@ class GroupProgram:
             self.plan,
             self._who,
             lambda units: self._monitor.look(now_ns, units),
-            now_ns,
-            self._monitor.new_cycles(),
+            now_ns=now_ns,
+            cycles=self._monitor.new_cycles(),
         )
         self._move(state, changes, {})
         self._set(now_ns)

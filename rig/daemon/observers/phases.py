@@ -1,7 +1,7 @@
 """Test program of a session, for each group of units that share a source.
 
-Announces what is due, confirms it by readback, counts the time of each unit, and puts the limits of the phases
-in force. Stimuli with a source in the rig file are set by command; all others are set by a person.
+Announces what is due, confirms it by readback, counts the time of each unit, and puts the limits of the
+phases in force. Stimuli with a source in the rig file are set by command; all others are set by a person.
 """
 
 from __future__ import annotations

@@ -40,7 +40,12 @@ from tests.drivers.bus.scripted import ManualClock
 
 NAMES = ("mains_a", "mains_b", "ambient", "A1.volts", "A2.volts", "B1.volts")
 BLOCK = [NAMES]
-FINE = {"mains_a": 207.0, "mains_b": 207.0, "ambient": 25.0, **{f"{u}.volts": 28.0 for u in ("A1", "A2", "B1")}}
+FINE = {
+    "mains_a": 207.0,
+    "mains_b": 207.0,
+    "ambient": 25.0,
+    **{f"{u}.volts": 28.0 for u in ("A1", "A2", "B1")},
+}
 
 
 def channel(name: str) -> Channel:
@@ -127,7 +132,9 @@ class Shell:
 
     def live(self, seconds: float, **values: float) -> None:
         """Let time pass with these readings; ``A1`` stands for the volts of A1."""
-        self.values |= {f"{name}.volts" if f"{name}.volts" in FINE else name: one for name, one in values.items()}
+        self.values |= {
+            f"{name}.volts" if f"{name}.volts" in FINE else name: one for name, one in values.items()
+        }
         for _ in range(round(seconds * 10)):
             self.clock.advance(0.1)
             now_ns = self.clock.boot_ns()
@@ -196,8 +203,8 @@ def test_a_dead_unit_stops_nobody(run: RunDir) -> None:
     shell.live(0.3)
     text, _ = shell.last("leaves")
     assert text == (
-        "A2 (serial number SA2) takes no part in the test program from now on; phase low for A1, A2 continues "
-        "without it"
+        "A2 (serial number SA2) takes no part in the test program from now on; phase low for A1, A2 "
+        "continues without it"
     )
     shell.live(8.0, mains_a=253.0, mains_b=253.0)
     assert shell.told("A1", "A2")[-1] == ("ended", "")
