@@ -10,6 +10,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Collection, Mapping, Sequence
 from dataclasses import dataclass, field, replace
+from itertools import chain
 from typing import Any
 
 from rig.domain import program_state
@@ -226,7 +227,7 @@ def _work(progress: Progress, *, ended: bool) -> Work:
 def _lacked(group: GroupProgress, plan: GroupPlan, who: Who) -> int | None:
     """Return the next step that somebody lacks: first those to come, then from the beginning; None: none."""
     coming = range(max(0, group.lead.at + 1), len(plan.steps))
-    for at in [*coming, *range(len(plan.steps))]:
+    for at in chain(coming, range(len(plan.steps))):
         if any(not group.work_of(serial, at).ended for serial in who.values()):
             return at
     return None
