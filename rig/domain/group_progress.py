@@ -78,10 +78,10 @@ class GroupProgress:
         return self.work.get(serial, {}).get(at, NO_WORK)
 
 
-Outcome = tuple[GroupProgress, tuple[ProgramChange, ...]]
+MovedGroup = tuple[GroupProgress, tuple[ProgramChange, ...]]
 
 
-def begin(plan: GroupPlan, who: Who, now_ns: int) -> Outcome:
+def begin(plan: GroupPlan, who: Who, now_ns: int) -> MovedGroup:
     """Return a group at the beginning of the program."""
     lead = Progress(since_ns=now_ns)
     group = seated(GroupProgress(lead=lead, waiting_ns=now_ns), plan, who, now_ns)
@@ -90,7 +90,7 @@ def begin(plan: GroupPlan, who: Who, now_ns: int) -> Outcome:
 
 def advance(
     group: GroupProgress, plan: GroupPlan, who: Who, see: See, *, now_ns: int, cycles: Mapping[str, int]
-) -> Outcome:
+) -> MovedGroup:
     """Return where the group stands after a look at ``now_ns`` (boot clock), and what happened.
 
     cycles: by unit, drive cycles completed since the look before. Looks must not go back in time.
@@ -105,7 +105,8 @@ def advance(
     lacking = {unit: serial for unit, serial in who.items() if not group.work_of(serial, at).ended}
     group = _look(group, plan.steps[at], lacking, see, now_ns=now_ns, cycles=cycles)
     group, changes = _lead(group, plan.steps[at], lacking or who, see(lacking) if lacking else None, now_ns)
-    if who and all(group.work_of(serial, at).ended for serial in who.values()):
+    held = group.lead.stage is PhaseStage.HELD
+    if who and not held and all(group.work_of(serial, at).ended for serial in who.values()):
         done = ProgramChange(what=What.DONE, progress=group.lead)
         group, more = _to_step(group, plan, who, _lacked(group, plan, who), now_ns)
         return group, (*changes, done, *more)
@@ -135,7 +136,7 @@ def _look(
 
 def _lead(
     group: GroupProgress, step: ProgramStep, counted: Who, sight: PhaseObservation | None, now_ns: int
-) -> Outcome:
+) -> MovedGroup:
     """Return the group as a whole after a look. sight: None where nobody lacks any of the step.
 
     counted: whose times it shows, the least of them.
@@ -157,7 +158,7 @@ def _least(ones: Sequence[Progress]) -> dict[str, Any]:
     return {name: min(getattr(one, name) for one in ones) for name in COUNTS} if ones else {}
 
 
-def _remind(group: GroupProgress, plan: GroupPlan, who: Who, now_ns: int) -> Outcome:
+def _remind(group: GroupProgress, plan: GroupPlan, who: Who, now_ns: int) -> MovedGroup:
     """Return the group, and OVERDUE where targets have been unmet for another time-out."""
     if group.lead.stage not in _WAITING:
         return replace(group, waiting_ns=None, reminded=0), ()
@@ -233,7 +234,7 @@ def _lacked(group: GroupProgress, plan: GroupPlan, who: Who) -> int | None:
     return None
 
 
-def _to_step(group: GroupProgress, plan: GroupPlan, who: Who, at: int | None, now_ns: int) -> Outcome:
+def _to_step(group: GroupProgress, plan: GroupPlan, who: Who, at: int | None, now_ns: int) -> MovedGroup:
     """Return the group at the beginning of a step, or at the end of the program (None)."""
     steps, was = plan.steps, group.lead
     before = steps[was.at].phase.name if 0 <= was.at < len(steps) else ""
@@ -246,14 +247,15 @@ def _to_step(group: GroupProgress, plan: GroupPlan, who: Who, at: int | None, no
         last_ns=now_ns,
     )
     ones = {serial: _in_step(lead, group, serial) for serial in who.values()}
-    lacking = [ones[one] for one in ones if not group.work_of(one, lead.at).ended]
-    lead = replace(lead, **_least(lacking or list(ones.values())))
+    lacking = {unit: ones[one] for unit, one in who.items() if not group.work_of(one, lead.at).ended}
+    lead = replace(lead, **_least(list(lacking.values()) or list(ones.values())))
     what = What.ENDED if ended else What.DUE
     moved = replace(group, lead=lead, present=ones, waiting_ns=None if ended else now_ns, reminded=0)
-    return moved, (ProgramChange(what=what, progress=lead),)
+    why = f"only {', '.join(lacking)} still to do" if not ended and len(lacking) < len(who) else ""
+    return moved, (ProgramChange(what=what, progress=lead, why=why),)
 
 
-def by_hand(group: GroupProgress, plan: GroupPlan, who: Who, wish: str, now_ns: int) -> Outcome:
+def by_hand(group: GroupProgress, plan: GroupPlan, who: Who, wish: str, now_ns: int) -> MovedGroup:
     """Return the group after an order: ``hold``, ``go``, ``next``, or a phase's name.
 
     A name means its next time in the course, from the present step on, else its last; the steps from there on
@@ -281,7 +283,7 @@ def by_hand(group: GroupProgress, plan: GroupPlan, who: Who, wish: str, now_ns: 
     return _to_step(replace(group, work=work), plan, who, at, now_ns)
 
 
-def _held(group: GroupProgress, wish: str, now_ns: int) -> Outcome:
+def _held(group: GroupProgress, wish: str, now_ns: int) -> MovedGroup:
     signal = PhaseSignal.HOLD if wish == "hold" else PhaseSignal.GO
     stage = TABLE.get((group.lead.stage, signal))
     if stage is None:

@@ -124,7 +124,7 @@ ROOM_ONLY = ("",)
 
 
 @dataclass(frozen=True, slots=True)
-class _Watched:
+class _WatchedChannel:
     """A channel that a rule is about.
 
     unit: the one it is for, None where it is for all; owner: the one whose channel is named outright.
@@ -302,20 +302,20 @@ class PhaseMonitor:
 
     # ---- whom a channel concerns
 
-    def _each(self, channel: str) -> list[_Watched]:
+    def _each(self, channel: str) -> list[_WatchedChannel]:
         """Return the channels that a name stands for in this group."""
         if "{unit}" in channel:
-            return [_Watched(named(channel, unit), unit, None) for unit in self._places]
+            return [_WatchedChannel(named(channel, unit), unit, None) for unit in self._places]
         if all(self._is_foreign(channel, unit) for unit in self._places or ROOM_ONLY):
             return []
         owner = self._owner(channel)
-        return [] if owner in self._scope.others else [_Watched(channel, None, owner)]
+        return [] if owner in self._scope.others else [_WatchedChannel(channel, None, owner)]
 
     def _owner(self, channel: str) -> str | None:
         unit, dot, _ = channel.partition(".")
         return unit if dot and (unit in self._places or unit in self._scope.others) else None
 
-    def _concerns(self, one: _Watched, units: Collection[str]) -> bool:
+    def _concerns(self, one: _WatchedChannel, units: Collection[str]) -> bool:
         if one.unit is not None:
             return one.unit in units
         if one.owner is not None:

@@ -45,14 +45,14 @@ def words(change: ProgramChange, scope: TextScope) -> str:
     if change.what is What.UNKNOWN:
         return which + (f"{UNKNOWN_PHASE} ({change.why})" if change.why else UNKNOWN_PHASE)
     if not 0 <= progress.at < len(steps):
-        return f"{change.why}; the program has ended" if change.what in _OF_ONE_UNIT else which + NOTHING
+        return change.why if change.what in _OF_ONE_UNIT else which + NOTHING
     phase = steps[progress.at].phase
     name = f"phase {phase.name}" + (f" for {', '.join(scope.units)}" if scope.units else "")
     done = so_far(progress, phase)
     step = f"{name}, step {progress.at + 1} of {len(steps)}"
     if change.what in {What.DUE, What.OVERDUE}:
-        late = f"; overdue for {change.why}" if change.what is What.OVERDUE else ""
-        return _due(step + late, phase, scope)
+        late = "overdue for " if change.what is What.OVERDUE else ""
+        return _due(f"{step}; {late}{change.why}" if change.why else step, phase, scope)
     texts = {
         What.REACHED: f"{name} reached{_then(phase)}",
         What.COUNTS: f"{name}: warm-up complete after {duration(progress.warm_s)}; time counts from now on",

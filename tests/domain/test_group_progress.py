@@ -125,6 +125,7 @@ def test_a_repaired_unit_is_given_what_it_lacks_after_the_last_step() -> None:
     due = [one.progress.at for one in room.changes if one.what is What.DUE]
     assert due == [0, 1, 2, 3, 1], "the one step that it lacks, and nothing else"
     assert room.ended("0001") == [0, 1, 2, 3]
+    assert [one.why for one in room.changes if one.what is What.DUE] == [*[""] * 4, "only A2 still to do"]
     room.live(8.0)
     assert room.whats()[-1] is What.ENDED
     assert room.ended("0002") == [0, 1, 2, 3]
@@ -175,6 +176,19 @@ def test_a_named_phase_is_done_again_with_all_that_follows() -> None:
     assert room.ended("0001") == [0, 1]
     room.live(13 + 8)
     assert room.group.lead.stage is PhaseStage.OVER
+
+
+def test_a_program_that_is_held_stays_where_it_is_whoever_leaves() -> None:
+    room = Room(who={"A1": "0001", "A2": "0002"})
+    room.met["A2"] = False
+    room.live(13.0)
+    room.order("hold")
+    del room.who["A2"]
+    room.live(5.0)
+    assert (room.group.lead.at, room.group.lead.stage) == (0, PhaseStage.HELD)
+    room.order("go")
+    room.live(0.2)
+    assert room.group.lead.at == 1
 
 
 def test_with_nobody_to_take_part_nothing_counts_and_nothing_ends() -> None:

@@ -233,6 +233,7 @@ def test_a_repaired_unit_is_given_what_it_lacks(run: RunDir) -> None:
     shell.phases.take_part("A2", True)
     shell.live(8.0, mains_a=253.0, mains_b=253.0)
     assert shell.told("A1", "A2")[-1] == ("due", "low"), "A2 lacks all of it"
+    assert "(phase low for A1, A2, step 1 of 2; only A2 still to do); caution" in shell.last("due")[0]
     shell.live(13.0, mains_a=207.0)
     assert shell.told("A1", "A2")[-1] == ("ended", "")
     assert shell.told("B1")[-1] == ("ended", "")
