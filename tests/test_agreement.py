@@ -133,9 +133,9 @@ def _deaths_phases_and_hours(run: RunReader) -> None:
         (one.unit, one.serial, one.observed_h) for one in stays
     ]
     forces = HeldReadings(run).forces()
-    last = forces[-1].phase if forces and forces[-1].end_ns == account.span_ns[1] else ""
-    shown = Feed(run.path).live.phase
-    assert (shown.name if shown else "") == last
+    last = {one.group: one.phase for one in forces if one.end_ns == account.span_ns[1]}
+    shown = Feed(run.path).live.phases
+    assert {group: one.view.name for group, one in shown.items()} == last
 
 
 def _lasting(run: RunReader) -> None:

@@ -73,6 +73,8 @@ class OrderHandlers:
                 raise ValueError("died without a unit; name the unit")
             data["died"] = True
         self._announce(EventKind.NOTE, unit or "run", text, data)
+        if data.get("died") and self._phases is not None:
+            self._phases.take_part(unit, False)
 
     def _swap(self, order: Order) -> None:
         unit, serial = order.text_of("unit"), order.text_of("serial").strip()
@@ -98,6 +100,8 @@ class OrderHandlers:
         self._announce(EventKind.UNIT, unit, change.text, change.data() | order_data(order))
         if self._limits is not None:
             self._limits.seat(sits)
+        if self._phases is not None:
+            self._phases.take_part(unit, bool(serial))
         self._keeper.save()
 
     def _incident(self, order: Order) -> None:

@@ -38,6 +38,7 @@ from rig.domain.formatting import duration
 from rig.domain.limit_evaluation import Evaluation
 from rig.domain.limit_history import PRE_FLIGHT
 from rig.domain.model import EventKind
+from rig.domain.operating_state import OperatingState, UnitCondition, takes_part
 from rig.domain.program import Program
 from rig.domain.recorded_excursions import left_open_data
 from rig.rigfile import config as rig_config
@@ -265,7 +266,13 @@ class RecordingSession:
             announce=self.announce,
             clock=self.clock,
             offset_ns=self.writer.offset_ns,
+            told=self._took_part,
         )
+
+    def _took_part(self, unit: str, condition: UnitCondition) -> None:
+        """Let the test program go on without a unit that cannot take part, and with it again."""
+        if self.phases is not None and condition.state is not OperatingState.UNOBSERVED:
+            self.phases.take_part(unit, takes_part(condition))
 
     def _inbox(self) -> Inbox:
         orders = OrderHandlers(

@@ -122,10 +122,18 @@ def _from_record(run: RunDir, fault: str, disk: Disk, *, never_begun: bool) -> t
     newest = max(sessions, default=None)
     if newest is None:
         return {}, ""
+    parts: dict[tuple[str, ...], dict[str, Any]] = {}
     for event in reversed(Tail(run.path, disk=disk).poll().events):
-        progress = event.data.get("progress")
+        progress, group = event.data.get("progress"), event.data.get("group")
         if event.kind is EventKind.PHASE and isinstance(progress, dict):
-            return progress, ""
+            if not isinstance(group, list):
+                if not parts:
+                    return progress, ""
+                break  # recorded before there were several groups
+            parts.setdefault(tuple(map(str, group)), progress)
+    if parts:
+        why = fault or f"{run.path / session_state.NAME} is missing"  # of a group without an event here
+        return {"groups": [{"units": list(units), **one} for units, one in parts.items()]}, why
     if never_begun:
         return {}, ""
     try:

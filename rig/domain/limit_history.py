@@ -3,7 +3,9 @@
 Every event that changes limits carries ``data["limits"]``: all channels whose limits differ, from then on,
 from those of the session's own rig file, with all their limits; a channel that is not named has its own.
 After the end of a program those of the rig file in force hold again. An event of a phase without such data
-(no logger of ours wrote it) stands for the limits that the program gives that phase.
+(no logger of ours wrote it) stands for the limits that the program gives that phase. An event of a group of
+units (``data["group"]``) changes only what concerns these units: their channels, the channels of their
+sources, and those of the whole room.
 
 Limits sleep while nobody can keep them: those of a place that is empty; the low ones of a unit without power
 and of one that failed; the low limits of output and supply, and of what follows from these, while a unit is
@@ -27,8 +29,10 @@ from rig.domain.operating_state import OperatingState
 from rig.domain.positions import by_effect
 from rig.domain.program import Phase, Program
 from rig.domain.signals import followers, signals_of
+from rig.domain.source_groups import concerns
 
 KEY = "limits"
+GROUP = "group"
 PRE_FLIGHT = "pre-flight"
 """What an event says of itself that lets only the limits of a pre-flight hold."""
 _CHANGING = frozenset({EventKind.PHASE, EventKind.CONFIG_CHANGE})
@@ -48,8 +52,6 @@ class Rest(enum.Enum):
     ALL = "all"
 
 
-ROOM = ""
-"""Stands for the room among the units: the low limits of stimuli that a program sets sleep after its end."""
 _RESTS = {
     OperatingState.ABSENT: Rest.ALL,
     OperatingState.UNPOWERED: Rest.OFF,
@@ -100,19 +102,22 @@ def limit_spans(
     events = by_effect(events)
     known = layouts or {}
     facts = layout.channels.get(channel)
-    unit = (facts.unit or ROOM) if facts is not None else ROOM
+    sleeper = sleeper_of(facts) if facts is not None else channel
     spans: list[LimitSpan] = []
     limits = _own(channel, layout)
-    rests = rest_after(unit, _first_of(unit, events), Rest.NONE)
-    lows = channel in resting_lows(layout, unit)
+    rests = rest_after(layout, sleeper, _first_of(sleeper, events), Rest.NONE)
+    lows = channel in resting_lows(layout, sleeper)
     for event in events:
         mine = known.get(event.session, layout)
         own = _own(channel, mine)
         program = phases or (mine.program.phases if mine.program else ())
-        becomes = _put_in_force(event, channel, facts.unit if facts is not None else None, own, program)
+        own_unit = facts.unit if facts is not None else None
+        becomes = (
+            _put_in_force(event, channel, own_unit, own, program) if reaches(event, mine, channel) else None
+        )
         if not spans and event.kind is not EventKind.SESSION_START:
             _begin(spans, event, waking(own, rests, lows=lows))
-        rests = rest_after(unit, event, rests)
+        rests = rest_after(mine, sleeper, event, rests)
         limits = limits if becomes is None else becomes
         _begin(spans, event, waking(limits, rests, lows=lows))
     return spans or [LimitSpan(start_ns=None, end_ns=None, limits=waking(limits, rests, lows=lows))]
@@ -133,16 +138,26 @@ def _put_in_force(
     return phase.limits_of(channel, unit, own) if phase is not None else own
 
 
-def rest_after(unit: str, event: Event | None, before: Rest) -> Rest:
-    """Return which limits of a unit sleep after an event; ``before``: those that did before it."""
+def sleeper_of(channel: Channel) -> str:
+    """Return what a channel's limits sleep with: its unit, or the channel of the room itself."""
+    return channel.unit or channel.name
+
+
+def rest_after(layout: Layout, sleeper: str, event: Event | None, before: Rest) -> Rest:
+    """Return which limits of a unit, or of a channel of the room, sleep after an event.
+
+    ``before``: those that did before it.
+    """
     if event is None:
         return before
     phase = begun_phase(event)
-    if phase == "" and event.data.get("what") == "ended":
-        return Rest.ENDED if before is Rest.NONE else before  # nothing drives it from now on
-    if phase:
-        return Rest.NONE if before is Rest.ENDED else before
-    if event.subject != unit:
+    if phase is not None:
+        if not _reaches_sleeper(event, layout, sleeper):
+            return before
+        if phase == "" and event.data.get("what") == "ended":
+            return Rest.ENDED if before is Rest.NONE else before  # nothing drives it from now on
+        return Rest.NONE if phase and before is Rest.ENDED else before
+    if event.subject != sleeper or sleeper not in layout.units:
         return before
     if event.kind is EventKind.UNIT and "serial" in event.data:
         return Rest.NONE if event.data["serial"] else Rest.ALL
@@ -152,11 +167,21 @@ def rest_after(unit: str, event: Event | None, before: Rest) -> Rest:
     return before
 
 
+def _reaches_sleeper(event: Event, layout: Layout, sleeper: str) -> bool:
+    group = group_of(event)
+    return not group or (sleeper in group if sleeper in layout.units else concerns(layout, group, sleeper))
+
+
+def all_awake(layout: Layout) -> dict[str, Rest]:
+    """Return everything whose limits may sleep, with none of them asleep."""
+    return dict.fromkeys([*sorted(_set_by_the_rig(layout)), *layout.units], Rest.NONE)
+
+
 def rests_after(layout: Layout, events: Iterable[Event]) -> dict[str, Rest]:
-    """Return which limits of each unit sleep after all that is recorded."""
-    rests = dict.fromkeys([ROOM, *layout.units], Rest.NONE)
+    """Return which limits sleep after all that is recorded, by unit or channel of the room."""
+    rests = all_awake(layout)
     for event in events:
-        rests = {unit: rest_after(unit, event, was) for unit, was in rests.items()}
+        rests = {one: rest_after(layout, one, event, was) for one, was in rests.items()}
     return rests
 
 
@@ -168,23 +193,35 @@ def waking(limits: tuple[Limit, ...], rests: Rest, *, lows: bool) -> tuple[Limit
     return tuple(one for one in limits if one.side is not Side.LOW) if asleep else limits
 
 
-def resting_lows(layout: Layout, unit: str) -> set[str]:
-    """Return the unit's (or the room's) channels whose low limits nobody can keep without drive."""
-    if unit == ROOM:
-        return _set_by_the_rig(layout)
-    place = layout.units.get(unit)
-    signals = None if place is None else signals_of(layout, place)
-    roots = {one.channel for one in (signals.output, signals.supply) if one is not None} if signals else set()
-    return {name for name in followers(layout.channels, roots) if layout.channels[name].unit == unit}
+def resting_lows(layout: Layout, sleeper: str) -> set[str]:
+    """Return the channels of a unit, or of the room, whose low limits nobody can keep without drive."""
+    place = layout.units.get(sleeper)
+    if place is None:
+        return {sleeper} & _set_by_the_rig(layout)
+    signals = signals_of(layout, place)
+    roots = {one.channel for one in (signals.output, signals.supply) if one is not None}
+    return {name for name in followers(layout.channels, roots) if layout.channels[name].unit == sleeper}
 
 
-def _first_of(unit: str | None, events: Sequence[Event]) -> Event | None:
+def _first_of(unit: str, events: Sequence[Event]) -> Event | None:
     """Return an event that says who sat in a place before all that is recorded of it."""
     swaps = (one for one in events if one.kind is EventKind.UNIT and one.subject == unit)
     first = next((one for one in swaps if "serial" in one.data), None)
     if first is None or "before" not in first.data:
         return None
     return replace(first, data={"serial": first.data["before"]})
+
+
+def group_of(event: Event) -> tuple[str, ...]:
+    """Return the units that an event of the program is about, () for all."""
+    group = event.data.get(GROUP)
+    return tuple(map(str, group)) if event.kind is EventKind.PHASE and isinstance(group, list | tuple) else ()
+
+
+def reaches(event: Event, layout: Layout, channel: str) -> bool:
+    """Return whether the limits that an event puts in force are any matter of a channel."""
+    group = group_of(event)
+    return not group or concerns(layout, group, channel)
 
 
 def begun_phase(event: Event) -> str | None:
@@ -194,12 +231,18 @@ def begun_phase(event: Event) -> str | None:
     return str(event.data.get("phase", event.text or event.subject) or "")
 
 
-def judged_by(layout: Layout, event: Event) -> Layout:
-    """Return the layout with the limits that this event puts in force; ``layout``: the session's own."""
+def judged_by(layout: Layout, event: Event, before: Layout | None = None) -> Layout:
+    """Return the layout with the limits that this event puts in force; ``layout``: the session's own.
+
+    before: as it was until then, for what the event does not reach.
+    """
     if event.kind not in _CHANGING or KEY not in event.data:
         return layout
+    rest = layout if before is None else before
     changed = {
         name: replace(channel, limits=_named(event, name, channel.limits))
+        if reaches(event, layout, name)
+        else rest.channels[name]
         for name, channel in layout.channels.items()
     }
     return replace(layout, channels=changed)
@@ -223,7 +266,7 @@ def awake(channels: Mapping[str, Channel], rests: Mapping[str, Rest], layout: La
     lows = {name for unit in dim for name in resting_lows(layout, unit)}
     return {
         name: replace(
-            one, limits=waking(one.limits, rests.get(one.unit or ROOM, Rest.NONE), lows=name in lows)
+            one, limits=waking(one.limits, rests.get(sleeper_of(one), Rest.NONE), lows=name in lows)
         )
         for name, one in channels.items()
     }

@@ -234,6 +234,17 @@ def advance(
         changes.append(change)
 
 
+def takes_part(unit: UnitCondition) -> bool:
+    """Return whether the test program has to wait for a unit: not if it is absent, failed or switched off.
+
+    One without mains, or off for a reason that nobody knows, is waited for: the mains may be what the phase
+    is about, and a person may come.
+    """
+    if unit.state is OperatingState.UNPOWERED:
+        return unit.cause not in {Cause.ORDER, Cause.NOTE}
+    return unit.state not in {OperatingState.ABSENT, OperatingState.FAILED}
+
+
 def appearance(unit: UnitCondition, rules: UnitRules) -> tuple[OperatingState, Cause]:
     """Return the state that a unit shows now, whatever was stated before."""
     if not unit.serial:

@@ -30,7 +30,8 @@ class OrderKind(enum.StrEnum):
     RELOAD = "reload"
     """Apply the limits of another rig file: data ``config`` (its digits in the run), ``text``."""
     PHASE = "phase"
-    """Move in the test program: data ``to`` (a phase's name, ``next``, ``hold`` or ``go``), ``text``."""
+    """Move in the test program: data ``to`` (a phase's name, ``next``, ``hold`` or ``go``), ``text``, perhaps
+    ``unit``: only the group of that unit."""
     INCIDENT = "incident"
     """Open an incident by hand, or enter something about one: data ``text``; incident_entries.py."""
 

@@ -6,7 +6,7 @@ Frozen with the layout, so that nobody parses a rig file to explain a run. Names
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Container, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Any
 
@@ -97,7 +97,8 @@ class Phase:
     targets: by stimulus channel; limits: by channel, in place of the channel's own while it is in force.
     settle_s: how long the targets must be met to count as reached, or missed to count as left.
     warm_up_s, steady: what must pass after that before time counts. ramp_s: how slowly to go to the targets.
-    once: only in the first pass. load: what the units drive, in words.
+    once: only in the first pass. load: what the units drive, in words. time_out_s: how long its targets may
+    stay unmet until that is told again; None: as ``wait_s`` says.
     """
 
     name: str
@@ -114,10 +115,13 @@ class Phase:
     once: bool = False
     load: str = ""
     description: str = ""
+    time_out_s: float | None = None
 
-    def targets_of(self, unit: str) -> dict[str, PhaseTarget]:
-        """Return the targets as they stand for one unit."""
-        return {named(channel, unit): target for channel, target in self.targets.items()}
+    def targets_of(self, unit: str, foreign: Container[str] = ()) -> dict[str, PhaseTarget]:
+        """Return the targets that concern one unit. foreign: channels of sources of other units only."""
+        return {
+            named(channel, unit): target for channel, target in self.targets.items() if channel not in foreign
+        }
 
     def limits_of(self, channel: str, unit: str | None, own: tuple[Limit, ...]) -> tuple[Limit, ...]:
         """Return the limits of a channel in this phase: the phase's, else its ``own``."""
@@ -179,6 +183,26 @@ class Program:
             for phase in self.phases
             if phase.name in times
         )
+
+
+WAIT_BY_HAND_S = 1800.0
+"""How long targets that a person sets may stay unmet until it is told again, where the rig file does not say:
+time to walk to a variac and settle it, and a small loss in a phase of hours (common practice, no source)."""
+
+
+def by_hand(phase: Phase, program: Program, foreign: Container[str] = ()) -> list[str]:
+    """Return the targets of a phase, as they are written, that a person has to set."""
+    return [one for one in phase.targets if one not in program.sources and one not in foreign]
+
+
+def wait_s(phase: Phase, program: Program, foreign: Container[str] = ()) -> float | None:
+    """Return how long the targets of a phase may stay unmet until that is told; None: it never is.
+
+    Bursts are made by hand as well: a source holds a level.
+    """
+    if phase.time_out_s is not None:
+        return phase.time_out_s
+    return WAIT_BY_HAND_S if by_hand(phase, program, foreign) or phase.drive is not None else None
 
 
 def named(channel: str, unit: str) -> str:

@@ -1,4 +1,6 @@
-"""State of the test program: a table of stages, and the function that moves through it.
+"""State of a unit, or of a group, within the test program: a table of stages, and the way through it.
+
+``rig.domain.group_progress`` has the units of a group go through the steps together.
 
 Time counts for a phase only between two looks that both saw its targets met; so a gap, a hung meter or a
 variac that slipped cost time and never give any. A phase is reached when its targets have been met for its
@@ -14,7 +16,7 @@ from typing import Any
 
 from rig.domain.model import Limit
 from rig.domain.phase_monitor import PhaseObservation
-from rig.domain.program import Program, ProgramStep, looser, strictest
+from rig.domain.program import Phase, Program, ProgramStep, looser, strictest
 
 LONGEST_STEP_NS = 5_000_000_000
 """Looks farther apart than this (a suspended machine, a stalled process) count for nothing."""
@@ -95,6 +97,14 @@ class What(enum.StrEnum):
     GOES_ON = "goes on"
     RESUMED = "resumed"
     UNKNOWN = "unknown"
+    OVERDUE = "overdue"
+    """Targets unmet for the time-out of the phase, and again for each further one."""
+    LEAVES = "leaves"
+    """A unit takes no part any more; the others go on."""
+    JOINS = "joins"
+    """A unit takes part, with what its serial number has done."""
+    WITNESS = "witness"
+    """The drive is read at another channel: its own belongs to a unit that takes no part."""
 
 
 _TOLD: dict[tuple[PhaseStage, PhaseStage], What] = {
@@ -107,7 +117,7 @@ _TOLD: dict[tuple[PhaseStage, PhaseStage], What] = {
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Progress:
-    """Where the program stands. ``at``: index among the program's steps, -1 where it is not known.
+    """Where a unit or a group stands. ``at``: index among the program's steps, -1 where it is not known.
 
     done_s, cycles: what counted in this phase; warm_s: of its warm-up. before: name of the phase before,
     '' for none. since_ns: when the stage began, last_ns: when it was looked at last (0: not yet), both on
@@ -134,45 +144,28 @@ class ProgramChange:
     why: str = ""
 
 
-def begin(now_ns: int) -> tuple[Progress, tuple[ProgramChange, ...]]:
-    """Return a program at its very beginning."""
-    progress = Progress(since_ns=now_ns)
-    return progress, (ProgramChange(what=What.DUE, progress=progress),)
-
-
-def advance(
-    progress: Progress,
-    steps: Sequence[ProgramStep],
-    sight: PhaseObservation,
-    now_ns: int,
-    new_cycles: int = 0,
+def within_step(
+    progress: Progress, step: ProgramStep, sight: PhaseObservation, now_ns: int, new_cycles: int = 0
 ) -> tuple[Progress, tuple[ProgramChange, ...]]:
-    """Return where the program stands after a look at ``now_ns`` (boot clock), and what happened.
+    """Return the state within a step after a look at ``now_ns`` (boot clock), and what changed.
 
     new_cycles: drive cycles completed since the look before. Looks must not go back in time.
     """
-    if progress.stage in {PhaseStage.OVER, PhaseStage.UNKNOWN} or not 0 <= progress.at < len(steps):
-        return progress, ()
     progress = _counted(progress, sight, now_ns, new_cycles)
-    happenings: list[ProgramChange] = []
-    for signal in _signals(progress, steps[progress.at], sight, now_ns):
+    changes: list[ProgramChange] = []
+    for signal in _signals(progress, step, sight, now_ns):
         stage = TABLE.get((progress.stage, signal))
         if stage is not None:
             what = _TOLD.get((progress.stage, stage))
             progress = replace(progress, stage=stage, since_ns=now_ns)
             if what is not None:
-                happenings.append(ProgramChange(what=what, progress=progress, why=sight.missed))
-    phase = steps[progress.at].phase
-    if progress.stage is PhaseStage.WARMING and _is_warm(progress, steps[progress.at], sight):
-        warmed = bool(phase.warm_up_s or phase.steady) and progress.done_s == 0.0
+                changes.append(ProgramChange(what=what, progress=progress, why=sight.missed))
+    if progress.stage is PhaseStage.WARMING and _is_warm(progress, step, sight):
+        warmed = has_warm_up(step.phase) and progress.done_s == 0.0
         progress = replace(progress, stage=PhaseStage.RUNNING, since_ns=now_ns)
         if warmed:
-            happenings.append(ProgramChange(what=What.COUNTS, progress=progress))
-    if progress.stage is PhaseStage.RUNNING and _is_full(progress, steps[progress.at], sight):
-        happenings.append(ProgramChange(what=What.DONE, progress=progress))
-        progress, more = to_step(progress, steps, progress.at + 1, now_ns)
-        happenings += more
-    return progress, tuple(happenings)
+            changes.append(ProgramChange(what=What.COUNTS, progress=progress))
+    return progress, tuple(changes)
 
 
 def _counted(progress: Progress, sight: PhaseObservation, now_ns: int, new_cycles: int) -> Progress:
@@ -207,8 +200,11 @@ def _is_warm(progress: Progress, step: ProgramStep, sight: PhaseObservation) -> 
     return progress.done_s > 0.0 or (progress.warm_s >= step.phase.warm_up_s and sight.steady)
 
 
-def _is_full(progress: Progress, step: ProgramStep, sight: PhaseObservation) -> bool:
+def is_full(progress: Progress, step: ProgramStep, sight: PhaseObservation) -> bool:
+    """Return whether all that a step asks for is done. One that ends by hand never is."""
     phase = step.phase
+    if progress.stage is not PhaseStage.RUNNING:
+        return False
     if phase.duration_s is None and phase.count is None and not phase.until:
         return False  # it ends by hand
     long = phase.duration_s is None or progress.done_s >= phase.duration_s
@@ -216,41 +212,46 @@ def _is_full(progress: Progress, step: ProgramStep, sight: PhaseObservation) -> 
     return long and often and (not phase.until or sight.ended)
 
 
-def to_step(
-    progress: Progress, steps: Sequence[ProgramStep], at: int, now_ns: int
-) -> tuple[Progress, tuple[ProgramChange, ...]]:
-    """Return the program at the beginning of step ``at``, or at its end if there is no such step."""
-    before = steps[progress.at].phase.name if 0 <= progress.at < len(steps) else ""
-    stage = PhaseStage.DUE if at < len(steps) else PhaseStage.OVER
-    fresh = Progress(at=at, stage=stage, before=before, since_ns=now_ns, last_ns=now_ns)
-    return fresh, (ProgramChange(what=What.DUE if stage is PhaseStage.DUE else What.ENDED, progress=fresh),)
+def has_warm_up(phase: Phase) -> bool:
+    """Return whether anything must pass between reaching a phase and the time that counts."""
+    return bool(phase.warm_up_s or phase.steady)
 
 
-def by_hand(
-    progress: Progress, program: Program, wish: str, now_ns: int
-) -> tuple[Progress, tuple[ProgramChange, ...]]:
-    """Return the program after an order: ``hold``, ``go``, ``next``, or a phase's name.
+# ---- the clock of a phase
 
-    A name means its next time in the course, from the present step on, else its last. Raises ValueError in
-    words for a wish that makes no sense now.
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PhaseClock:
+    """Stage and times of a phase at one moment. to_go_s: None where the end is not a matter of time."""
+
+    stage: str
+    done_s: float | None
+    to_go_s: float | None
+
+
+def time_to_go(done_s: float | None, planned_s: float | None) -> float | None:
+    """Return how long a phase still goes, its targets met; None where that is not a matter of time."""
+    return None if done_s is None or planned_s is None else max(0.0, planned_s - done_s)
+
+
+def phase_clock(
+    stage: str, done_s: float | None, planned_s: float | None, *, since_s: float, phase: Phase | None
+) -> PhaseClock:
+    """Return the clock of a phase ``since_s`` after the event that gave stage and time done.
+
+    phase: as planned, None where it is not known. A target missed for a moment is not yet a phase left. The
+    step from warming up to running has an event of its own only where a warm-up is planned and none of the
+    time was done; elsewhere time counts at once.
     """
-    steps = program.steps
-    if wish in {"hold", "go"}:
-        stage = TABLE.get((progress.stage, PhaseSignal.HOLD if wish == "hold" else PhaseSignal.GO))
-        if stage is None:
-            raise ValueError(f"the program is {progress.stage}: {wish} is not possible now")
-        moved = replace(progress, stage=stage, since_ns=now_ns, met=False)
-        return moved, (ProgramChange(what=What.HELD if wish == "hold" else What.GOES_ON, progress=moved),)
-    if wish == "next":
-        if progress.stage in {PhaseStage.OVER, PhaseStage.UNKNOWN}:
-            raise ValueError(f"the program is {progress.stage}: name the phase to go to")
-        return to_step(progress, steps, progress.at + 1, now_ns)
-    places = [at for at, step in enumerate(steps) if step.phase.name == wish]
-    if not places:
-        known = ", ".join(dict.fromkeys(step.phase.name for step in steps))
-        raise ValueError(f"the program has no phase {wish!r}; there are: {known}")
-    at = next((place for place in places if place > progress.at), places[-1])
-    return to_step(progress, steps, at, now_ns)
+    warmed = done_s is not None and done_s > 0.0
+    if stage == PhaseStage.WARMING and (warmed or (phase is not None and not has_warm_up(phase))):
+        stage = PhaseStage.RUNNING
+    if done_s is not None and stage in {PhaseStage.RUNNING, PhaseStage.SLIPPING}:
+        done_s += max(0.0, since_s)
+    return PhaseClock(stage=str(stage), done_s=done_s, to_go_s=time_to_go(done_s, planned_s))
+
+
+# ---- from session to session
 
 
 def to_json(progress: Progress, steps: Sequence[ProgramStep]) -> dict[str, Any]:

@@ -225,8 +225,8 @@ def _time(party: Party, phase: Phase) -> Stretches:
     """Return the time of a phase in which its targets were met, within the installation."""
     time = stretch(party.installation.start_ns, party.installation.end_ns)
     if phase.name:
-        time = time.both(time_of(phase.name, party.readings.forces()))
-    targets = phase.targets_of(party.installation.unit)
+        time = time.both(time_of(phase.name, party.readings.forces(party.installation.unit)))
+    targets = party.readings.targets(phase, party.installation.unit)
     if not targets:
         return time
     met, _ = phase_time(party.readings, {name: (one.low, one.high) for name, one in targets.items()})

@@ -94,6 +94,15 @@ class _Context:
     forces: Sequence[InForce]
     facts: RunIdentity
 
+    def phase_at(self, t_ns: int, unit: str | None) -> str:
+        """Return the phase in force for a unit; for the room that of all groups, '' where they differ."""
+        names = {
+            one.phase
+            for one in self.forces
+            if one.start_ns <= t_ns < one.end_ns and (unit is None or not one.group or unit in one.group)
+        }
+        return names.pop() if len(names) == 1 else ""
+
 
 def _candidates(context: _Context, query: EventQuery) -> Iterator[EventMatch]:
     events = context.readings.recording.events()
@@ -116,7 +125,7 @@ def _match(
     serial = next(
         (s.serial for s in context.installations if s.unit == unit and s.start_ns <= start_ns <= s.end_ns), ""
     )
-    phase = next((f.phase for f in context.forces if f.start_ns <= start_ns < f.end_ns), "")
+    phase = context.phase_at(start_ns, unit)
     limit = event.data.get("limit")
     return EventMatch(
         facts=context.facts,

@@ -162,7 +162,8 @@ def exposures(
         for installation in places
         for channel in (*_targets(phases), *options.channels)
     )
-    plan = _ExposurePlan(phases=phases, forces=readings.forces(), options=options)
+    forces = {unit: readings.forces(unit) for unit in recording.layout.units}
+    plan = _ExposurePlan(phases=phases, forces=forces, options=options)
     notes = _notes(readings, plan)
     return [_account(readings, installation, plan, notes) for installation in places]
 
@@ -213,8 +214,10 @@ def _trips(readings: HeldReadings, options: ExposureOptions, installation: Insta
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class _ExposurePlan:
+    """What exposure is computed by. forces: by unit, the periods of its phases."""
+
     phases: Sequence[Phase]
-    forces: Sequence[InForce]
+    forces: Mapping[str, Sequence[InForce]]
     options: ExposureOptions
 
 
@@ -238,7 +241,8 @@ def _account(
         observed_s=logged.total_s,
         unobserved_s=time.total_s - logged.total_s,
         phases=tuple(
-            _phase(readings, phase, installation, forces=plan.forces, drive=drive) for phase in plan.phases
+            _phase(readings, phase, installation, forces=plan.forces[unit], drive=drive)
+            for phase in plan.phases
         ),
         energy=_energy(readings, named(options.power, unit), time) if options.power else None,
         output=_switched(readings, options.output.of(unit), time) if options.output else None,
@@ -262,7 +266,7 @@ def _phase(
     drive: Level | None,
 ) -> PhaseExposure:
     unit, time = installation.unit, stretch(installation.start_ns, installation.end_ns)
-    targets = phase.targets_of(unit)
+    targets = readings.targets(phase, unit)
     met, missed = phase_time(readings, {name: (one.low, one.high) for name, one in targets.items()})
     met, missed = endured(readings, installation, phase, met, missed)
     force = time_of(phase.name, forces).both(time)
@@ -312,7 +316,7 @@ def _target(held: Held, force: Stretches, value: float, tolerance: float) -> Tar
 
 
 def _observed(readings: HeldReadings, unit: str, phases: Sequence[Phase], time: Stretches) -> Stretches:
-    channels = {name for phase in phases for name in phase.targets_of(unit)}
+    channels = {name for phase in phases for name in readings.targets(phase, unit)}
     if not channels:
         channels = set(readings.recording.layout.units[unit].channels)
     for channel in sorted(channels):
@@ -363,7 +367,7 @@ def _cycles(held: Held, time: Stretches, least: float) -> CycleTable:
 
 def _notes(readings: HeldReadings, plan: _ExposurePlan) -> tuple[str, ...]:
     notes = []
-    phases, forces = plan.phases, plan.forces
+    phases, forces = plan.phases, [force for forces in plan.forces.values() for force in forces]
     late = [number for number, shift in readings.shifts.items() if shift]
     if late:
         notes.append(

@@ -12,10 +12,19 @@ from rig.domain.formula import Formula
 from rig.domain.model import Channel, Event
 from rig.domain.recorded_excursions import Recorded
 from rig.domain.recording import Recording
+from rig.domain.source_groups import foreign_sources
 from rig.domain.uncertainty import MeasurementModel
 from rig.domain.unit_history import UnitHistory, histories
 from rig.endurance.coverage import Held, hold, time_line
-from rig.endurance.phases_in_force import InForce, Installation, in_force, installations, moved_span
+from rig.endurance.phases_in_force import (
+    InForce,
+    Installation,
+    Phase,
+    PhaseTarget,
+    in_force,
+    installations,
+    moved_span,
+)
 from rig.endurance.stretches import Stretches
 from rig.errors import UsageError
 
@@ -129,9 +138,13 @@ class HeldReadings:
             self._states = histories(self.recording, self.shifts)
         return self._states
 
-    def forces(self) -> list[InForce]:
-        """Return the periods in which phases were in force."""
-        return in_force(self.recording.events(), self.span_ns, self.shifts)
+    def forces(self, unit: str | None = None) -> list[InForce]:
+        """Return the periods in which phases were in force: for a unit, or (None) for any group of units."""
+        return in_force(self.recording.events(), self.span_ns, self.shifts, unit)
+
+    def targets(self, phase: Phase, unit: str) -> dict[str, PhaseTarget]:
+        """Return the targets of a phase that concern a unit."""
+        return phase.targets_of(unit, foreign_sources(self.recording.layout, unit))
 
 
 def _asked(model: MeasurementModel) -> tuple[str, ...]:

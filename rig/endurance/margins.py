@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -12,6 +12,7 @@ from rig.domain.limit_arrays import Excursion
 from rig.domain.limit_history import LIMIT_CHANGING, LimitSpan, limit_spans
 from rig.domain.model import Channel, Limit, Side, Status
 from rig.domain.recording import Recording
+from rig.domain.source_groups import concerns, source_groups
 from rig.endurance.excursions import excursions, on_the_time_line
 from rig.endurance.held_readings import HeldReadings
 from rig.endurance.phases_in_force import Installation, Phase, time_of
@@ -93,7 +94,7 @@ def looked_at(recording: Recording, phases: Sequence[Phase] = ()) -> Limits:
     readings = HeldReadings(recording)
     events = [event for event in recording.events() if event.kind in LIMIT_CHANGING]
     whole = Installation(unit="", serial="", start_ns=readings.span_ns[0], end_ns=readings.span_ns[1])
-    times = _times(readings, phases)
+    times = {unit: _times(readings, phases, unit) for unit in (None, *recording.layout.units)}
     installations = readings.installations()
     found = Limits(worst=[], limited=[])
     for channel in recording.layout.channels.values():
@@ -101,11 +102,12 @@ def looked_at(recording: Recording, phases: Sequence[Phase] = ()) -> Limits:
         if not any(span.limits for span in spans):
             continue
         out = _excursions(readings, channel.name, spans)
+        its_times = times[channel.unit] if channel.unit else _times_of(readings, times, channel.name)
         for installation in (
             [one for one in installations if one.unit == channel.unit] if channel.unit else [whole]
         ):
             stayed = stretch(installation.start_ns, installation.end_ns)
-            for phase, time in times:
+            for phase, time in its_times:
                 looked = _Looked(
                     phase=phase.name, serial=installation.serial, time=time.both(stayed), out=out
                 )
@@ -134,8 +136,20 @@ def _excursions(readings: HeldReadings, channel: str, spans: Sequence[LimitSpan]
     return [on_the_time_line(one, series, readings.shifts) for one in excursions(series, spans)]
 
 
-def _times(readings: HeldReadings, phases: Sequence[Phase]) -> list[tuple[Phase, Stretches]]:
-    forces = readings.forces()
+def _times_of(
+    readings: HeldReadings, times: Mapping[str | None, list[tuple[Phase, Stretches]]], channel: str
+) -> list[tuple[Phase, Stretches]]:
+    """Return the time of each phase for a channel of the room: of the units of its source, else of any."""
+    layout = readings.recording.layout
+    fed = {unit for unit in layout.units if concerns(layout, (unit,), channel)}
+    one_group = fed and any(fed <= set(group.units) for group in source_groups(layout))
+    return times[min(fed)] if one_group else times[None]
+
+
+def _times(
+    readings: HeldReadings, phases: Sequence[Phase], unit: str | None
+) -> list[tuple[Phase, Stretches]]:
+    forces = readings.forces(unit)
     times = [(phase, time_of(phase.name, forces)) for phase in phases]
     covered = NOWHERE
     for _, time in times:

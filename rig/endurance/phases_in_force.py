@@ -4,7 +4,8 @@ Events:
 
 * ``phase``: ``data["phase"]`` is the name of the phase that begins, empty for none; ``data["pass"]`` counts
   its repetitions from 1. Without ``data`` the text, else the subject, is taken as the name. of
-  ``data["what"]`` only ``due``, ``ended`` and ``unknown`` begin a phase.
+  ``data["what"]`` only ``due``, ``ended`` and ``unknown`` begin a phase. ``data["group"]`` lists the units
+  that it is about, where a rig has several groups that go through the program each for itself.
 * ``unit``: the subject is the place (the unit's name in the rig file), ``data["serial"]`` the serial number
   installed from now on (from ``data["at_ns"]`` where it was recorded after the fact), empty for an empty
   place; ``data["before"]`` the one until then.
@@ -17,7 +18,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from rig.domain.limit_history import begun_phase
+from rig.domain.limit_history import begun_phase, group_of
 from rig.domain.model import Event, Layout, Session
 from rig.domain.positions import happened_ns, is_change
 from rig.domain.program import Phase, PhaseTarget, named
@@ -48,33 +49,47 @@ class Installation:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class InForce:
-    """Period in which a phase was in force."""
+    """Period in which a phase was in force. group: the units for which it was, () for all."""
 
     phase: str
     number: int
     start_ns: int
     end_ns: int
+    group: tuple[str, ...] = ()
 
 
 def in_force(
-    events: Sequence[Event], span_ns: tuple[int, int], shifts: Mapping[int, int] | None = None
+    events: Sequence[Event],
+    span_ns: tuple[int, int],
+    shifts: Mapping[int, int] | None = None,
+    unit: str | None = None,
 ) -> list[InForce]:
-    """Return the periods in which phases were in force, oldest first; each lasts until the next begins."""
-    moments: list[tuple[int, str, int]] = []
-    for event in events:
-        name = begun_phase(event)
-        if name is not None:
-            moments.append((_moved(event, shifts), name, int(event.data.get("pass", 0))))
+    """Return the periods in which phases were in force, oldest first; each lasts until the next begins.
+
+    unit: of one unit, by its own group; None: of all groups, each for itself.
+    """
+    begun = [
+        (event, name, group)
+        for event in events
+        if (name := begun_phase(event)) is not None
+        and (not (group := group_of(event)) or unit is None or unit in group)
+    ]
     found: list[InForce] = []
-    counts: dict[str, int] = {}
-    for at, (start_ns, name, number) in enumerate(moments):
-        end_ns = moments[at + 1][0] if at + 1 < len(moments) else span_ns[1]
-        start_ns, end_ns = max(start_ns, span_ns[0]), min(end_ns, span_ns[1])
+    counts: dict[tuple[str, tuple[str, ...]], int] = {}
+    for at, (event, name, group) in enumerate(begun):
+        ends = (_moved(other, shifts) for other, _, its in begun[at + 1 :] if _share(group, its))
+        start_ns = max(_moved(event, shifts), span_ns[0])
+        end_ns = min(next(ends, span_ns[1]), span_ns[1])
         if not name or end_ns <= start_ns:
             continue
-        counts[name] = number or counts.get(name, 0) + 1
-        found.append(InForce(phase=name, number=counts[name], start_ns=start_ns, end_ns=end_ns))
+        number = int(event.data.get("pass", 0)) or counts.get((name, group), 0) + 1
+        counts[name, group] = number
+        found.append(InForce(phase=name, number=number, start_ns=start_ns, end_ns=end_ns, group=group))
     return found
+
+
+def _share(some: tuple[str, ...], others: tuple[str, ...]) -> bool:
+    return not some or not others or not set(some).isdisjoint(others)
 
 
 def time_of(phase: str, forces: Sequence[InForce]) -> Stretches:

@@ -52,7 +52,7 @@ def enduring(phase: Phase, readings: HeldReadings, unit: str) -> frozenset[Opera
     """
     layout = readings.recording.layout
     drive = signals_of(layout, layout.units[unit]).drive
-    target = None if drive is None else phase.targets_of(unit).get(drive.channel)
+    target = None if drive is None else readings.targets(phase, unit).get(drive.channel)
     if drive is not None and target is not None and target.value > drive.on_above:
         return frozenset({OperatingState.DRIVEN})
     return frozenset({OperatingState.DRIVEN, OperatingState.IDLE})

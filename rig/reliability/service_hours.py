@@ -77,10 +77,11 @@ def _within_targets(
             f"hours within targets of rig {readings.recording.layout.rig}: no program with targets in its "
             "rig file; count output or observed hours"
         )
-    forces = readings.forces()
+    forces = readings.forces(installation.unit)
     within = NOWHERE
     for phase in options.phases:
-        bounds = {name: (one.low, one.high) for name, one in phase.targets_of(installation.unit).items()}
+        targets = readings.targets(phase, installation.unit)
+        bounds = {name: (one.low, one.high) for name, one in targets.items()}
         met, missed = phase_time(readings, bounds)
         met, _ = endured(readings, installation, phase, met, missed)
         within = within.either(met.both(time_of(phase.name, forces)).both(time))

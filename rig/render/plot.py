@@ -11,7 +11,6 @@ from pathlib import Path
 from rig.domain.formatting import stamp
 from rig.domain.model import Channel, Layout
 from rig.domain.recording import Recording
-from rig.endurance.phases_in_force import in_force
 from rig.errors import UsageError
 from rig.render.charts import panels, png, svg
 from rig.render.charts.drawing import Drawing
@@ -21,6 +20,7 @@ from rig.render.charts.panels import WIDE, Figure, NamedSpan
 from rig.render.charts.styles import SERIES
 from rig.render.pages.death_charts import worst_words
 from rig.render.pages.page_files import put
+from rig.render.phase_spans import phase_spans
 from rig.render.unrecorded import between_sessions
 
 COLUMNS = 700
@@ -51,10 +51,7 @@ def plot(
         title=", ".join(names),
         description=f"Readings of {', '.join(names)} from {stamp(start)} to {stamp(end)}.",
         start_ns=start, end_ns=end, panels=shown,
-        phases=tuple(
-            NamedSpan(start_ns=one.start_ns, end_ns=one.end_ns, name=one.phase)
-            for one in in_force(recording.events(), span)
-        ),
+        phases=phase_spans(recording, names),
         unrecorded=tuple(
             NamedSpan(start_ns=one.start_ns, end_ns=one.end_ns or end)
             for one in between_sessions(recording.sessions)

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from rig.domain.formatting import counted, duration, plain
 from rig.domain.limit_history import in_words
-from rig.domain.program import Phase, Program, each
+from rig.domain.program import Phase, Program, each, wait_s
+from rig.domain.source_groups import source_groups, sources_of
 from rig.domain.switching import CAUTION
 from rig.render.text_layout import table, titled, wrapped
 from rig.rigfile.config import RigConfig
@@ -42,6 +43,7 @@ def _program(program: Program, config: RigConfig, width: int) -> list[str]:
     found = wrapped(text, width)
     if planned_s > config.planned_s:
         found += wrapped(f"longer than the planned {duration(config.planned_s)} of the run", width)
+    found += _groups(config, width)
     for phase in program.phases:
         first = f"{phase.name}{' (once)' if phase.once else ''}: "
         found += wrapped(_words(phase, program, config), width, first, "    ")
@@ -55,6 +57,22 @@ def _program(program: Program, config: RigConfig, width: int) -> list[str]:
             unit = config.layout.channels[channel].unit_of_measure
             words = f"{channel}: {plain(source.command)} to {source.instrument}, limited to "
             found += wrapped(f"{words}{source.lowest:g} to {source.highest:g} {unit}", width)
+    return found
+
+
+def _groups(config: RigConfig, width: int) -> list[str]:
+    """Return who goes through the program together, where that is not simply everybody by one source."""
+    groups = source_groups(config.layout)
+    found: list[str] = []
+    for group in groups if len(groups) > 1 else []:
+        sources = ", ".join(sorted(group.sources)) or "no source named"
+        found += wrapped(f"{', '.join(group.units)} ({sources})", width, "for itself: ", "    ")
+    for group in groups:
+        if len({sources_of(config.layout, unit) for unit in group.units}) > 1:
+            text = f"{', '.join(group.units)} share a source that has to change, so they go step by step"
+            found += wrapped(
+                f"{text} together; each has time only while its own sources are on target", width
+            )
     return found
 
 
@@ -73,6 +91,9 @@ def _words(phase: Phase, program: Program, config: RigConfig) -> str:
         parts.append(f"{phase.drive.channel} {phase.drive.on_s:g} s on, {phase.drive.off_s:g} s off")
     if phase.load:
         parts.append(f"load: {plain(phase.load)}")
+    limit_s = wait_s(phase, program)
+    if limit_s is not None:
+        parts.append(f"told again after {duration(limit_s)} off target")
     return "; ".join(parts)
 
 

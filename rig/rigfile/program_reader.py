@@ -124,6 +124,7 @@ class ProgramReader:
             once=section.once,
             load=section.load,
             description=section.description,
+            time_out_s=section.time_out_s,
         )
         return phase if len(place.faults) == before else None
 

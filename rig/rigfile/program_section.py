@@ -122,6 +122,13 @@ class PhaseSection:
         default=None,
         doc="as at the program, for this phase",
     )
+    time_out_s: float | None = key(
+        AmountField("s", positive=True, high=86_400.0 * 7),
+        name="time-out",
+        default=None,
+        doc="how long its targets may stay unmet until that is told, and told again; default: 30 min where a "
+        "person sets them",
+    )
     warm_up_s: float = key(
         AmountField("s", low=0.0, high=86_400.0 * 7),
         name="warm-up",

@@ -31,8 +31,7 @@ def header(snapshot: Snapshot, canvas: Canvas, problems: Sequence[str] = ()) -> 
     """Return the header lines; ``problems`` are faults of the view itself."""
     width = canvas.width
     lines = [_title(snapshot, canvas), _counts(snapshot, width), _progress(snapshot, width)]
-    if snapshot.phase is not None:
-        lines.append(_phase(snapshot.phase, width))
+    lines += [_phase(one, width) for one in snapshot.phases]
     for words, style in _notices(snapshot, problems, canvas.zone):
         lines.append(line([Cell(f"! {words}", style)], width))
     return lines
@@ -98,11 +97,18 @@ def _phase(phase: PhaseView, width: int) -> Text:
     cells = [Cell("phase ", "dim"), Cell(phase.name, "bold")]
     if phase.number:
         cells.append(Cell(f" (pass {phase.number})", "dim"))
+    if phase.group:
+        cells.append(Cell(f" for {', '.join(phase.group)}"))
     parts = [phase.stage] if phase.stage else []
     if phase.left_s is not None and phase.done_s is not None and phase.planned_s is not None:
         parts.append(f"{duration(phase.left_s)} to go of {duration(phase.planned_s)}")
     if phase.cycles is not None and phase.planned_cycles is not None:
         parts.append(f"{max(0, phase.planned_cycles - phase.cycles)} to go of {phase.planned_cycles} cycles")
+    parts += [
+        f"{unit} {duration(one.to_go_s)} to go"
+        for unit, one in phase.units.items()
+        if one.to_go_s is not None and one.to_go_s != phase.left_s
+    ]
     words = "".join(f" | {one}" for one in parts)
     return line([*cells, Cell(words, "bold yellow" if phase.stage in _WAITING else "")], width)
 

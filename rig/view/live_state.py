@@ -15,7 +15,7 @@ from typing import Any, TypeVar
 import numpy as np
 from numpy.typing import NDArray
 
-from rig.domain.limit_history import KEY, ROOM, Rest, awake, judged_by, rest_after
+from rig.domain.limit_history import KEY, all_awake, awake, group_of, judged_by, rest_after
 from rig.domain.limits import Zone, bounds
 from rig.domain.model import Event, EventKind, Layout, Side, Status
 from rig.domain.statuses import words_of
@@ -42,7 +42,7 @@ _QUIET = frozenset(
 _N = TypeVar("_N", int, float)
 
 
-def _number(value: object, kind: type[_N]) -> _N | None:
+def number_in(value: object, kind: type[_N]) -> _N | None:
     """Return a number of recorded data, None where there is none."""
     if isinstance(value, bool) or not isinstance(value, int | float) or not math.isfinite(value):
         return None
@@ -137,6 +137,28 @@ class Talk:
     lost_ns: int | None = None
 
 
+@dataclass(frozen=True, slots=True)
+class RecordedPhase:
+    """A phase as its newest event has it (UTC ns). units: of those that differ from their group."""
+
+    view: PhaseView
+    units: Mapping[str, Any]
+    t_ns: int
+
+
+def _phase_view(name: str, data: Mapping[str, Any], group: tuple[str, ...]) -> PhaseView:
+    return PhaseView(
+        name=name,
+        number=number_in(data.get("pass"), int) or 0,
+        stage=str(data.get("stage", "")),
+        done_s=number_in(data.get("done_s"), float),
+        planned_s=number_in(data.get("planned_s"), float),
+        cycles=number_in(data.get("cycles"), int),
+        planned_cycles=number_in(data.get("planned_cycles"), int),
+        group=group,
+    )
+
+
 class LiveState:
     """Live state of one run."""
 
@@ -144,15 +166,14 @@ class LiveState:
         self.layout = layout
         self.steps = display_steps(layout)
         self._frozen = self._judged = layout
-        self._rests = dict.fromkeys([ROOM, *layout.units], Rest.NONE)
+        self._rests = all_awake(layout)
         self.run = run
         self.session = 0
         self.session_ns = 0
         self.started_ns: int | None = None
         self.newest_ns: int | None = None
         self.gaps = 0
-        self.phase: PhaseView | None = None
-        self.phase_ns = 0
+        self.phases: dict[tuple[str, ...], RecordedPhase] = {}
         self.blocks: dict[tuple[str, ...], Block] = {}
         self.place: dict[str, tuple[Block, int]] = {}
         self.active: dict[tuple[str, str], LiveExcursion] = {}
@@ -274,12 +295,12 @@ class LiveState:
         if event.kind is EventKind.SESSION_START:
             self._judged = self._frozen
         elif KEY in event.data:
-            self._judged = judged_by(self._frozen, event)
+            self._judged = judged_by(self._frozen, event, self._judged)
         unit = self._frozen.units.get(event.subject)
         if event.kind is EventKind.UNIT and unit is not None and "serial" in event.data:
             units = {**self._frozen.units, unit.name: replace(unit, serial=str(event.data["serial"]))}
             self._frozen, self._judged = (replace(one, units=units) for one in (self._frozen, self._judged))
-        self._rests = {unit: rest_after(unit, event, was) for unit, was in self._rests.items()}
+        self._rests = {one: rest_after(self._judged, one, event, was) for one, was in self._rests.items()}
         channels = awake(self._judged.channels, self._rests, self._judged)
         self.layout = replace(self._judged, channels=channels)
 
@@ -292,19 +313,17 @@ class LiveState:
                     self.late_ms[str(name)] = float(quantiles[1])
 
     def _phase(self, event: Event) -> None:
-        """Note the phase in force, with as much as the record has of it."""
-        data, self.phase_ns = event.data, event.t_ns
-        name = str(data.get("phase", event.text or event.subject))
-        self.phase = None
+        """Note the phase in force for a group of units, with as much as the record has of it."""
+        group = group_of(event)
+        for other in [one for one in self.phases if not group or not one or set(one) & set(group)]:
+            del self.phases[other]
+        name = str(event.data.get("phase", event.text or event.subject))
         if name:
-            self.phase = PhaseView(
-                name=name,
-                number=_number(data.get("pass"), int) or 0,
-                stage=str(data.get("stage", "")),
-                done_s=_number(data.get("done_s"), float),
-                planned_s=_number(data.get("planned_s"), float),
-                cycles=_number(data.get("cycles"), int),
-                planned_cycles=_number(data.get("planned_cycles"), int),
+            units = event.data.get("units")
+            self.phases[group] = RecordedPhase(
+                view=_phase_view(name, event.data, group),
+                units=units if isinstance(units, Mapping) else {},
+                t_ns=event.t_ns,
             )
 
     def _instrument_event(self, event: Event) -> None:
@@ -336,7 +355,7 @@ class LiveState:
             session=event.session,
             incident=self.incident[group],
             peak=float(value) if isinstance(value, int | float) else math.nan,
-            limit=_number(event.data.get("limit"), float),
+            limit=number_in(event.data.get("limit"), float),
         )
 
     def returned(self, channel: str, side: str, t_ns: int) -> None:

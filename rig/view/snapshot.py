@@ -4,9 +4,11 @@ from __future__ import annotations
 
 import enum
 import math
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, field
 
 from rig.domain.model import ChannelKind, Side
+from rig.domain.program_state import PhaseClock, time_to_go
 
 
 class ChannelCondition(enum.Enum):
@@ -129,9 +131,10 @@ class Reach:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PhaseView:
-    """The phase of the test program in force. stage: of the phase, '' where not recorded.
+    """A phase of the test program in force. stage: of the phase, '' where not recorded.
 
     done_s, planned_s: time that counted and time asked for; None where the phase has no such plan.
+    group: the units for which it is in force, () for all. units: time done by those that differ from it.
     """
 
     name: str
@@ -141,13 +144,13 @@ class PhaseView:
     planned_s: float | None = None
     cycles: int | None = None
     planned_cycles: int | None = None
+    group: tuple[str, ...] = ()
+    units: Mapping[str, PhaseClock] = field(default_factory=dict)
 
     @property
     def left_s(self) -> float | None:
         """How long it still goes, if its targets stay met; None where that is not a matter of time."""
-        if self.done_s is None or self.planned_s is None:
-            return None
-        return max(0.0, self.planned_s - self.done_s)
+        return time_to_go(self.done_s, self.planned_s)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -263,8 +266,8 @@ class Snapshot:
     age_s: age of the newest reading; stale: nothing new for longer than the polls explain.
     started_ns, planned_s: of the run; elapsed_s: up to now, or to the end of a run that ended.
     gaps: recorded gaps so far. warnings: present faults of the recording itself, in words.
-    skipped: what of the recording could not be read, and why. phase: of the test program, None where
-    there is none. alerts: status of the notifiers, '' where there are none.
+    skipped: what of the recording could not be read, and why. phases: of the test program, one for each
+    group of units. alerts: status of the notifiers, '' where there are none.
     """
 
     rig: str
@@ -286,7 +289,7 @@ class Snapshot:
     gaps: int = 0
     warnings: tuple[str, ...] = ()
     skipped: tuple[str, ...] = ()
-    phase: PhaseView | None = None
+    phases: tuple[PhaseView, ...] = ()
     alerts: str = ""
 
     @property

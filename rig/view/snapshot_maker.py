@@ -3,13 +3,25 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
 
 import numpy as np
 
 from rig.domain.limits import Zone, bounds
 from rig.domain.model import Channel, InstrumentFacts, Status
-from rig.view.live_state import HOUR_NS, WINDOW_NS, Block, LiveExcursion, LiveState, Talk
+from rig.domain.program import Program
+from rig.domain.program_state import phase_clock
+from rig.view.live_state import (
+    HOUR_NS,
+    WINDOW_NS,
+    Block,
+    LiveExcursion,
+    LiveState,
+    RecordedPhase,
+    Talk,
+    number_in,
+)
 from rig.view.margin import least_span, margin, pieces, reach, trends
 from rig.view.snapshot import (
     ChannelCondition,
@@ -28,8 +40,6 @@ from rig.view.snapshot import (
 LEAST_PATIENCE_S = 10.0
 PIECES = 24
 """Of the history: divides by all widths that it is drawn in."""
-_COUNTING = frozenset({"running", "slipping"})
-"""Stages of a phase in which time counts (a target missed for a moment is not yet a phase left)."""
 ROOM = "room"
 """Name of the group of channels that belong to no unit."""
 
@@ -77,7 +87,7 @@ def picture(live: LiveState, surroundings: Surroundings) -> Snapshot:
         gaps=live.gaps,
         warnings=(*_warnings(live), *([surroundings.alerts_fail] if surroundings.alerts_fail else [])),
         skipped=surroundings.skipped,
-        phase=_phase(live, as_of, running=running),
+        phases=_phases(live, as_of, running=running),
         alerts=surroundings.alerts,
     )
 
@@ -98,12 +108,30 @@ def _warnings(live: LiveState) -> tuple[str, ...]:
     return tuple(warnings)
 
 
-def _phase(live: LiveState, as_of_ns: int, *, running: bool) -> PhaseView | None:
-    """Return the phase in force, with the time that counted up to now."""
-    phase = live.phase
-    if phase is None or phase.done_s is None or phase.stage not in _COUNTING or not running:
-        return phase
-    return replace(phase, done_s=phase.done_s + max(0.0, (as_of_ns - live.phase_ns) / 1e9))
+def _phases(live: LiveState, as_of_ns: int, *, running: bool) -> tuple[PhaseView, ...]:
+    """Return the phases in force, with the time that counted up to now."""
+    return tuple(
+        _phase(one, live.layout.program, (as_of_ns - one.t_ns) / 1e9 if running else 0.0)
+        for one in live.phases.values()
+    )
+
+
+def _phase(recorded: RecordedPhase, program: Program | None, since_s: float) -> PhaseView:
+    view = recorded.view
+    phase = program.phase(view.name) if program is not None else None
+    clock = phase_clock(view.stage, view.done_s, view.planned_s, since_s=since_s, phase=phase)
+    units = {
+        str(unit): phase_clock(
+            str(one.get("stage", "")),
+            number_in(one.get("done_s"), float),
+            view.planned_s,
+            since_s=since_s,
+            phase=phase,
+        )
+        for unit, one in recorded.units.items()
+        if isinstance(one, Mapping)
+    }
+    return replace(view, stage=clock.stage, done_s=clock.done_s, units=units)
 
 
 # ---- channels and units

@@ -2,15 +2,19 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import replace
 from typing import Any
 
+from rig.domain.accounting import LevelPlan
+from rig.domain.group_limits import of_all
 from rig.domain.layout_json import limits_to_json
 from rig.domain.limit_evaluation import Evaluation
 from rig.domain.limit_history import (
     PRE_FLIGHT,
     change_data,
     courses,
+    judged_by,
     limit_changes,
     limit_spans,
     only_limits_differ,
@@ -25,9 +29,11 @@ from rig.domain.model import (
     Limit,
     Scan,
     Side,
+    Signals,
     Unit,
 )
 from rig.domain.program import Phase, Program
+from rig.domain.source_groups import source_groups
 
 HIGH = Limit(side=Side.HIGH, value=95.0, deadband=2.0)
 HOTTER = Limit(side=Side.HIGH, value=105.0, deadband=2.0)
@@ -219,3 +225,82 @@ def test_a_running_on_delay_goes_on_through_a_change() -> None:
     assert evaluation.feed(scan(120.0, 10.5)) == []
     (out,) = evaluation.feed(scan(120.0, 11.5))
     assert out.data["began_boot_ns"] == 1_000_000_000
+
+
+# ---- groups of units, each in a phase of its own
+
+A_MAINS, B_MAINS = (
+    LevelPlan(channel=name, on_above=100.0, off_below=90.0) for name in ("mains_a", "mains_b")
+)
+
+
+def of_room(name: str) -> Channel:
+    return replace(HEAT, name=name, unit=None, kind=ChannelKind.STIMULUS)
+
+
+GROUPS = replace(
+    LAYOUT,
+    units={
+        "A1": Unit(name="A1", serial="1", load="", channels=("A1.heat",), signals=Signals(mains=A_MAINS)),
+        "B1": Unit(name="B1", serial="2", load="", channels=("B1.heat",), signals=Signals(mains=B_MAINS)),
+    },
+    channels={
+        "A1.heat": HEAT,
+        "B1.heat": replace(HEAT, name="B1.heat", unit="B1"),
+        **{name: of_room(name) for name in ("mains_a", "mains_b", "ambient")},
+    },
+)
+FEVER = Phase(name="hot", limits=dict.fromkeys(GROUPS.channels, (HOTTER,)))
+ALL_HOTTER: dict[str, Any] = {"limits": {name: limits_to_json([HOTTER]) for name in GROUPS.channels}}
+
+
+def changed_by(*events: Event, phases: Sequence[Phase] = ()) -> set[str]:
+    return {
+        name
+        for name in GROUPS.channels
+        if limit_spans(name, GROUPS, [begin(0), *events], phases=phases)[-1].limits == (HOTTER,)
+    }
+
+
+def test_an_event_of_a_group_changes_only_what_concerns_its_units() -> None:
+    of_a = event(5, EventKind.PHASE, phase="hot", group=["A1"], **ALL_HOTTER)
+    of_b = event(6, EventKind.PHASE, phase="hot", group=["B1"], **ALL_HOTTER)
+    of_all = event(6, EventKind.PHASE, phase="hot", **ALL_HOTTER)
+    assert changed_by(of_a) == {"A1.heat", "mains_a", "ambient"}
+    assert changed_by(of_b) == {"B1.heat", "mains_b", "ambient"}
+    assert changed_by(of_a, of_b) == changed_by(of_all) == set(GROUPS.channels)
+    # so it is where the record has no limits of its own, and the program is asked
+    bare = event(5, EventKind.PHASE, phase="hot", group=["B1"])
+    assert changed_by(bare, phases=[FEVER]) == {"B1.heat", "mains_b", "ambient"}
+
+
+def test_a_picture_of_the_limits_in_force_keeps_those_of_the_other_groups() -> None:
+    of_a = event(5, EventKind.PHASE, phase="hot", group=["A1"], **ALL_HOTTER)
+    of_b = event(6, EventKind.PHASE, phase="", group=["B1"], limits={})
+    judged = judged_by(GROUPS, of_b, judged_by(GROUPS, of_a))
+    assert {name for name, one in judged.channels.items() if one.limits == (HOTTER,)} == {
+        "A1.heat",
+        "mains_a",
+    }
+
+
+def test_limits_of_several_groups_hold_each_for_its_own_and_loosely_for_what_they_share() -> None:
+    first, second = source_groups(GROUPS)
+    own = {name: one.limits for name, one in GROUPS.channels.items()}
+    cool = replace(HIGH, value=80.0)
+    found = of_all(
+        GROUPS,
+        [
+            (first, dict.fromkeys(GROUPS.channels, (HOTTER,))),
+            (second, {"B1.heat": (cool,), "ambient": (cool,), "A1.heat": (cool,)}),
+        ],
+        own,
+    )
+    assert {name: limits[0].value for name, limits in found.items()} == {
+        "A1.heat": 105.0, "mains_a": 105.0, "ambient": 105.0, "B1.heat": 80.0,
+    }  # fmt: skip
+    # the other group has no limits for it: it goes by the rig file's
+    found = of_all(GROUPS, [(first, {"ambient": (cool,)}), (second, {})], own)
+    assert found == {"ambient": (HIGH,)}
+    # a single group's limits are taken as they are, whatever they are about
+    assert of_all(GROUPS, [(first, {"B1.heat": (cool,)})], own) == {"B1.heat": (cool,)}

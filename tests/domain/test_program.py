@@ -61,6 +61,7 @@ phases:
     duration: 100 h
     count: 6000
     settle: 1 min
+    time-out: 2 h
     warm-up: 30 min
     steady: [{channel: "{unit}.heat", within: 2 K, over: 1 h}]
     ramp: 5 min
@@ -83,6 +84,7 @@ def test_everything_that_can_be_written_arrives_in_the_units_of_its_channels() -
     assert [one.phase.name for one in program.steps] == ["warm", *["high", "pause", "high"] * 3]
     assert high.targets == {"mains": PhaseTarget(value=253.0, tolerance=3.0)}
     assert (warm.settle_s, high.settle_s, high.warm_up_s, high.ramp_s) == (20.0, 60.0, 1800.0, 300.0)
+    assert (warm.time_out_s, high.time_out_s) == (None, 7200.0)
     assert high.steady == (Steady(channel="{unit}.heat", within=2.0, over_s=3600.0),)
     assert high.drive == Duty(channel="level", on_above=0.5, on_s=55.0, off_s=5.0)
     assert pause.until == (PhaseCondition(channel="{unit}.heat", low=float("-inf"), high=50.0),)

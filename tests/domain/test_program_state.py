@@ -9,7 +9,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from rig.domain import program_state
+from rig.domain import group_progress, program_state
+from rig.domain.group_progress import GroupProgress
 from rig.domain.model import Limit, Side
 from rig.domain.phase_monitor import PhaseObservation
 from rig.domain.program import Phase, PhaseCondition, PhaseTarget, Program
@@ -26,17 +27,47 @@ HIGH = replace(LOW, name="high", duration_s=20.0)
 PROGRAM = Program(phases=(LOW, HIGH), order=("low", "high"), passes=2)
 
 
-def run(program: Program, looks: list[tuple[PhaseObservation, float]]) -> tuple[Progress, list[What]]:
+WHO = {"A1": "0001"}
+
+
+def look(
+    group: GroupProgress, program: Program, sight: PhaseObservation, now_ns: int, cycles: int = 0
+) -> tuple[GroupProgress, tuple[ProgramChange, ...]]:
+    """Look once at a group of one unit."""
+    plan = group_progress.group_plan(program)
+    return group_progress.advance(
+        group, plan, WHO, lambda _units: sight, now_ns=now_ns, cycles={"A1": cycles}
+    )
+
+
+def begun(program: Program, now_ns: int = 0) -> tuple[GroupProgress, tuple[ProgramChange, ...]]:
+    return group_progress.begin(group_progress.group_plan(program), WHO, now_ns)
+
+
+def order(
+    group: GroupProgress, program: Program, wish: str
+) -> tuple[GroupProgress, tuple[ProgramChange, ...]]:
+    plan = group_progress.group_plan(program)
+    return group_progress.by_hand(group, plan, WHO, wish, group.lead.last_ns)
+
+
+def course(program: Program, looks: list[tuple[PhaseObservation, float]]) -> tuple[GroupProgress, list[What]]:
     """Look for so many seconds at each sight, ten times a second; return where it ended and what happened."""
     now_ns = 100 * S
-    progress, told = program_state.begin(now_ns)
-    happenings: list[ProgramChange] = list(told)
+    group, told = begun(program, now_ns)
+    changes: list[ProgramChange] = list(told)
     for sight, lasts_s in looks:
         for _ in range(round(lasts_s * 10)):
             now_ns += S // 10
-            progress, more = program_state.advance(progress, program.steps, sight, now_ns)
-            happenings += more
-    return progress, [one.what for one in happenings]
+            group, more = look(group, program, sight, now_ns)
+            changes += more
+    return group, [one.what for one in changes]
+
+
+def run(program: Program, looks: list[tuple[PhaseObservation, float]]) -> tuple[Progress, list[What]]:
+    """Return where a course ended and what happened in it."""
+    group, told = course(program, looks)
+    return group.lead, told
 
 
 def test_the_ordinary_course_is_due_reached_done_and_the_next() -> None:
@@ -66,10 +97,10 @@ def test_what_nobody_sees_does_not_count_and_is_told_like_a_missed_target() -> N
 
 
 def test_a_step_of_suspended_time_counts_for_nothing() -> None:
-    progress, _ = run(PROGRAM, [(MET, 4.0)])
-    before_s = progress.done_s
-    progress, _ = program_state.advance(progress, PROGRAM.steps, MET, progress.last_ns + 3600 * S)
-    assert progress.done_s == before_s
+    group, _ = course(PROGRAM, [(MET, 4.0)])
+    before_s = group.lead.done_s
+    group, _ = look(group, PROGRAM, MET, group.lead.last_ns + 3600 * S)
+    assert group.lead.done_s == before_s
 
 
 def test_warm_up_and_steadiness_come_before_the_count() -> None:
@@ -86,11 +117,11 @@ def test_warm_up_and_steadiness_come_before_the_count() -> None:
 
 def test_a_phase_by_count_ends_when_its_cycles_are_full() -> None:
     counted = Program(phases=(replace(LOW, duration_s=None, count=3),), order=("low",))
-    progress, _ = program_state.begin(0)
+    group, _ = begun(counted)
     for second in range(1, 9):
         cycles = 1 if second > 5 else 0
-        progress, _ = program_state.advance(progress, counted.steps, MET, second * S, cycles)
-    assert progress.stage is PhaseStage.OVER
+        group, _ = look(group, counted, MET, second * S, cycles)
+    assert group.lead.stage is PhaseStage.OVER
 
 
 def test_a_phase_until_a_condition_ends_with_it_and_one_by_hand_never() -> None:
@@ -133,33 +164,35 @@ def test_no_course_ever_counts_more_than_the_time_in_which_the_targets_were_met(
 
 
 def test_hold_stops_the_time_and_go_asks_for_the_targets_again() -> None:
-    progress, _ = run(PROGRAM, [(MET, 5.0)])
-    had_s = progress.done_s
-    progress, (held,) = program_state.by_hand(progress, PROGRAM, "hold", progress.last_ns)
+    group, _ = course(PROGRAM, [(MET, 5.0)])
+    had_s = group.lead.done_s
+    group, (held,) = order(group, PROGRAM, "hold")
     assert held.what is What.HELD
     for _ in range(50):
-        progress, _ = program_state.advance(progress, PROGRAM.steps, MET, progress.last_ns + S)
-    assert progress.done_s == had_s
-    progress, (on,) = program_state.by_hand(progress, PROGRAM, "go", progress.last_ns)
-    assert (on.what, progress.stage) == (What.GOES_ON, PhaseStage.DUE)
-    assert progress.done_s == had_s
+        group, _ = look(group, PROGRAM, MET, group.lead.last_ns + S)
+    assert group.lead.done_s == had_s
+    group, (on,) = order(group, PROGRAM, "go")
+    assert (on.what, group.lead.stage) == (What.GOES_ON, PhaseStage.DUE)
+    assert group.lead.done_s == had_s
 
 
 def test_a_named_phase_is_its_next_time_in_the_course() -> None:
-    progress, _ = run(PROGRAM, [(MET, 13.0)])
-    assert progress.at == 1
-    progress, (due,) = program_state.by_hand(progress, PROGRAM, "low", 0)
-    assert (progress.at, due.what) == (2, What.DUE)
+    group, _ = course(PROGRAM, [(MET, 13.0)])
+    assert group.lead.at == 1
+    group, (due,) = order(group, PROGRAM, "low")
+    assert (group.lead.at, due.what) == (2, What.DUE)
     with pytest.raises(ValueError, match="no phase 'lwo'; there are: low, high"):
-        program_state.by_hand(progress, PROGRAM, "lwo", 0)
+        order(group, PROGRAM, "lwo")
 
 
 def test_next_after_the_last_is_the_end_and_then_makes_no_sense() -> None:
-    progress = Progress(at=3)
-    progress, (ended,) = program_state.by_hand(progress, PROGRAM, "next", 0)
+    group, _ = course(PROGRAM, [(MET, 13.0)])
+    for _ in range(2):
+        group, _ = order(group, PROGRAM, "next")
+    group, (ended,) = order(group, PROGRAM, "next")
     assert ended.what is What.ENDED
     with pytest.raises(ValueError, match="name the phase"):
-        program_state.by_hand(progress, PROGRAM, "next", 0)
+        order(group, PROGRAM, "next")
 
 
 # ---- from session to session
@@ -171,7 +204,7 @@ def test_a_session_goes_on_where_the_last_one_was_and_asks_for_the_targets_again
     after = program_state.resumed(kept, PROGRAM.steps, 7)
     assert (after.at, after.stage) == (0, PhaseStage.LEFT)
     assert after.done_s == pytest.approx(before.done_s, abs=1e-3)
-    progress, more = program_state.advance(after, PROGRAM.steps, MET, 8)
+    progress, more = program_state.within_step(after, PROGRAM.steps[0], MET, 8)
     assert (progress.stage, more) == (PhaseStage.RETURNING, ())
 
 
@@ -197,7 +230,7 @@ def test_a_record_that_makes_no_sense_is_unknown_and_never_an_error(values: dict
     kept = program_state.to_json(Progress(at=1), PROGRAM.steps) | values
     progress = program_state.resumed(kept, PROGRAM.steps, 0)
     assert -1 <= progress.at <= len(PROGRAM.steps)
-    program_state.advance(progress, PROGRAM.steps, MET, 1)
+    look(GroupProgress(lead=progress), PROGRAM, MET, 1)
 
 
 def test_every_stage_but_the_ends_can_be_left() -> None:

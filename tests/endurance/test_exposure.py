@@ -3,16 +3,22 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 
 import numpy as np
 import pytest
 
-from rig.domain.model import EventKind, Series, Status
+from rig.domain.accounting import LevelPlan
+from rig.domain.model import EventKind, Series, Signals, Status
+from rig.domain.program import Program
+from rig.endurance.account_options import account_options
 from rig.endurance.bands import Bands
 from rig.endurance.drive import Level, TripRule
 from rig.endurance.exposure import ExposureOptions, UnitExposure, exposures
+from rig.endurance.held_readings import HeldReadings
 from rig.endurance.phases_in_force import Phase, PhaseTarget
 from rig.errors import UsageError
+from rig.reliability.service_hours import served
 from tests.endurance.rooms import Room, at, channel, event, phase_event, series, session
 
 LOW = Phase(name="low", duration_s=600, targets={"mains": PhaseTarget(value=207, tolerance=3)})
@@ -267,3 +273,60 @@ def test_a_clock_put_back_is_said_and_counts_no_time_twice() -> None:
     assert any("set back before session 1" in note for note in account.notes)
     assert any("depends on the wall clock" in note for note in account.notes)
     assert any("wall clock not synchronised in session 1" in note for note in account.notes)
+
+
+# ---- units on different sources
+
+
+def two_sources(events: Sequence[object]) -> Room:
+    """A1 on mains_a, B1 on mains_b; the variac of mains_b is out from 300 s to 700 s of 1000 s."""
+    t = np.arange(0.0, 1000.0, 1.0)
+    found = Room(
+        channels=[channel("mains_a"), channel("mains_b"), channel("A1.out"), channel("B1.out")],
+        data={
+            "mains_a": series("mains_a", t, 207.0),
+            "mains_b": series("mains_b", t, np.where((t >= 300) & (t < 700), 230.0, 207.0)),
+            "A1.out": series("A1.out", t, 1.0),
+            "B1.out": series("B1.out", t, 1.0),
+        },
+        happened=events,  # type: ignore[arg-type]
+        from_s=0,
+        to_s=1000,
+    )
+    units = {
+        name: replace(one, signals=Signals(mains=LevelPlan(channel=mains, on_above=100, off_below=90)))
+        for (name, one), mains in zip(found.layout.units.items(), ("mains_a", "mains_b"), strict=True)
+    }
+    found.layout = replace(found.layout, units=units)
+    return found
+
+
+BOTH = Phase(
+    name="low",
+    duration_s=600,
+    targets={name: PhaseTarget(value=207, tolerance=3) for name in ("mains_a", "mains_b")},
+)
+
+
+def test_a_unit_loses_no_hours_because_the_variac_of_its_neighbours_was_out() -> None:
+    first, second = exposures(two_sources([phase_event(0, "low")]), [BOTH])
+    assert first.phases[0].within_s == pytest.approx(1000, abs=1)
+    assert [one.channel for one in first.phases[0].targets] == ["mains_a"]
+    assert second.phases[0].within_s == pytest.approx(600, abs=2)
+    assert second.phases[0].out_s == pytest.approx(400, abs=2)
+    # nor does it have any for what only the neighbours were subject to
+    assert second.phases[0].anywhere_s == pytest.approx(600, abs=2)
+
+
+def test_the_hours_of_a_unit_are_those_of_the_phases_of_its_own_group() -> None:
+    def of_group(t_s: float, name: str, unit: str) -> object:
+        return event(EventKind.PHASE, t_s, "run", phase=name, group=[unit])
+
+    room_ = two_sources([of_group(0, "low", "A1"), of_group(0, "low", "B1"), of_group(200, "", "A1")])
+    first, second = exposures(room_, [BOTH])
+    assert first.phases[0].in_force_s == pytest.approx(200, abs=1)
+    assert second.phases[0].in_force_s == pytest.approx(1000, abs=1)
+    options = account_options(replace(room_.layout, program=Program(phases=(BOTH,), order=("low",))))
+    readings = HeldReadings(room_)
+    hours = [served(readings, one, options).hours for one in readings.installations()]
+    assert hours == pytest.approx([200 / 3600, 600 / 3600], abs=2 / 3600)

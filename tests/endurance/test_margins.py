@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
 import pytest
 
-from rig.domain.model import EventKind, Status
+from rig.domain.accounting import LevelPlan
+from rig.domain.model import EventKind, Signals, Status
 from rig.endurance.margins import NO_PHASE, looked_at, margins
 from rig.endurance.phases_in_force import Phase
 from tests.endurance.rooms import Room, at, channel, event, limit, phase_event, series
@@ -171,3 +173,27 @@ def test_an_excursion_that_begins_at_the_very_moment_a_phase_ends_is_counted_onc
     )
     got = {one.phase: len(one.excursions) for one in margins(room, [Phase(name="low"), Phase(name="high")])}
     assert got == {"low": 0, "high": 1}
+
+
+def test_a_channel_is_looked_at_in_the_phases_of_the_group_that_it_concerns() -> None:
+    names = ("A1.heat", "B1.heat", "mains_a", "mains_b", "ambient")
+    room = Room(
+        channels=[channel(name, limit("high", 95)) for name in names],
+        data={name: series(name, range(10), 80.0) for name in names},
+        happened=[
+            event(EventKind.PHASE, 0, "run", phase="low", group=["A1"]),
+            event(EventKind.PHASE, 0, "run", phase="low", group=["B1"]),
+            event(EventKind.PHASE, 4, "run", phase="high", group=["B1"]),
+        ],
+    )
+    units = {
+        name: replace(one, signals=Signals(mains=LevelPlan(channel=mains, on_above=1, off_below=0.5)))
+        for (name, one), mains in zip(room.layout.units.items(), ("mains_a", "mains_b"), strict=True)
+    }
+    room.layout = replace(room.layout, units=units)
+    found = margins(room, [Phase(name="low"), Phase(name="high")])
+    looked = {name: {one.phase: one.looked_s for one in found if one.channel == name} for name in names}
+    assert looked["A1.heat"] == looked["mains_a"] == {"low": pytest.approx(9)}
+    assert looked["B1.heat"] == looked["mains_b"] == {"low": pytest.approx(4), "high": pytest.approx(5)}
+    # the room is in both phases at once
+    assert looked["ambient"] == {"low": pytest.approx(9), "high": pytest.approx(5)}

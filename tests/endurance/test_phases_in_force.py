@@ -6,7 +6,7 @@ from typing import Any
 
 import pytest
 
-from rig.domain.model import EventKind
+from rig.domain.model import Event, EventKind
 from rig.endurance.phases_in_force import Phase, PhaseTarget, in_force, installations, time_of
 from tests.endurance.rooms import Room, S, at, channel, event, limit, phase_event
 
@@ -52,6 +52,31 @@ def test_a_phase_begun_before_the_span_counts_from_its_beginning() -> None:
 def test_events_move_with_their_session() -> None:
     got = in_force([event(EventKind.PHASE, 10, "run", session=3, phase="low")], SPAN, {3: 5 * S})
     assert got[0].start_ns == at(15)
+
+
+def of_group(t_s: float, name: str, *units: str) -> Event:
+    return event(EventKind.PHASE, t_s, "run", phase=name, group=list(units))
+
+
+def test_a_unit_is_in_the_phase_of_its_own_group() -> None:
+    events = [
+        of_group(0, "low", "A1", "A2"), of_group(1, "low", "B1"), of_group(40, "high", "B1"),
+        of_group(60, "high", "A1", "A2"),
+    ]  # fmt: skip
+
+    def periods(unit: str | None) -> list[tuple[str, int, int]]:
+        return [(one.phase, one.start_ns, one.end_ns) for one in in_force(events, SPAN, unit=unit)]
+
+    assert periods("A2") == [("low", at(0), at(60)), ("high", at(60), at(100))]
+    assert periods("B1") == [("low", at(1), at(40)), ("high", at(40), at(100))]
+    assert sorted(periods(None)) == sorted([*periods("A1"), *periods("B1")])
+    assert {one.group for one in in_force(events, SPAN)} == {("A1", "A2"), ("B1",)}
+
+
+def test_what_was_recorded_before_there_were_groups_holds_for_all_until_the_groups_begin() -> None:
+    events = [phase_event(0, "low"), of_group(50, "high", "A1"), of_group(51, "low", "B1")]
+    got = [(one.phase, one.start_ns, one.end_ns) for one in in_force(events, SPAN, unit="B1")]
+    assert got == [("low", at(0), at(51)), ("low", at(51), at(100))]
 
 
 def test_a_place_holds_one_serial_number_after_another_and_may_be_empty() -> None:

@@ -286,6 +286,6 @@ def test_the_phase_its_state_and_the_time_left_stand_in_the_header() -> None:
         planned_cycles=9,
     )
     for width in (80, 200):
-        fourth = text_of(replace(BUSY, phase=phase), ViewPosition(), width, 24)[3]
+        fourth = text_of(replace(BUSY, phases=(phase,)), ViewPosition(), width, 24)[3]
         assert fourth.startswith("phase high-mains (pass 2) | left | 8 h to go of 10 h")
         assert width == 80 or "6 to go of 9 cycles" in fourth

@@ -1,9 +1,12 @@
 """What the room is said to be doing, from what was recorded."""
 
+from dataclasses import replace
+
 import pytest
 
 from rig.domain.model import EventKind, Status
-from rig.view.snapshot import ChannelCondition, ChannelView, LinkState, RunState, Snapshot
+from rig.domain.program import Phase, Program, Steady
+from rig.view.snapshot import ChannelCondition, ChannelView, LinkState, PhaseView, RunState, Snapshot
 from tests.view.rooms import START, Feeder, busy_room, layout
 
 
@@ -236,38 +239,88 @@ def phase(feeder: Feeder, at_s: float, **data: object) -> None:
     feeder.event(EventKind.PHASE, at_s, "high-mains", "said", **given)
 
 
+def shown_phase(feeder: Feeder, at_s: float) -> PhaseView:
+    (shown,) = feeder.picture(at_s).phases
+    return shown
+
+
 def test_the_phase_in_force_counts_on_while_it_runs() -> None:
     feeder = Feeder(layout())
     feeder.everything(1.0)
     phase(feeder, 10.0, done_s=100.0)
     feeder.everything(70.0)
-    shown = feeder.picture(70.0).phase
-    assert shown is not None
+    shown = shown_phase(feeder, 70.0)
     assert (shown.name, shown.number) == ("high-mains", 2)
     assert shown.left_s == pytest.approx(600.0 - 100.0 - 60.0)
 
 
-@pytest.mark.parametrize("stage", ["due", "left", "held", "warming up"])
+@pytest.mark.parametrize("stage", ["due", "left", "held", "settling", "returning", "over", "unknown"])
 def test_a_phase_whose_targets_are_not_met_does_not_get_shorter(stage: str) -> None:
     feeder = Feeder(layout())
     feeder.everything(1.0)
     phase(feeder, 10.0, done_s=100.0, stage=stage)
     feeder.everything(70.0)
-    shown = feeder.picture(70.0).phase
-    assert shown is not None
-    assert shown.left_s == 500.0
+    assert shown_phase(feeder, 70.0).left_s == 500.0
+
+
+PLAN = Phase(name="high-mains", duration_s=600.0)
+
+
+@pytest.mark.parametrize(
+    ("planned", "done_s", "stage", "left_s"),
+    [
+        (PLAN, 0.0, "running", 540.0),  # no warm-up: the step to running has no event of its own
+        (replace(PLAN, warm_up_s=1800.0), 0.0, "warming up", 600.0),
+        (replace(PLAN, steady=(Steady(channel="x", within=1.0, over_s=9.0),)), 0.0, "warming up", 600.0),
+        (replace(PLAN, warm_up_s=1800.0), 100.0, "running", 440.0),  # back in it: the warm-up is over
+        (None, 0.0, "warming up", 600.0),  # nobody knows whether a warm-up is planned
+    ],
+)
+def test_time_counts_from_the_moment_a_phase_is_reached_unless_a_warm_up_is_to_come(
+    planned: Phase | None, done_s: float, stage: str, left_s: float
+) -> None:
+    plan = replace(layout(), program=Program(phases=(planned,), order=("high-mains",)) if planned else None)
+    feeder = Feeder(plan)
+    feeder.everything(1.0)
+    phase(feeder, 10.0, done_s=done_s, stage="warming up")
+    feeder.everything(70.0)
+    shown = shown_phase(feeder, 70.0)
+    assert shown.stage == stage
+    assert shown.left_s == pytest.approx(left_s)
+
+
+def test_each_group_has_a_phase_of_its_own_until_an_event_of_its_units_or_of_all() -> None:
+    feeder = Feeder(layout())
+    feeder.everything(1.0)
+    phase(feeder, 10.0, done_s=0.0, group=["A1"])
+    phase(feeder, 11.0, done_s=0.0, group=["A2"], phase="low-mains", stage="due")
+    shown = {one.group: (one.name, one.left_s) for one in feeder.picture(20.0).phases}
+    assert shown == {("A1",): ("high-mains", 590.0), ("A2",): ("low-mains", 600.0)}
+    phase(feeder, 30.0, phase="", group=["A1"])
+    assert [one.group for one in feeder.picture(31.0).phases] == [("A2",)]
+    phase(feeder, 40.0, done_s=5.0)
+    assert [one.group for one in feeder.picture(41.0).phases] == [()]
+
+
+def test_a_unit_that_has_more_to_do_than_its_group_is_shown_with_its_own_time() -> None:
+    feeder = Feeder(layout())
+    feeder.everything(1.0)
+    units = {
+        "A1": {"done_s": 400.0, "cycles": 0, "stage": "running"},
+        "A2": {"done_s": 100.0, "cycles": 0, "stage": "left"},
+    }
+    phase(feeder, 10.0, done_s=100.0, stage="left", units=units)
+    found = shown_phase(feeder, 70.0).units
+    assert {unit: one.to_go_s for unit, one in found.items()} == {"A1": 140.0, "A2": 500.0}
 
 
 def test_a_record_that_only_names_the_phase_or_talks_nonsense_is_taken_for_what_it_says() -> None:
     feeder = Feeder(layout())
     feeder.everything(1.0)
     feeder.event(EventKind.PHASE, 2.0, "run", "burn-in")
-    shown = feeder.picture(3.0).phase
-    assert shown is not None
+    shown = shown_phase(feeder, 3.0)
     assert (shown.name, shown.left_s) == ("burn-in", None)
     phase(feeder, 4.0, done_s="soon", planned_s=float("inf"))
-    shown = feeder.picture(5.0).phase
-    assert shown is not None
-    assert shown.left_s is None
+    assert shown_phase(feeder, 5.0).left_s is None
     phase(feeder, 6.0, phase="")
-    assert feeder.picture(7.0).phase is None
+    assert feeder.picture(7.0).phases == ()

@@ -13,6 +13,12 @@ def arguments(parser: argparse.ArgumentParser) -> None:
     """Add the arguments."""
     parser.add_argument("run", metavar="RUN", help=RUN)
     parser.add_argument("to", metavar="TO", help="next, hold, go, or the name of a phase")
+    parser.add_argument(
+        "--unit",
+        metavar="UNIT",
+        default="",
+        help="only the group of units that share its sources; default: every group that can do it",
+    )
     parser.add_argument("--note", default="", help="why")
 
 
@@ -21,5 +27,5 @@ def run(args: argparse.Namespace) -> tuple[int, str]:
     from rig.domain.orders import OrderKind
 
     demand_logger(run_of(args.run), "no test program is running; start it with 'soakrig log FILE'")
-    how = ask(args.run, OrderKind.PHASE, {"to": args.to, "text": args.note})
+    how = ask(args.run, OrderKind.PHASE, {"to": args.to, "text": args.note, "unit": args.unit})
     return 0, f"program: {args.to}: {how}"

@@ -14,7 +14,7 @@ from rig.clock import Clock
 from rig.daemon.intake import Intake, Notice
 from rig.domain.layout_json import limits_to_json
 from rig.domain.limit_evaluation import Evaluation, LimitFinding
-from rig.domain.limit_history import KEY, ROOM, Rest, awake, rest_after
+from rig.domain.limit_history import KEY, Rest, all_awake, awake, rest_after
 from rig.domain.model import Channel, Event, EventKind, Layout, Limit, Scan
 
 
@@ -96,7 +96,7 @@ class LimitsInForce:
         self.base: Mapping[str, Channel] = layout.channels
         self._empty: frozenset[str] = frozenset()
         self._layout = layout
-        self._rests: dict[str, Rest] = dict.fromkeys([ROOM, *layout.units], Rest.NONE)
+        self._rests: dict[str, Rest] = all_awake(layout)
         self.phase: Mapping[str, tuple[Limit, ...]] = {}
         self._evaluation = evaluation
         self._announce = announce
@@ -134,7 +134,7 @@ class LimitsInForce:
 
     def follow(self, event: Event) -> None:
         """Let limits sleep and wake as an event says."""
-        self.rest({unit: rest_after(unit, event, was) for unit, was in self._rests.items()})
+        self.rest({one: rest_after(self._layout, one, event, was) for one, was in self._rests.items()})
 
     def channels(self) -> dict[str, Channel]:
         """Return all channels with the limits of rig file and phase, whether they sleep or not."""

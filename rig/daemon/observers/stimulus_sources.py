@@ -8,7 +8,7 @@ source that trips its own protection stays tripped until somebody has looked.
 from __future__ import annotations
 
 from collections import deque
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Container, Mapping, Sequence
 from dataclasses import dataclass
 from functools import partial
 from typing import Any
@@ -63,9 +63,12 @@ class Sources:
         self._answers: deque[tuple[str, _Setting, int, str, int]] = deque()
         self._looks = [[(at, name) for at, name in enumerate(names) if name in specs] for names in blocks]
 
-    def forget(self) -> None:
-        """Drop pending settings: another phase is due. What has been sent stays."""
-        self._settings.clear()
+    def forget(self, foreign: Container[str] = ()) -> None:
+        """Drop pending settings: another phase is due. What has been sent stays.
+
+        foreign: channels whose settings another group waits for.
+        """
+        self._settings = {name: one for name, one in self._settings.items() if name in foreign}
 
     def bring(self, channel: str, target: PhaseTarget, reads: float, ramp_s: float) -> None:
         """Have a stimulus set to its target, from what it reads now; once until it is forgotten."""

@@ -124,6 +124,8 @@ class UnitStates:
 
     def begin(self, last_ns: int | None) -> None:
         """Begin a session; last_ns: last record of the sessions before it, UTC; None: there is none."""
+        for one in self._units.values():
+            self._told(one.unit, one.condition)
         if last_ns is None:
             return
         now_ns = self._clock.boot_ns() + self._offset_ns

@@ -15,7 +15,8 @@ from rig.render.charts import panels
 from rig.render.charts.panel import Panel, Trace
 from rig.render.charts.panels import NARROW, WIDE, Figure, NamedSpan
 from rig.render.pages.blocks import Block, Heading, PagePicture, Paragraph, Table, more
-from rig.render.pages.death_charts import COLUMNS, coarser, phases, worst_words
+from rig.render.pages.death_charts import COLUMNS, coarser, worst_words
+from rig.render.phase_spans import phase_spans
 from rig.render.run_facts import RunFacts
 from rig.render.unrecorded import UnrecordedTime
 
@@ -152,7 +153,7 @@ def _picture(material: Material, title: str, shown: Sequence[Surveyed]) -> PageP
         title=f"{title} over the whole run",
         description=f"Lowest and highest readings of {', '.join(one.channel.name for one in shown)}.",
         start_ns=start_ns, end_ns=end_ns, panels=tuple(_panel(one) for one in shown),
-        phases=phases(material.recording),
+        phases=phase_spans(material.recording, [one.channel.name for one in shown]),
         unrecorded=tuple(
             NamedSpan(start_ns=one.start_ns, end_ns=one.end_ns or end_ns)
             for one in material.missed

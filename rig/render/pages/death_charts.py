@@ -9,14 +9,14 @@ from collections.abc import Sequence
 from rig.domain.formatting import duration, figure, stamp
 from rig.domain.model import Channel, ChannelKind
 from rig.domain.recording import Recording
-from rig.endurance.phases_in_force import in_force
 from rig.forensics.answer import ChannelStory, Interval, PostMortem
 from rig.render.charts import interval_chart, panels
 from rig.render.charts.envelope import envelope
 from rig.render.charts.interval_chart import IntervalRow
 from rig.render.charts.panel import Moment, Panel, Trace
-from rig.render.charts.panels import NARROW, WIDE, Figure, NamedSpan
+from rig.render.charts.panels import NARROW, WIDE, Figure
 from rig.render.pages.blocks import PagePicture
+from rig.render.phase_spans import phase_spans
 from rig.render.postmortem_text import anything_wrong, ordered_stories, rank
 from rig.render.text_layout import relative
 from rig.render.timeline import Bar
@@ -118,7 +118,7 @@ def around(found: PostMortem, recording: Recording) -> PagePicture | None:
     whole = Figure(
         title=f"{_who(found)} around the failure", start_ns=start_ns, end_ns=end_ns,
         description=_description(found, names, start_ns, end_ns), panels=tuple(shown),
-        zero_ns=found.reference_ns, phases=phases(recording),
+        zero_ns=found.reference_ns, phases=phase_spans(recording, names),
     )  # fmt: skip
     caption = (
         f"From {relative(start_ns, found.reference_ns)} to {relative(end_ns, found.reference_ns)}, in the "
@@ -144,21 +144,13 @@ def before(found: PostMortem, recording: Recording) -> PagePicture | None:
     whole = Figure(
         title=f"{_who(found)} before the failure", start_ns=start_ns, end_ns=end_ns,
         description=_description(found, names, start_ns, end_ns), panels=tuple(shown),
-        zero_ns=None, phases=phases(recording),
+        zero_ns=None, phases=phase_spans(recording, names),
     )  # fmt: skip
     caption = (
         f"The {duration((end_ns - start_ns) / _S)} before the failure. Each column shows the lowest and "
         f"highest reading in it: single-sample spikes stay visible.{_rest(left_out)}"
     )
     return _both("before", whole, caption)
-
-
-def phases(recording: Recording) -> tuple[NamedSpan, ...]:
-    """Return the phases of the test program as they were recorded."""
-    return tuple(
-        NamedSpan(start_ns=one.start_ns, end_ns=one.end_ns, name=one.phase)
-        for one in in_force(recording.events(), recording.span)
-    )
 
 
 def _both(name: str, whole: Figure, caption: str) -> PagePicture:

@@ -112,11 +112,15 @@ def _tested(material: Material) -> list[Block]:
         blocks.append(Paragraph(text="No unit in the rig file; all channels belong to the room."))
     program = in_force(material.events, material.recording.span)
     if program:
+        several = any(one.group for one in program)
         rows_ = tuple(
-            (stamp(one.start_ns), one.phase, str(one.number), duration((one.end_ns - one.start_ns) / 1e9))
+            (
+                stamp(one.start_ns), one.phase, str(one.number), duration((one.end_ns - one.start_ns) / 1e9),
+                *([", ".join(one.group)] if several else []),
+            )
             for one in program
-        )
-        titles_ = ("start", "phase", "pass", "length")
+        )  # fmt: skip
+        titles_ = ("start", "phase", "pass", "length", *(["units"] if several else []))
         blocks.append(Table(titles=titles_, rows=rows_, caption="Recorded phases"))
     return blocks
 
