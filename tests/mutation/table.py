@@ -66,7 +66,7 @@ NOTICED_BY: dict[str, tuple[str, ...]] = {
 READ_BACK = ("test_rundir.py", "test_seal.py", "test_parquet.py")
 """What writes a run and reads it again."""
 STORED: dict[str, tuple[str, ...]] = {
-    "catalogue": READ_BACK,
+    "catalogue": ("test_catalogue.py", *READ_BACK),
     "columns": ("test_columns.py", "test_parquet.py", "test_seal.py"),
     "files": ("test_files.py", "test_storage_faults.py", *READ_BACK),
     "inbox": ("test_inbox.py",),
@@ -84,7 +84,7 @@ STORED: dict[str, tuple[str, ...]] = {
     "result_cache": ("test_result_cache.py",),
     "rundir": ("test_rundir.py", "test_recover.py"),
     "seal": ("test_seal.py",),
-    "segments": ("test_seal.py", "test_parquet.py", "test_recover.py"),
+    "segments": ("test_segments.py", "test_seal.py", "test_parquet.py", "test_recover.py"),
     "session_state": ("test_session_state.py", "test_rundir.py", "test_pair_summary.py"),
     "tail": ("test_tail.py",),
     "verify": ("test_verify.py", "test_seal.py"),

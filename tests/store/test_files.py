@@ -169,7 +169,7 @@ def test_a_file_that_cannot_be_published_leaves_the_old_one_and_nothing_open(
 def test_a_checksum_is_the_same_whatever_the_pieces_it_is_read_in(tmp_path: Path) -> None:
     (tmp_path / "x").write_bytes(b"123456789")
     for piece in (1, 2, 9, 10):
-        # 0xcbf43926: the check value of CRC-32/ISO-HDLC (catalogue of parametrised CRC algorithms, from memory)
+        # 0xcbf43926: check value of the CRC-32 of ISO/IEC 8802-3 over these nine digits (from memory)
         assert files.checksum(OS_DISK, tmp_path / "x", piece) == (9, 0xCBF43926)
     assert files.checksum(OS_DISK, tmp_path / "x") == (9, crc32(b"123456789"))
 
