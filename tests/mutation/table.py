@@ -74,7 +74,7 @@ STORED: dict[str, tuple[str, ...]] = {
     "journal": ("test_journal_frames.py", "test_journal.py", "test_tail.py"),
     "journal_frames": ("test_journal_frames.py", "test_format.py", "test_journal.py"),
     "notes": ("test_notes.py", "test_reader.py", "test_seal.py"),
-    "pair": READ_BACK,
+    "pair": ("test_pair.py", *READ_BACK),
     "pair_summary": ("test_pair_summary.py",),
     "parquet": ("test_parquet.py", "test_seal.py"),
     "pieces": ("test_pair_summary.py",),
