@@ -12,12 +12,8 @@ import pytest
 from rig.errors import StoreError
 from rig.store import files
 from rig.store.files import OS_DISK
-from tests.store.faulty import FaultyDisk
+from tests.store.faulty import FaultyDisk, open_files
 from tests.store.powercut import LoggedDisk
-
-
-def open_files() -> set[str]:
-    return set(os.listdir("/proc/self/fd"))  # noqa: PTH208 - the folder itself is open meanwhile too
 
 
 @pytest.fixture

@@ -13,7 +13,7 @@ import pytest
 from rig.errors import DamageError, FormatError, RunInUseError, StoreError, UsageError
 from rig.store import rundir
 from rig.store.rundir import Lock
-from tests.store.faulty import FaultyDisk
+from tests.store.faulty import FaultyDisk, open_files
 from tests.store.powercut import LoggedDisk
 from tests.store.rooms import BOOT_NS, UTC_NS, new_run, pair, writer
 
@@ -215,9 +215,7 @@ def test_a_path_means_the_run_itself_or_the_newest_run_in_it(tmp_path: Path) -> 
     assert rundir.newest_run(made[0].path) == made[0].path
     assert rundir.newest_run(tmp_path) == made[1].path
     assert rundir.list_runs(tmp_path) == [tmp_path / name for name in "abc"]
-    with pytest.raises(
-        FormatError, match="is neither a run directory nor a folder with runs in it; name one"
-    ):
+    with pytest.raises(FormatError, match="is neither a run directory nor a folder with runs in it; name"):
         rundir.newest_run(tmp_path / "no run")
     with pytest.raises(FormatError, match="is neither a run directory"):
         rundir.newest_run(tmp_path / "nowhere")
@@ -292,22 +290,22 @@ def test_a_lock_that_cannot_be_opened_is_an_error_of_the_store(tmp_path: Path) -
 
 
 def test_a_lock_leaves_nothing_open_whether_it_is_had_or_refused(tmp_path: Path) -> None:
-    lock, folder = tmp_path / "lock", "/proc/self/fd"
-    before = os.listdir(folder)
+    lock = tmp_path / "lock"
+    before = open_files()
     with Lock(lock).acquire("first") as held:
-        assert len(os.listdir(folder)) == len(before) + 2  # the file, and the run's folder
+        assert len(open_files()) == len(before) + 2  # the file, and the run's folder
         with held:  # taken already: not taken twice
-            assert len(os.listdir(folder)) == len(before) + 2
+            assert len(open_files()) == len(before) + 2
         with held.acquire("again"):
             with pytest.raises(RunInUseError, match="in use by again, process"):
                 Lock(lock).acquire()
             lock.unlink()
             with pytest.raises(RunInUseError, match="in use by a process whose lock file was deleted"):
                 Lock(lock).acquire()
-            assert len(os.listdir(folder)) == len(before) + 2
-    assert os.listdir(folder) == before
+            assert len(open_files()) == len(before) + 2
+    assert open_files() == before
     assert not rundir.is_held(lock)
-    assert os.listdir(folder) == before
+    assert open_files() == before
 
 
 def test_only_a_runs_own_lock_holds_its_folder(tmp_path: Path) -> None:
