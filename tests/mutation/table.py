@@ -78,7 +78,7 @@ STORED: dict[str, tuple[str, ...]] = {
     "pair_summary": ("test_pair_summary.py",),
     "parquet": ("test_parquet.py", "test_seal.py"),
     "pieces": ("test_pair_summary.py",),
-    "reader": ("test_reader.py", "test_rundir.py", "test_pair_summary.py", "test_seal.py", "test_parquet.py"),
+    "reader": ("test_reader.py", "test_pair_summary.py", "test_verify.py"),
     "reading_stamps": ("test_columns.py",),
     "recover": ("test_recover.py", "test_rundir.py", "test_storage_faults.py"),
     "result_cache": ("test_result_cache.py",),

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import errno
 import inspect
+from collections.abc import Callable
 from pathlib import Path
 
 import numpy as np
@@ -13,6 +14,7 @@ from rig.domain.layout_json import to_json
 from rig.domain.model import EventKind, Layout
 from rig.errors import DamageError, StoreError
 from rig.store import journal, rundir
+from rig.store.files import OsDisk
 from rig.store.reader import RecordingState, RunReader
 from rig.store.rundir import RunDir
 from rig.store.seal import seal
@@ -123,6 +125,7 @@ def test_a_run_is_running_while_its_lock_is_held_and_then_finished_or_crashed(tm
     recorder.close()
     reader.refresh()
     assert reader.state is RecordingState.FINISHED
+    assert [one.clean for one in reader.sessions] == [True]
     writer(run, session=2).scans(pair(50))
     assert RunReader.open(run.path).state is RecordingState.CRASHED  # the newest session counts
 
@@ -327,6 +330,19 @@ def test_a_journal_that_cannot_be_read_costs_itself_alone(tmp_path: Path) -> Non
     assert [one.path for one in reader.skipped] == [path]
 
 
+def test_a_journal_whose_channels_are_damaged_is_read_by_those_of_its_session(tmp_path: Path) -> None:
+    run = three_sessions(tmp_path)
+    path = run.folder("journal") / journal.name(2)
+    raw = bytearray(path.read_bytes())
+    raw[170] ^= 1
+    path.write_bytes(raw)
+    assert len(RunReader.open(run.path).series("A1.volts")) == 6
+    (run.folder("sessions") / "s0002.json").unlink()
+    reader = RunReader.open(run.path)
+    assert len(reader.series("A1.volts")) == 4
+    assert "cannot be decoded" in reader.skipped[0].reason
+
+
 @pytest.mark.parametrize("folder", ["readings", "events"])
 def test_a_file_that_goes_while_the_run_is_open_is_missed_by_name(tmp_path: Path, folder: str) -> None:
     run = three_sessions(tmp_path)
@@ -368,3 +384,79 @@ def test_a_run_merged_while_it_is_open_is_read_to_the_end(tmp_path: Path) -> Non
     assert again.events() == events
     assert summed.event_summary() == reader.event_summary()
     assert again.skipped == summed.skipped == ()
+
+
+class Meddling(OsDisk):
+    """A disk on which something happens just after a file of a kind was read for the first time."""
+
+    def __init__(self, folder: str, deed: Callable[[], object]) -> None:
+        self.folder, self.deed = folder, deed
+        self.done = False
+
+    def read(self, path: Path, offset: int = 0, size: int = -1) -> bytes:
+        data = super().read(path, offset, size)
+        if path.parent.name == self.folder and not self.done:
+            self.done = True
+            self.deed()
+        return data
+
+
+def test_a_pair_merged_away_while_the_run_is_opened_is_found_in_its_heir(tmp_path: Path) -> None:
+    run = three_sessions(tmp_path)
+    seal(run)
+    reader = RunReader.open(run.path, Meddling("sealed", lambda: seal(run, finish=True)))
+    assert len(reader.catalogue.sealed) == 1
+    assert len(reader.series("A1.volts")) == 6
+    assert reader.skipped == ()
+
+
+def test_a_journal_sealed_away_while_the_run_is_opened_is_found_in_its_pair(tmp_path: Path) -> None:
+    run = three_sessions(tmp_path)
+    reader = RunReader.open(run.path, Meddling("journal", lambda: seal(run)))
+    assert len(reader.catalogue.sealed) == 3
+    assert len(reader.series("A1.volts")) == 6
+    assert reader.skipped == ()
+
+
+@pytest.mark.parametrize("folder", ["readings", "events"])
+def test_a_file_of_a_pair_that_goes_while_the_run_is_opened_is_missed(tmp_path: Path, folder: str) -> None:
+    run = three_sessions(tmp_path)
+    seal(run)
+    path = RunReader.open(run.path).catalogue.sealed[0].path(run.path, folder)
+    reader = RunReader.open(run.path, Meddling("sealed", path.unlink))
+    assert len(reader.series("A1.volts")) == (4 if folder == "readings" else 6)
+    assert len(reader.events()) == 4
+    assert {one.path for one in reader.skipped} >= {path}
+    assert f"{path} is missing" in {one.reason for one in reader.skipped}
+
+
+def test_a_pair_without_index_whose_readings_go_too_is_passed_over(tmp_path: Path) -> None:
+    run = three_sessions(tmp_path)
+    seal(run)
+    sealed = RunReader.open(run.path).catalogue.sealed[1]
+    sealed.index_path(run.path).unlink()
+    reader = RunReader.open(run.path)
+    assert reader.catalogue.orphans == (sealed,)
+    assert len(reader.series("A1.volts")) == 6
+    assert [one.path for one in reader.skipped] == [sealed.index_path(run.path)]
+    sealed.path(run.path, "events").unlink()
+    without = RunReader.open(run.path)
+    assert len(without.series("A1.volts")) == 6
+    assert [event.text for event in without.events()] == ["1.0", "1.1", "3.0", "3.1"]
+    assert sealed.path(run.path, "events") in {one.path for one in without.skipped}
+
+
+def test_the_damage_that_an_index_speaks_of_is_told(tmp_path: Path) -> None:
+    run = three_sessions(tmp_path)
+    path = run.folder("journal") / journal.name(2)
+    raw = bytearray(path.read_bytes())
+    at = raw.rindex(b"\xf5rf\x1a", 0, len(raw) - 60)
+    raw[at + 25] ^= 1
+    path.write_bytes(raw)
+    live = RunReader.open(run.path).skipped
+    seal(run)
+    reader = RunReader.open(run.path)
+    assert [one.reason for one in reader.skipped] == [one.reason for one in live]
+    assert reader.skipped[0].path == reader.catalogue.sealed[1].path(run.path, "readings")
+    reader.refresh()
+    assert len(reader.skipped) == 1
