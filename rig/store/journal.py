@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
+from itertools import zip_longest
 from pathlib import Path
 from typing import Any
 
@@ -54,6 +55,14 @@ def beginning(head: Head, facts: JournalFacts) -> bytes:
     return frames.pack_head(head) + frames.seal(
         frames.body(FrameType.HEADER, head.first_seq, payload), head.salt
     )
+
+
+def successor_seqs(readers: Sequence[JournalReader]) -> list[int | None]:
+    """Return, journal by journal, the first record of the next one if that is of the same session."""
+    return [
+        later.head.first_seq if later is not None and later.head.session == reader.head.session else None
+        for reader, later in zip_longest(readers, readers[1:])
+    ]
 
 
 def ends_closed(disk: Disk, path: Path, head: Head) -> bool:
