@@ -5,6 +5,7 @@ from __future__ import annotations
 import errno
 import inspect
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -14,7 +15,9 @@ from rig.domain.layout_json import to_json
 from rig.domain.model import EventKind, Layout
 from rig.errors import DamageError, StoreError
 from rig.store import journal, rundir
-from rig.store.files import OsDisk
+from rig.store.files import OS_DISK, OsDisk
+from rig.store.index import pack
+from rig.store.index import read as read_index
 from rig.store.reader import RecordingState, RunReader
 from rig.store.rundir import RunDir
 from rig.store.seal import seal
@@ -178,6 +181,18 @@ def test_bounds_are_included_and_recorded_order_is_kept(tmp_path: Path, sealed: 
     ]
     assert reader.stretches("none") == []
     assert reader.channels() == ["A1.amps", "A1.heatsink", "A1.volts", "ambient", "mains"]
+
+
+def test_events_of_a_pair_without_a_summary_of_them_are_summed_up_when_asked_for(tmp_path: Path) -> None:
+    run = three_sessions(tmp_path)
+    seal(run)
+    known = RunReader.open(run.path).event_summary()
+    for path in run.folder("sealed").iterdir():
+        index = read_index(OS_DISK, path)
+        path.write_bytes(pack(replace(index, event_summary=None).to_bytes()))
+    reader = RunReader.open(run.path)
+    assert reader.event_summary() == known
+    assert len(reader.events_of({EventKind.NOTE})) == 6
 
 
 def test_readings_and_events_are_counted_by_pair_and_for_the_journals_together(tmp_path: Path) -> None:

@@ -345,3 +345,17 @@ def test_the_command_leaves_a_run_to_one_who_is_sealing_it(
         assert main([str(run.path)]) == 0
     assert caplog.messages == [f"another process is sealing {run.path}; nothing to do"]
     assert len(names(run, "journal")) == 1
+
+
+def test_the_command_writes_each_line_with_its_level_to_standard_error(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    run = new_run(tmp_path)
+    (run.folder("journal") / journal.name(1)).write_bytes(b"what nobody can read")
+    root = logging.getLogger()
+    monkeypatch.setattr(root, "handlers", [])  # as in a process of its own
+    monkeypatch.setattr(root, "level", logging.WARNING)
+    main([str(run.path)])
+    first, second = capsys.readouterr().err.splitlines()
+    assert first == "INFO 0 journals sealed, 0 days merged, 0 leftovers removed"
+    assert second.startswith("ERROR ")
