@@ -6,6 +6,7 @@ import errno
 from dataclasses import replace
 from pathlib import Path
 
+import pyarrow.parquet as pq
 import pytest
 
 from rig.domain.model import EventKind
@@ -86,7 +87,10 @@ def test_a_merged_pair_spans_its_sources_and_has_their_sessions(tmp_path: Path) 
     other = writer(run, session=2)
     other.scans(pair(20_000))
     other.close()
+    (run.folder("summary")).rmdir()  # as in a run of an older soakrig
     assert seal(run, finish=True).merged == ("2026-01-01-000001-000004",)
+    assert len(list(run.folder("summary").iterdir())) == 1
+    assert list(run.folder("damaged").iterdir()) == []  # sources that were read in full are gone
     (merged,) = (one.index for one in opened(run))
     assert (merged.first, merged.last, merged.events, merged.run) == (1, 4, 3, run.id)
     assert merged.event_summary is not None
@@ -96,6 +100,48 @@ def test_a_merged_pair_spans_its_sources_and_has_their_sessions(tmp_path: Path) 
         1: (UTC_NS + 10 * SECOND, UTC_NS + 9_000 * SECOND + 110_000_000),
         2: (UTC_NS + 20_000 * SECOND + 10_000_000, UTC_NS + 20_000 * SECOND + 110_000_000),
     }
+
+
+def test_a_damaged_source_of_a_merge_is_set_aside_and_what_it_lacked_is_noted(tmp_path: Path) -> None:
+    run = two_hours(tmp_path)
+    seal(run)
+    first, second = opened(run)
+    path = second.sealed.path(run.path, "events")
+    path.write_bytes(bytes(path.stat().st_size))
+    value = pq.read_metadata(first.sealed.path(run.path, "readings")).row_group(0).column(2)  # A1.amps
+    path = first.sealed.path(run.path, "readings")
+    raw = bytearray(path.read_bytes())
+    raw[value.data_page_offset + value.total_compressed_size - 10] ^= 4
+    path.write_bytes(raw)
+    assert seal(run, finish=True).merged == ("2026-01-01-000001-000002",)
+    (merged,) = opened(run)
+    assert [(note["pair"], note["channel"], note["rows"]) for note in merged.index.damage] == [
+        (first.sealed.name, "A1.amps", 1), (second.sealed.name, None, 1)
+    ]  # fmt: skip
+    reader = RunReader.open(run.path)
+    assert reader.series("A1.amps").value.tolist() == [6 * 3600 + 7.5]
+    assert len(reader.series("mains")) == 2
+    assert [event.text for event in reader.events()] == ["hour 5"]
+    assert {one.name for one in run.folder("damaged").iterdir()} == {
+        f"{path.parent.name}-{path.name}" for one in (first, second) for path in one.sealed.paths(run.path)
+    }
+    assert [one.name for folder in ("readings", "events", "sealed", "summary")
+            for one in run.folder(folder).iterdir()] == [
+        f"2026-01-01-000001-000002.{ending}" for ending in ("parquet", "parquet", "json", "parquet")
+    ]  # fmt: skip
+
+
+def test_only_the_damaged_source_of_a_merge_is_set_aside(tmp_path: Path) -> None:
+    run = two_hours(tmp_path)
+    seal(run)
+    first, second = opened(run)
+    path = second.sealed.path(run.path, "events")
+    path.write_bytes(bytes(path.stat().st_size))
+    seal(run, finish=True)
+    assert {one.name.partition("-")[2].partition(".")[0] for one in run.folder("damaged").iterdir()} == {
+        second.sealed.name
+    }
+    assert not any(one.exists() for one in first.sealed.paths(run.path))
 
 
 def test_the_index_of_a_pair_is_published_last_and_its_journal_goes_then(tmp_path: Path) -> None:
