@@ -102,12 +102,24 @@ def test_files_without_an_index_are_an_unfinished_sealing_where_their_content_is
     assert set(found.partial) == {tmp_path / file for file in files}
 
 
-def test_files_without_an_index_count_where_their_content_is_nowhere_else(tmp_path: Path) -> None:
-    name = f"{DAY}-000001-000002"
-    found = look(tmp_path, *whole(name)[1:], "journal/j000002.journal")
+@pytest.mark.parametrize("number", [1, 2, 3])
+def test_files_without_an_index_count_where_part_of_their_content_is_nowhere_else(
+    tmp_path: Path, number: int
+) -> None:
+    name = f"{DAY}-000001-000003"
+    here = [n for n in (1, 2, 3) if n != number]
+    found = look(tmp_path, *whole(name)[1:], *(f"journal/j00000{n}.journal" for n in here))
     assert found.sealed == found.orphans == (sealed(name),)
     assert found.partial == ()
-    assert found.covered == (2,)
+    assert found.covered == tuple(here)
+
+
+def test_a_merging_that_never_ended_is_partial_while_its_sources_are_there(tmp_path: Path) -> None:
+    merged = f"{DAY}-000001-000004"
+    sources = (f"{DAY}T00-000001-000002", f"{DAY}T01-000003-000004")
+    found = look(tmp_path, *whole(*sources), *whole(merged)[1:])
+    assert found.sealed == tuple(sealed(one) for one in sources)
+    assert (found.orphans, len(found.partial)) == ((), 3)
 
 
 def test_a_summary_alone_is_no_pair(tmp_path: Path) -> None:
