@@ -67,10 +67,7 @@ def successor_seqs(readers: Sequence[JournalReader]) -> list[int | None]:
 
 def ends_closed(disk: Disk, path: Path, head: Head) -> bool:
     """Return whether the last two frames of the file say that it was closed and was durable then."""
-    size = disk.size(path)
-    if size < HEADS_BYTES + ENDING_BYTES:
-        return False
-    tail = disk.read(path, size - ENDING_BYTES)
+    tail = disk.read(path, disk.size(path) - ENDING_BYTES)
     found = frames.walk(tail, head.salt, seq=0)
     return [frame.type for frame in found.frames] == [FrameType.END, FrameType.SYNCED]
 

@@ -154,8 +154,7 @@ def _broken(session: int, readers: list[JournalReader]) -> list[RecoveryFinding]
     text = f"session {session} ended without a stop"
     if readers:
         newest = readers[-1]
-        if not newest.size:
-            newest.advance()
+        newest.advance()  # one that was closed has not been read yet
         records = newest.settled(None)[0]
         if any(_kind(frame) is EventKind.SESSION_STOP for frame in records[-64:]):
             return []

@@ -3,6 +3,7 @@ import fcntl
 import json
 import os
 import signal
+import stat
 import subprocess
 import sys
 import threading
@@ -334,3 +335,54 @@ def test_two_may_ask_at_once_whether_a_lock_is_held(tmp_path: Path) -> None:
         assert not rundir.is_held(lock)
         fcntl.flock(other, fcntl.LOCK_EX)
         assert rundir.is_held(lock)
+
+
+@pytest.mark.parametrize("refused", ["open", "lock"])
+def test_where_folders_cannot_be_locked_the_file_alone_is(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, refused: str
+) -> None:
+    """As on network file systems, which no test can provoke."""
+    opens, locks, before = os.open, fcntl.flock, open_files()
+
+    def opening(path: Path, flags: int, *mode: int) -> int:
+        if refused == "open" and flags & os.O_DIRECTORY:
+            raise OSError(errno.EACCES, os.strerror(errno.EACCES))
+        return opens(path, flags, *mode)
+
+    def locking(descriptor: int, operation: int) -> None:
+        if refused == "lock" and stat.S_ISDIR(os.fstat(descriptor).st_mode):
+            raise OSError(errno.ENOLCK, os.strerror(errno.ENOLCK))
+        locks(descriptor, operation)
+
+    monkeypatch.setattr(os, "open", opening)
+    monkeypatch.setattr(fcntl, "flock", locking)
+    with Lock(tmp_path / "lock").acquire():
+        assert rundir.is_held(tmp_path / "lock")
+        assert len(open_files()) == len(before) + 1
+    assert not rundir.is_held(tmp_path / "lock")
+    assert open_files() == before
+
+
+def test_a_file_system_that_locks_nothing_is_an_error_of_the_store(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def locking(_descriptor: int, _operation: int) -> None:
+        raise OSError(errno.ENOLCK, os.strerror(errno.ENOLCK))
+
+    before = open_files()
+    monkeypatch.setattr(fcntl, "flock", locking)
+    with pytest.raises(StoreError, match=r"could not lock .*/lock: No locks available"):
+        Lock(tmp_path / "lock").acquire()
+    assert open_files() == before
+
+
+def test_a_full_disk_costs_the_holders_name_and_not_the_lock(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def full(*_arguments: object) -> int:
+        raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
+
+    monkeypatch.setattr(os, "pwrite", full)
+    with Lock(tmp_path / "lock").acquire():
+        assert rundir.is_held(tmp_path / "lock")
+        assert rundir.holder(tmp_path / "lock") == "an unnamed process"
