@@ -14,6 +14,11 @@ Refusal = Callable[[str, Path], int]
 """(deed, path) -> errno, 0 for none."""
 
 
+def refusal_of(deed: str, number: int) -> Refusal:
+    """Return the refusal of one kind of deed."""
+    return lambda asked, _path: number if asked == deed else 0
+
+
 def open_files() -> set[str]:
     """Return the descriptors that this process has open."""
     return set(os.listdir("/proc/self/fd"))  # noqa: PTH208 - names only

@@ -12,7 +12,7 @@ import pytest
 from rig.errors import StoreError
 from rig.store import files
 from rig.store.files import OS_DISK
-from tests.store.faulty import FaultyDisk, open_files
+from tests.store.faulty import FaultyDisk, open_files, refusal_of
 from tests.store.powercut import LoggedDisk
 
 
@@ -153,7 +153,7 @@ def test_a_file_that_cannot_be_published_leaves_the_old_one_and_nothing_open(
 ) -> None:
     (tmp_path / "x").write_bytes(b"old")
     disk = FaultyDisk()
-    disk.refuse = lambda asked, _path: errno.ENOSPC if asked == deed else 0
+    disk.refuse = refusal_of(deed, errno.ENOSPC)
     before = open_files()
     with pytest.raises(StoreError, match=r"could not write .*/x \(3 bytes\): No space left on device; free"):
         files.publish(disk, tmp_path / "x", b"new")
@@ -197,7 +197,7 @@ def test_whether_a_folder_can_be_written_is_found_by_writing_and_leaves_nothing(
     assert OS_DISK.names(tmp_path) == []
     for deed in ("create", "append", "sync"):
         faulty = FaultyDisk()
-        faulty.refuse = lambda asked, _path, deed=deed: errno.EROFS if asked == deed else 0
+        faulty.refuse = refusal_of(deed, errno.EROFS)
         assert files.why_not_writable(tmp_path, faulty) == f"{tmp_path}: Read-only file system"
         assert OS_DISK.names(tmp_path) == []
     assert open_files() == before

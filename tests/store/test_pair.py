@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import inspect
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -176,3 +177,14 @@ def test_a_pair_of_two_sessions_is_passed_by_only_where_both_lie_outside(tmp_pat
     one = opened(run)
     assert one.may_tell(None, UTC_NS + 1, None)
     assert not one.may_tell(None, UTC_NS + 1000 * SECOND + 1, None)
+
+
+def test_of_a_pair_whose_index_names_no_session_no_time_is_known(tmp_path: Path) -> None:
+    run = sealed_run(tmp_path)
+    one = opened(run)
+    one.index = replace(one.index, sessions={})
+    path = one.sealed.path(run.path, "events")
+    path.write_bytes(bytes(path.stat().st_size))
+    (note,) = one.unreadable()
+    assert (note["start_ns"], note["end_ns"]) == (None, None)
+    assert one.may_tell(None, END_NS + 1, None)

@@ -119,15 +119,16 @@ def test_a_run_is_running_while_its_lock_is_held_and_then_finished_or_crashed(tm
         recorder.scans(pair(0))
         recorder.sync()
         reader = RunReader.open(run.path)
-        assert reader.state is RecordingState.RUNNING
-    assert reader.state is RecordingState.CRASHED
+        states = [reader.state]
+    states.append(reader.state)
     recorder.event(EventKind.SESSION_STOP, BOOT_NS + 2 * SECOND, "run", "ended")
     recorder.sync()
     reader.refresh()
-    assert reader.state is RecordingState.FINISHED  # though the session's file does not know of it yet
+    states.append(reader.state)  # the session's file does not know of the stop yet
     recorder.close()
     reader.refresh()
-    assert reader.state is RecordingState.FINISHED
+    states.append(reader.state)
+    assert states == ["running", "crashed", "finished", "finished"]
     assert [one.clean for one in reader.sessions] == [True]
     writer(run, session=2).scans(pair(50))
     assert RunReader.open(run.path).state is RecordingState.CRASHED  # the newest session counts
@@ -228,6 +229,8 @@ def test_a_series_goes_from_sealed_files_on_into_journals(tmp_path: Path) -> Non
         reader.catalogue.sealed[0].name, journal.name(2)
     ]  # fmt: skip
     assert [one.digest.rows for one in reader.pieces("mains")] == [1, 2]
+    (session,) = reader.sessions
+    assert (session.start_ns, session.end_ns) == reader.span == (at(0), at(2.1))
     assert reader.pieces("none") == []
 
 
@@ -324,6 +327,26 @@ def test_damage_before_a_torn_end_is_a_fault_though_the_run_is_recorded(tmp_path
         assert {one.path for one in RunReader.open(run.path).skipped} == {path}
 
 
+@pytest.mark.parametrize("damage", ["newer", "readings gone", "readings shorter"])
+def test_a_pair_that_is_no_use_costs_the_hour_in_its_name_and_no_other(tmp_path: Path, damage: str) -> None:
+    run = three_sessions(tmp_path)
+    seal(run)
+    sealed = RunReader.open(run.path).catalogue.sealed[1]
+    path = sealed.path(run.path, "readings")
+    if damage == "newer":
+        sealed.index_path(run.path).write_bytes(pack(b'{"format": 2}'))
+    elif damage == "readings gone":
+        path.unlink()
+    else:
+        path.write_bytes(path.read_bytes()[:-1])
+    reader = RunReader.open(run.path)
+    assert reader.series("A1.volts").value.tolist() == [0.25, 1.25, 200.25, 201.25]
+    (skipped,) = reader.skipped
+    assert (skipped.path, skipped.start_ns, skipped.end_ns) == (path, UTC_NS, UTC_NS + 3600 * SECOND)
+    reader.refresh()
+    assert reader.skipped == (skipped,)
+
+
 def test_files_that_are_no_part_of_a_recording_or_were_moved_away_are_named(tmp_path: Path) -> None:
     run = three_sessions(tmp_path)
     (run.folder("journal") / "mine.txt").touch()
@@ -379,7 +402,7 @@ def test_readings_that_are_damaged_while_the_run_is_open_cost_their_own_time(tmp
     path = reader.catalogue.sealed[1].path(run.path, "readings")
     path.write_bytes(bytes(path.stat().st_size))
     assert reader.series("mains", end_ns=at(50)).value.tolist() == [1000.0, 1001.0]
-    assert reader.skipped == ()  # not needed, so not read
+    assert [one.path for one in reader.skipped] == []  # not needed, so not read
     assert len(reader.series("mains")) == 4
     assert len(reader.series("mains")) == 4
     (skipped,) = reader.skipped  # told once

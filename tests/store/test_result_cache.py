@@ -129,7 +129,9 @@ def test_an_answer_of_another_format_or_of_something_else_is_none(run: rundir.Ru
     file = run.path / result_cache.FOLDER / "worst.json"
     head, _, data = file.read_bytes().partition(b"\n")
     facts = json.loads(head)
-    for changed in (facts | {key: 2}, {one: value for one, value in facts.items() if one != key}, []):
+    without = {one: value for one, value in facts.items() if one != key}
+    others: tuple[object, ...] = (facts | {key: 2}, without, [])
+    for changed in others:
         file.write_bytes(json.dumps(changed).encode() + b"\n" + data)
         assert result_cache.load(run.path, "worst", mark) is None
 

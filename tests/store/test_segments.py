@@ -11,7 +11,7 @@ import pytest
 
 from rig.domain.model import EventKind
 from rig.errors import StoreError
-from rig.store import catalogue, journal, segments
+from rig.store import catalogue, journal, journal_frames, segments
 from rig.store.catalogue import PAIR, SUMMARY
 from rig.store.files import OS_DISK
 from rig.store.index import Index
@@ -256,7 +256,7 @@ def test_a_record_out_of_sequence_is_noted_in_the_index(tmp_path: Path) -> None:
     run = new_run(tmp_path)
     recorder = writer(run)
     recorder.scan(scan(0, 1, (1.0, 2.0)))
-    recorder._append([journal.frames.body(journal.FrameType.SCAN, recorder._seq, b"\x09\0short")])
+    recorder._append([journal_frames.body(journal_frames.FrameType.SCAN, recorder._seq, b"\x09\0short")])
     recorder._seq += 1
     recorder.close()
     seal(run)

@@ -6,7 +6,7 @@ import pyarrow.parquet as pq
 import pytest
 
 from rig.domain.model import EventKind
-from rig.store import journal, rundir
+from rig.store import journal_frames, rundir
 from rig.store.index import pack
 from rig.store.reader import RunReader
 from rig.store.seal import seal
@@ -146,7 +146,7 @@ def test_a_pair_without_summary_is_whole(tmp_path: Path) -> None:
     assert found.files == 3 + 4 + 1
 
 
-@pytest.mark.parametrize(("at", "copy"), [(5, "first"), (journal.frames.HEAD_BYTES + 5, "second")])
+@pytest.mark.parametrize(("at", "copy"), [(5, "first"), (journal_frames.HEAD_BYTES + 5, "second")])
 def test_one_damaged_head_of_a_journal_is_told_and_two_are_told_by_the_reader(
     tmp_path: Path, at: int, copy: str
 ) -> None:
@@ -160,7 +160,7 @@ def test_one_damaged_head_of_a_journal_is_told_and_two_are_told_by_the_reader(
     assert found.faults[0].reason.startswith(f"{copy} copy of the head damaged: ")
     assert found.files == 2 * 4
     raw[5] ^= 2
-    raw[journal.frames.HEAD_BYTES + 5] ^= 2
+    raw[journal_frames.HEAD_BYTES + 5] ^= 2
     path.write_bytes(raw)
     (fault,) = verify(run.path).faults
     assert fault.path == path

@@ -12,7 +12,7 @@ from rig.store.reader import RunReader
 from rig.store.rundir import read_sessions
 from rig.store.tail import Tail
 from rig.store.writer import RunWriter
-from tests.store.faulty import FaultyDisk, open_files
+from tests.store.faulty import FaultyDisk, open_files, refusal_of
 from tests.store.powercut import LoggedDisk
 from tests.store.rooms import BOOT_NS, SECOND, UTC_NS, new_run, pair, scan, writer
 
@@ -474,7 +474,7 @@ def test_a_refusing_disk_leaves_no_file_open(tmp_path: Path) -> None:
     recorder = writer(new_run(tmp_path, disk), disk)
     for deed in ("sync", "append", "rename"):
         recorder.scans(pair(0))
-        disk.refuse = lambda asked, _path, deed=deed: errno.EIO if asked == deed else 0
+        disk.refuse = refusal_of(deed, errno.EIO)
         recorder.rotate()
         recorder.sync()
         disk.refuse = lambda _deed, _path: 0
