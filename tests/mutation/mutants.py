@@ -160,6 +160,8 @@ def _walk(
     """Return all nodes that may be changed, outer ones first, each with its path and function."""
     if isinstance(node, UNTOUCHED) and not isinstance(node, ast.Raise):
         return
+    if isinstance(node, ast.keyword) and node.arg in WITHOUT_EFFECT:
+        return
     if isinstance(node, (ast.FunctionDef, ast.ClassDef)):
         places = (*places, node.name)
         if isinstance(node, ast.ClassDef) and "Protocol" in {_text(base) for base in node.bases}:

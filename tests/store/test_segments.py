@@ -375,12 +375,21 @@ def test_a_damaged_pair_gives_way_to_the_journals_it_was_made_of(tmp_path: Path)
     name = "2026-01-01T05-000001-000001"
     readings = run.folder("readings") / f"{name}.parquet"
     readings.write_bytes(readings.read_bytes()[:-1])
-    said = segments.clear(run, OS_DISK)
+    (run.folder("summary") / f"{name}.parquet").unlink()  # may be missing
+    disk = LoggedDisk(tmp_path)
+    said = segments.clear(run, disk)
     assert said[0].startswith(f"{name} is damaged and was moved to damaged/: {readings}: ")
     assert said[1:] == ["j000002.journal removed: 2026-01-01T06-000002-000002 holds it"]
     assert {path.name for path in run.folder("damaged").iterdir()} == {
-        f"sealed-{name}.json", f"readings-{name}.parquet", f"events-{name}.parquet", f"summary-{name}.parquet"
+        f"sealed-{name}.json", f"readings-{name}.parquet", f"events-{name}.parquet"
     }  # fmt: skip
+    done = [(step.deed, Path(step.path).parent.name if step.deed == "rename" else Path(step.path).name)
+            for step in disk.steps]  # fmt: skip
+    assert done[:9] == [
+        one for folder in ("sealed", "readings", "events")
+        for one in (("rename", folder), ("sync_dir", "damaged"), ("sync_dir", folder))
+    ]  # fmt: skip
+    assert done[-1] == ("sync_dir", "journal")
     assert RunReader.open(run.path).series("mains").value.tolist() == [1000.0 + 18_007, 1000.0 + 21_607]
 
 
