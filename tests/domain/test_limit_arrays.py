@@ -344,3 +344,16 @@ def test_pieces_in_which_nothing_can_happen_are_not_read() -> None:
     (one,) = walk.end()
     assert (through, read) == ([10, 20], [19])
     assert (one.first_outside, one.last_outside, one.returned) == (100, 199, 200)
+
+
+def test_a_clock_that_goes_back_past_a_time_without_a_bound_ends_the_excursion_in_pieces_too() -> None:
+    bound = one_limit(Side.HIGH)[0].bound
+    forces = [
+        BoundInForce(start_ns=None, bound=bound),
+        BoundInForce(start_ns=1_100 * S, bound=None),
+        BoundInForce(start_ns=1_200 * S, bound=bound),
+    ]
+    readings = [Reading(at_s * S, 11.0) for at_s in (1_201, 1_202, 1_050, 1_051)]
+    first, second = checked(readings, forces, cuts=[2])
+    assert (first.first_outside, first.end_ns, first.returned) == (0, 1_100 * S, -1)
+    assert second.first_outside == 2
