@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import pairwise
 
 import numpy as np
@@ -357,3 +357,14 @@ def test_a_clock_that_goes_back_past_a_time_without_a_bound_ends_the_excursion_i
     first, second = checked(readings, forces, cuts=[2])
     assert (first.first_outside, first.end_ns, first.returned) == (0, 1_100 * S, -1)
     assert second.first_outside == 2
+
+
+def test_a_bound_that_was_moved_and_ceases_later_ends_its_excursion_when_it_ceases() -> None:
+    bound = one_limit(Side.HIGH)[0].bound
+    moved = BoundInForce(start_ns=1_001 * S, bound=bound)
+    forces = [*one_limit(Side.HIGH), moved, BoundInForce(start_ns=1_009 * S, bound=None)]
+    (one,) = checked(course(Side.HIGH, 9.0, 11.0, 11.0), forces, cuts=[2])
+    assert one.end_ns == 1_009 * S
+    later = replace(forces[-1], start_ns=1_010 * S)
+    (one,) = checked(course(Side.HIGH, 9.0, 11.0, 11.0), [*forces, later], cuts=[2])
+    assert one.end_ns == 1_009 * S  # the first time that nothing was in force
