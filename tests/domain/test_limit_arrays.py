@@ -368,3 +368,14 @@ def test_a_bound_that_was_moved_and_ceases_later_ends_its_excursion_when_it_ceas
     later = replace(forces[-1], start_ns=1_010 * S)
     (one,) = checked(course(Side.HIGH, 9.0, 11.0, 11.0), [*forces, later], cuts=[2])
     assert one.end_ns == 1_009 * S  # the first time that nothing was in force
+
+
+@pytest.mark.parametrize(("session", "end_ns"), [(1, None), (2, 1_109 * S)])
+def test_the_last_session_of_a_piece_that_was_passed_by_is_that_of_its_last_reading(
+    session: int, end_ns: int | None
+) -> None:
+    forces = [*one_limit(Side.HIGH), BoundInForce(start_ns=1_109 * S, bound=None, session=session)]
+    later = [Reading(1_100 * S + k * S, 11.0, session=1 + (k > 0)) for k in range(3)]
+    readings = [*course(Side.HIGH, 9.0, 11.0), *later]
+    assert [one.end_ns for one in excursions("x", rows_of(readings), forces)] == [end_ns]
+    assert [one.end_ns for one in in_pieces(readings, [2], forces)] == [end_ns]
