@@ -213,7 +213,7 @@ class ExcursionWalk:
         far, near = (digest.high, digest.low) if self._high else (digest.low, digest.high)
         if going is None:
             return not any(self._lies_out(far, force) for force in forces)
-        newest = self._newest()
+        newest = self._last().force
         first, stop = min(newest, forces.start), max(newest + 1, forces.stop)
         if going.counted < 0 or self._bares[stop] > self._bares[first]:
             return False
@@ -232,7 +232,7 @@ class ExcursionWalk:
                 going.worst, going.worst_piece = far, k
             if any(self._lies_out(far, force) for force in forces):
                 going.last_piece = k
-            clear = self._before.clear if self._before is not None else NOBODY
+            clear = self._last().clear
         self._before = _Before(digest.last_value, forces.stop - 1, None, clear, k)
 
     # ---- going through
@@ -260,17 +260,18 @@ class ExcursionWalk:
     def end(self) -> list[Excursion]:
         """Return what was found, the last one open if the channel did not come back."""
         if self._open is not None:
-            later = np.flatnonzero(self._bare[self._newest() :])
-            force = self._newest() + int(later[0]) if len(later) else 0
+            newest = self._last().force
+            later = np.flatnonzero(self._bare[newest:])
+            force = newest + int(later[0]) if len(later) else 0
             seen_to = force and self._forces[force].session in {None, self._last_session()}
             self._close(NOBODY, int(self._starts[force - 1]) if seen_to else None)
         return self._found
 
-    def _last_session(self) -> int | None:
+    def _last_session(self) -> int:
         """Return the session of the last usable reading."""
-        before = self._before
-        if before is None or before.session is not None:
-            return before.session if before else None
+        before = self._last()
+        if before.session is not None:
+            return before.session
         rows = self._read(before.piece)
         return int(rows.session[rows.usable][-1])
 
@@ -449,5 +450,7 @@ class ExcursionWalk:
         first, last = (bisect_right(self._edges, t_ns) for t_ns in (digest.start_ns, digest.end_ns))
         return range(first, last + 1)
 
-    def _newest(self) -> int:
-        return self._before.force if self._before is not None else 0
+    def _last(self) -> _Before:
+        """Return the last usable reading: there is one while an excursion goes on."""
+        assert self._before is not None
+        return self._before

@@ -128,7 +128,7 @@ def step(
     if state is LimitState.NORMAL and watch.state is not LimitState.NORMAL:
         changes.append(LimitChangeKind.PASSED if watch.state is LimitState.PENDING else LimitChangeKind.ENDED)
         return NORMAL, tuple(changes)
-    return replace(watch, state=state) if state is not watch.state else watch, tuple(changes)
+    return watch, tuple(changes)  # the state that it had
 
 
 @dataclass(slots=True, kw_only=True)

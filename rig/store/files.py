@@ -102,12 +102,12 @@ class OpensInput(Protocol):
 
 
 class OsFile:
-    """A real file, opened close-on-exec and for appending only."""
+    """A real file, opened for appending only; no child process inherits it."""
 
     __slots__ = ("_descriptor",)
 
     def __init__(self, path: Path, flags: int) -> None:
-        self._descriptor = os.open(path, os.O_WRONLY | os.O_APPEND | os.O_CLOEXEC | flags, 0o644)
+        self._descriptor = os.open(path, os.O_WRONLY | os.O_APPEND | flags, 0o644)
 
     def append(self, data: bytes) -> None:
         """Write all of ``data``, in as many calls as the kernel wants."""
@@ -133,7 +133,7 @@ class OsFile:
 
     def close(self) -> None:
         """Close the descriptor; a second call does nothing."""
-        if self._descriptor >= 0:
+        if self._descriptor != -1:
             descriptor, self._descriptor = self._descriptor, -1
             os.close(descriptor)
 
@@ -152,8 +152,7 @@ class OsDisk:
     def read(self, path: Path, offset: int = 0, size: int = -1) -> bytes:
         """Return bytes of a file."""
         with path.open("rb") as file:
-            if offset:
-                file.seek(offset)
+            file.seek(offset)
             return file.read(size)
 
     def size(self, path: Path) -> int:
@@ -174,7 +173,7 @@ class OsDisk:
 
     def sync_dir(self, path: Path) -> None:
         """Make the names in a directory durable."""
-        descriptor = os.open(path, os.O_RDONLY | os.O_DIRECTORY | os.O_CLOEXEC)
+        descriptor = os.open(path, os.O_RDONLY | os.O_DIRECTORY)
         try:
             os.fsync(descriptor)
         finally:

@@ -45,13 +45,13 @@ def put(run: RunDir, order: Order, disk: Disk = OS_DISK) -> str:
             f"could not make {run.folder(FOLDER)}: {error.strerror or error}; "
             "orders need write access to the run"
         ) from error
-    data = json.dumps(orders.to_json(order), indent=1, ensure_ascii=False).encode()
+    data = json.dumps(orders.to_json(order), indent=1, ensure_ascii=False).encode() + b"\n"
     if len(data) > LARGEST_BYTES:
         raise StoreError(
             f"the order has {len(data)} bytes; at most {LARGEST_BYTES} are accepted; shorten the text"
         )
     name = f"{order.id}{SUFFIX}"
-    publish(disk, run.folder(FOLDER) / name, data + b"\n")
+    publish(disk, run.folder(FOLDER) / name, data)
     return name
 
 

@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
+from itertools import zip_longest
 from pathlib import Path
 from typing import Any
 
@@ -56,12 +57,17 @@ def beginning(head: Head, facts: JournalFacts) -> bytes:
     )
 
 
+def successor_seqs(readers: Sequence[JournalReader]) -> list[int | None]:
+    """Return, journal by journal, the first record of the next one if that is of the same session."""
+    return [
+        later.head.first_seq if later is not None and later.head.session == reader.head.session else None
+        for reader, later in zip_longest(readers, readers[1:])
+    ]
+
+
 def ends_closed(disk: Disk, path: Path, head: Head) -> bool:
     """Return whether the last two frames of the file say that it was closed and was durable then."""
-    size = disk.size(path)
-    if size < HEADS_BYTES + ENDING_BYTES:
-        return False
-    tail = disk.read(path, size - ENDING_BYTES)
+    tail = disk.read(path, disk.size(path) - ENDING_BYTES)
     found = frames.walk(tail, head.salt, seq=0)
     return [frame.type for frame in found.frames] == [FrameType.END, FrameType.SYNCED]
 

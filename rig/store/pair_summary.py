@@ -33,9 +33,9 @@ class PairSummary:
     """A summary, opened. ``digests``: by channel; the bins of a width are read when they are asked for."""
 
     digests: Mapping[str, ChannelDigest]
-    _disk: Disk = field(repr=False)
+    _disk: Disk
     _path: Path
-    _metadata: Any = field(repr=False)
+    _metadata: Any
     _places: Mapping[int, tuple[int, Mapping[str, tuple[int, int]], int]]
     _read: dict[int, Bins | None] = field(default_factory=dict)
 

@@ -9,7 +9,7 @@ import io
 import json
 from collections.abc import Iterable, Iterator
 from contextlib import contextmanager
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, TypeVar
 from zlib import crc32
@@ -209,10 +209,10 @@ def write_events(disk: Disk, path: Path, events: Iterable[Event], index: Index) 
 class ReadingsFile:
     """A readings file, opened: its index, and the row groups as they are asked for."""
 
-    disk: Disk = field(repr=False)
+    disk: Disk
     path: Path
     index: Index
-    metadata: Any = field(repr=False)
+    metadata: Any
     groups: dict[str, int]
 
     @staticmethod

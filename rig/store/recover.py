@@ -84,10 +84,8 @@ def recover(run: RunDir, disk: Disk = OS_DISK) -> Recovery:
                 readers.append(JournalReader(path, disk, begun.facts if begun else None))
             except DamageError as error:
                 findings.append(_unreadable(str(error), path.name))
-        for k, reader in enumerate(readers):
-            follower = readers[k + 1].head if k + 1 < len(readers) else None
-            same = follower is not None and follower.session == reader.head.session
-            findings += _close(run, reader, follower.first_seq if same and follower else None, disk)
+        for reader, successor_seq in zip(readers, journal.successor_seqs(readers), strict=True):
+            findings += _close(run, reader, successor_seq, disk)
     except OSError as error:
         raise StoreError(
             f"could not secure the records of an earlier session in {run.path}: {error.strerror or error}; "
@@ -156,8 +154,7 @@ def _broken(session: int, readers: list[JournalReader]) -> list[RecoveryFinding]
     text = f"session {session} ended without a stop"
     if readers:
         newest = readers[-1]
-        if not newest.size:
-            newest.advance()
+        newest.advance()  # one that was closed has not been read yet
         records = newest.settled(None)[0]
         if any(_kind(frame) is EventKind.SESSION_STOP for frame in records[-64:]):
             return []

@@ -315,7 +315,7 @@ class Lock:
     def acquire(self, owner: str = "soakrig") -> Self:
         """Take the lock. Raises RunInUseError naming its holder, StoreError if it cannot be opened or had."""
         try:
-            descriptor = os.open(self._path, os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o644)
+            descriptor = os.open(self._path, os.O_RDWR | os.O_CREAT, 0o644)
         except OSError as error:
             raise StoreError(f"could not open the lock {self._path}: {error.strerror or error}") from error
         try:
@@ -348,7 +348,7 @@ class Lock:
         if self._path.name != LOCK:
             return -1
         try:
-            folder = os.open(self._path.parent, os.O_RDONLY | os.O_DIRECTORY | os.O_CLOEXEC)
+            folder = os.open(self._path.parent, os.O_RDONLY | os.O_DIRECTORY)
         except OSError:
             return -1
         try:
@@ -367,12 +367,12 @@ class Lock:
         """Give the lock back; a second call does nothing."""
         # the folder first: the next holder of the file must find it free
         for descriptor in (self._folder, self._descriptor):
-            if descriptor >= 0:
+            if descriptor != -1:
                 os.close(descriptor)
         self._descriptor = self._folder = -1
 
     def __enter__(self) -> Self:
-        return self if self._descriptor >= 0 else self.acquire()
+        return self if self._descriptor != -1 else self.acquire()
 
     def __exit__(
         self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
@@ -408,7 +408,7 @@ def holder(path: Path) -> str:
 def is_held(path: Path) -> bool:
     """Return whether this lock is held now. Asks for it, shared, for an instant."""
     try:
-        descriptor = os.open(path, os.O_RDONLY | os.O_CLOEXEC)
+        descriptor = os.open(path, os.O_RDONLY)
     except OSError:
         return False
     try:

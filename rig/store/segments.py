@@ -272,10 +272,7 @@ def closed_journals(run: RunDir, disk: Disk) -> tuple[list[Closed], list[str]]:
         except (OSError, StoreError) as error:
             wrong.append(str(error))
     closed = []
-    for k, reader in enumerate(readers):
-        follower = readers[k + 1].head if k + 1 < len(readers) else None
-        same = follower is not None and follower.session == reader.head.session
-        successor = follower.first_seq if same and follower is not None else None
+    for reader, successor in zip(readers, journal.successor_seqs(readers), strict=True):
         if reader.head.journal != newest or journal.ends_closed(disk, reader.path, reader.head):
             closed.append(Closed(reader=reader, successor_seq=successor))
     return closed, wrong

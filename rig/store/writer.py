@@ -76,13 +76,12 @@ class RunWriter:
         self._unsynced_bytes = 0
         self._lost = _UnkeptScans()
         self._file: File | None = None
-        self._written = 0
-        self._salt = 0
-        self._mark_due = False
-        self._hour = 0
+        self._written: int  # these four are set by _begin
+        self._salt: int
+        self._mark_due: bool
+        self._hour: int
         self._last_ns = boot_ns
         self._retry_at_ns = 0
-        self._reserve_held = False
         self._stopped_ns: int | None = None
         self.fault = ""
         self.path: Path | None = None
@@ -288,7 +287,7 @@ class RunWriter:
 
     def _durable(self, count: int, size: int) -> None:
         del self._unsynced[:count]
-        self._unsynced_bytes = max(0, self._unsynced_bytes - size) if self._unsynced else 0
+        self._unsynced_bytes -= size
         self.synced_seq += count
         self._mark_due = True
 
@@ -310,7 +309,8 @@ class RunWriter:
             self.fault = reason
             return
         self.fault = reason
-        file = self.path.name if self.path else journal.name(self._number + 1)
+        assert self.path is not None
+        file = self.path.name
         text = f"could not {action} {file}: {reason}; readings are held in memory until the disk accepts them"
         self._say(EventKind.STORE_FAULT, text, {"file": file, "errno": error.errno, "reason": reason})
 
@@ -364,14 +364,11 @@ class RunWriter:
         try:
             if self._disk.space(self._run.path).free_bytes > 8 * RESERVE_BYTES:
                 publish(self._disk, path, bytes(RESERVE_BYTES))
-                self._reserve_held = True
         except (OSError, StoreError):
             discard(self._disk, path)
 
     def _drop_reserve(self) -> None:
-        if self._reserve_held:
-            discard(self._disk, self._run.path / RESERVE)
-            self._reserve_held = False
+        discard(self._disk, self._run.path / RESERVE)  # one that an earlier session left too
 
 
 class _UnkeptScans:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import pairwise
 
 import numpy as np
@@ -344,3 +344,38 @@ def test_pieces_in_which_nothing_can_happen_are_not_read() -> None:
     (one,) = walk.end()
     assert (through, read) == ([10, 20], [19])
     assert (one.first_outside, one.last_outside, one.returned) == (100, 199, 200)
+
+
+def test_a_clock_that_goes_back_past_a_time_without_a_bound_ends_the_excursion_in_pieces_too() -> None:
+    bound = one_limit(Side.HIGH)[0].bound
+    forces = [
+        BoundInForce(start_ns=None, bound=bound),
+        BoundInForce(start_ns=1_100 * S, bound=None),
+        BoundInForce(start_ns=1_200 * S, bound=bound),
+    ]
+    readings = [Reading(at_s * S, 11.0) for at_s in (1_201, 1_202, 1_050, 1_051)]
+    first, second = checked(readings, forces, cuts=[2])
+    assert (first.first_outside, first.end_ns, first.returned) == (0, 1_100 * S, -1)
+    assert second.first_outside == 2
+
+
+def test_a_bound_that_was_moved_and_ceases_later_ends_its_excursion_when_it_ceases() -> None:
+    bound = one_limit(Side.HIGH)[0].bound
+    moved = BoundInForce(start_ns=1_001 * S, bound=bound)
+    forces = [*one_limit(Side.HIGH), moved, BoundInForce(start_ns=1_009 * S, bound=None)]
+    (one,) = checked(course(Side.HIGH, 9.0, 11.0, 11.0), forces, cuts=[2])
+    assert one.end_ns == 1_009 * S
+    later = replace(forces[-1], start_ns=1_010 * S)
+    (one,) = checked(course(Side.HIGH, 9.0, 11.0, 11.0), [*forces, later], cuts=[2])
+    assert one.end_ns == 1_009 * S  # the first time that nothing was in force
+
+
+@pytest.mark.parametrize(("session", "end_ns"), [(1, None), (2, 1_109 * S)])
+def test_the_last_session_of_a_piece_that_was_passed_by_is_that_of_its_last_reading(
+    session: int, end_ns: int | None
+) -> None:
+    forces = [*one_limit(Side.HIGH), BoundInForce(start_ns=1_109 * S, bound=None, session=session)]
+    later = [Reading(1_100 * S + k * S, 11.0, session=1 + (k > 0)) for k in range(3)]
+    readings = [*course(Side.HIGH, 9.0, 11.0), *later]
+    assert [one.end_ns for one in excursions("x", rows_of(readings), forces)] == [end_ns]
+    assert [one.end_ns for one in in_pieces(readings, [2], forces)] == [end_ns]

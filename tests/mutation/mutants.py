@@ -162,7 +162,7 @@ def _walk(
     """Return all nodes that may be changed, outer ones first, each with its path and function."""
     if isinstance(node, UNTOUCHED) and not isinstance(node, ast.Raise):
         return
-    if isinstance(node, ast.keyword) and node.arg in ORDER_ONLY:
+    if isinstance(node, ast.keyword) and node.arg in WITHOUT_EFFECT | ORDER_ONLY:
         return
     if isinstance(node, (ast.FunctionDef, ast.ClassDef)):
         places = (*places, node.name)

@@ -14,6 +14,16 @@ Refusal = Callable[[str, Path], int]
 """(deed, path) -> errno, 0 for none."""
 
 
+def refusal_of(deed: str, number: int) -> Refusal:
+    """Return the refusal of one kind of deed."""
+    return lambda asked, _path: number if asked == deed else 0
+
+
+def open_files() -> set[str]:
+    """Return the descriptors that this process has open."""
+    return set(os.listdir("/proc/self/fd"))  # noqa: PTH208 - names only
+
+
 class _File:
     def __init__(self, disk: FaultyDisk, path: Path, file: File) -> None:
         self._disk, self._path, self._file = disk, path, file

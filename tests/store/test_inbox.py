@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 import json
 import os
 from pathlib import Path
@@ -13,6 +14,8 @@ from rig.errors import StoreError
 from rig.store import inbox, rundir, session_state
 from rig.store.rundir import RunDir
 from rig.store.session_state import SessionState
+from tests.store.faulty import FaultyDisk
+from tests.store.powercut import LoggedDisk
 
 
 @pytest.fixture
@@ -90,3 +93,76 @@ def test_where_a_run_stands_is_read_back_and_damage_is_said(run: RunDir) -> None
         found, fault = session_state.read(run)
         assert found == SessionState()
         assert str(path) in fault
+
+
+def test_an_order_may_be_as_large_as_is_accepted_and_no_larger(run: RunDir) -> None:
+    name = inbox.put(run, order(""))
+    spare = 65_536 - (run.folder("inbox") / name).stat().st_size
+    with pytest.raises(StoreError, match="the order has 65537 bytes; at most 65536 are accepted"):
+        inbox.put(run, order("x" * (spare + 1)))
+    inbox.put(run, order("x" * spare))
+    assert (run.folder("inbox") / name).stat().st_size == 65_536
+    assert inbox.read(run, name).fault.startswith("text has ")  # its size is no fault
+    with (run.folder("inbox") / name).open("ab") as file:
+        file.write(b" ")
+    assert inbox.read(run, name).fault == "65537 bytes; 1 to 65536 are accepted"
+    (run.folder("inbox") / name).write_bytes(b"1")
+    assert "bytes" not in inbox.read(run, name).fault
+
+
+def test_an_order_is_text_for_people_too(run: RunDir) -> None:
+    name = inbox.put(run, order("größer"))
+    raw = (run.folder("inbox") / name).read_bytes()
+    assert "größer".encode() in raw
+    assert raw.endswith(b"}\n")
+    assert b'\n "' in raw
+
+
+def test_a_hundred_orders_are_taken_at_once_the_oldest_first(run: RunDir) -> None:
+    names = [f"2026030{k:04d}.json" for k in range(102)]
+    for name in reversed(names):
+        (run.folder("inbox") / name).touch()
+    assert inbox.waiting(run) == names[:100]
+
+
+def test_an_order_is_durable_before_it_waits(run: RunDir) -> None:
+    run.folder("inbox").rmdir()
+    disk = LoggedDisk(run.path)
+    name = inbox.put(run, order(), disk)
+    done = [(step.deed, step.to or step.path) for step in disk.steps]
+    assert done[:2] == [("mkdir", "inbox"), ("sync_dir", ".")]
+    assert done[-2:] == [("rename", f"inbox/{name}"), ("sync_dir", "inbox")]
+
+
+def test_a_run_that_cannot_be_written_takes_no_order(run: RunDir) -> None:
+    disk = FaultyDisk()
+    disk.refuse = lambda deed, _path: errno.EACCES if deed == "sync_dir" else 0
+    with pytest.raises(StoreError, match=r"could not make .*inbox: Permission denied; orders need write"):
+        inbox.put(run, order(), disk)
+
+
+def test_a_refusal_without_a_reason_is_one_all_the_same(run: RunDir) -> None:
+    name = inbox.put(run, order())
+    inbox.refuse(run, name, "")
+    assert inbox.answer(run, name) == "refused"
+    inbox.refuse(run, name, "half a pair \ud800")
+    assert (run.folder("inbox") / f"{name}.refused").read_bytes() == b"half a pair ?\n"
+    assert inbox.answer(run, name) == "half a pair ?"
+
+
+def test_where_a_run_stands_is_text_for_people_too(run: RunDir) -> None:
+    session_state.write(run, SessionState(serials={"A1": "größer"}))
+    raw = (run.path / session_state.NAME).read_bytes()
+    assert "größer".encode() in raw
+    assert raw.endswith(b"}\n")
+    assert b'\n "soakrig": "standing",\n "format": 1,\n' in raw
+    changed = raw.replace(b'"standing"', b'"lying"')
+    (run.path / session_state.NAME).write_bytes(changed)
+    found, fault = session_state.read(run)
+    assert found == SessionState()
+    assert "is of another format" in fault
+    (run.path / session_state.NAME).unlink()
+    (run.path / session_state.NAME).mkdir()
+    assert session_state.read(run) == (
+        SessionState(), f"{run.path / session_state.NAME} could not be read: Is a directory"
+    )  # fmt: skip

@@ -218,3 +218,17 @@ def test_any_bytes_at_all_are_a_head_or_a_named_error(data: bytes) -> None:
     for raw in (data, journal_frames.MAGIC + data):
         with pytest.raises(journal_frames.HeadError):
             journal_frames.parse_head(raw)
+
+
+def test_a_journal_goes_on_in_the_next_one_of_its_session_alone(tmp_path: Path) -> None:
+    run = new_run(tmp_path)
+    first = writer(run)
+    first.scans(pair(0))
+    first.rotate()
+    first.scans(pair(1))
+    first.rotate()
+    writer(run, session=2)
+    readers = [journal.JournalReader(run.folder("journal") / journal.name(k), OS_DISK) for k in (1, 2, 3, 4)]
+    assert journal.successor_seqs(readers) == [2, 4, None, None]
+    assert journal.successor_seqs(readers[:2]) == [2, None]
+    assert journal.successor_seqs([]) == []

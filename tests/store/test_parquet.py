@@ -2,25 +2,33 @@
 
 from __future__ import annotations
 
+import errno
 import random
+import struct
 import tempfile
+from dataclasses import replace
 from pathlib import Path
+from typing import Any
+from zlib import crc32
 
 import numpy as np
+import pyarrow as pa
 import pyarrow.parquet as pq
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from rig.domain.model import EventKind, Series, Status
+from rig.domain.model import Event, EventKind, Series, Status
 from rig.errors import DamageError, FormatError
 from rig.store import parquet, reading_stamps
-from rig.store.files import OS_DISK
-from rig.store.index import Index
+from rig.store.files import OS_DISK, OsDisk
+from rig.store.index import FileNote, Index
 from rig.store.parquet import ReadingsFile
 from rig.store.reader import RunReader
 from rig.store.rundir import RunDir
 from rig.store.seal import seal
+from tests.store.faulty import FaultyDisk, open_files
+from tests.store.powercut import LoggedDisk
 from tests.store.rooms import BOOT_NS, SECOND, UTC_NS, new_run, scan, writer
 
 INDEX = Index(run="0" * 32, first=1, last=1, sessions={})
@@ -278,3 +286,246 @@ def test_a_newer_sealed_format_is_refused_by_name() -> None:
     for raw in (b"", b"[]", b"{}", b'{"format": 1}', b'{"format": "one"}', b"\xff"):
         with pytest.raises(DamageError, match="index of the sealed pair not readable"):
             Index.parse(Path("x.json"), raw)
+
+
+# ---- the files as other tools see them (FORMAT.md, "Readings" and "Events")
+
+
+def readings(channel: str, *value: float, status: Status = Status.GOOD) -> Series:
+    count = len(value)
+    return Series(
+        channel=channel, t_ns=UTC_NS + 1000 * np.arange(count, dtype=np.int64)[::-1],
+        h_ns=np.full(count, 5000, np.int64), value=np.array(value, np.float64),
+        status=np.full(count, status, np.uint8), session=np.ones(count, np.int32),
+    )  # fmt: skip
+
+
+def columns_of(schema: Any) -> list[tuple[str, str, bool]]:
+    return [(one.name, str(one.type), one.nullable) for one in schema]
+
+
+def test_the_columns_of_readings_and_events_are_those_of_the_format_page() -> None:
+    assert columns_of(parquet.readings_schema()) == [
+        ("time", "timestamp[us, tz=UTC]", False),
+        ("channel", "dictionary<values=string, indices=int32, ordered=0>", False),
+        ("value", "double", True),
+        ("status", "uint8", False),
+        ("half_width", "int64", False),
+        ("session", "int32", False),
+    ]
+    assert columns_of(parquet.events_schema()) == [
+        ("time", "timestamp[ns, tz=UTC]", False),
+        *((name, "string", False) for name in ("kind", "subject", "text", "data")),
+        ("session", "int32", False),
+        ("seq", "int64", False),
+    ]
+
+
+def test_a_file_of_readings_carries_what_its_index_says(tmp_path: Path) -> None:
+    path = tmp_path / "x.parquet"
+    parts = [readings("a", 2.0, -1.0, np.nan), readings("none"), readings("b", 7.0, status=Status.OVER)]
+    index = parquet.write_readings(OS_DISK, path, parts, INDEX)
+    assert list(index.channels) == ["a", "b"]
+    note = index.channels["a"]
+    assert (note.rows, note.low, note.high, note.worst) == (3, -1.0, 2.0, 0)
+    assert (note.start_ns, note.end_ns) == (UTC_NS, UTC_NS + 2000)
+    assert index.channels["b"].worst == Status.OVER
+    raw = path.read_bytes()
+    file = index.files["readings"]
+    assert (file.size, file.crc) == (len(raw), crc32(raw))
+    assert raw[-4:] == b"PAR1"  # Apache Parquet, "File format"
+    assert file.tail == int.from_bytes(raw[-8:-4], "little") + 8
+    assert file.tail_crc == crc32(raw[-file.tail :])
+    metadata = pq.read_metadata(path)
+    assert metadata.metadata is not None
+    assert Index.parse(path, metadata.metadata[b"soakrig"]) == replace(index, files={})
+    assert metadata.row_group(0).column(2).compression == "ZSTD"
+    assert [metadata.row_group(0).column(k).is_stats_set for k in range(6)] == [True] * 4 + [False] * 2
+    table = pq.read_table(path)
+    assert table.column("value").to_pylist() == [2.0, -1.0, None, None]
+    assert table.column("half_width").to_pylist() == [5, 5, 5, 5]
+
+
+def test_readings_of_a_doubtful_status_keep_their_number(tmp_path: Path) -> None:
+    path = tmp_path / "x.parquet"
+    index = parquet.write_readings(OS_DISK, path, [readings("a", 2.0, status=Status.SUSPECT)], INDEX)
+    assert pq.read_table(path).column("value").to_pylist() == [2.0]
+    series = ReadingsFile.open(OS_DISK, path, index).series("a")
+    assert series is not None
+    assert series.value.tolist() == [2.0]
+
+
+def test_a_checksum_of_readings_is_that_of_the_format_page() -> None:
+    one = readings("a", 2.0, np.nan, status=Status.SUSPECT)
+    nan = bytes.fromhex("000000000000f87f")
+    raw = struct.pack("<2q2q", UTC_NS + 1000, UTC_NS, 5000, 5000) + struct.pack("<d", 2.0) + nan
+    raw += bytes([Status.SUSPECT] * 2) + struct.pack("<2i", 1, 1)
+    assert parquet.content_crc(one) == crc32(raw)
+
+
+def test_a_channel_is_one_row_group_however_many_readings_it_has(tmp_path: Path) -> None:
+    path = tmp_path / "x.parquet"
+    many = readings("a", *np.zeros((1 << 20) + 1))
+    index = parquet.write_readings(OS_DISK, path, [many, readings("b", 1.0)], INDEX)
+    metadata = pq.read_metadata(path)
+    assert [metadata.row_group(k).num_rows for k in range(metadata.num_row_groups)] == [(1 << 20) + 1, 1]
+    series = ReadingsFile.open(OS_DISK, path, index).series("b")
+    assert series is not None
+    assert series.value.tolist() == [1.0]
+
+
+EVENTS = [
+    Event(
+        kind=EventKind.NOTE,
+        t_ns=UTC_NS + 3,
+        session=2,
+        seq=7,
+        subject="A1",
+        text="hör",
+        data={"a": "ö", "b": 1},
+    ),
+    Event(kind=EventKind.GAP, t_ns=UTC_NS + 1, session=2, seq=8, subject="run", text="", data={}),
+]  # fmt: skip
+
+
+def test_events_come_back_as_they_were_and_others_can_read_them(tmp_path: Path) -> None:
+    path = tmp_path / "x.parquet"
+    old = replace(INDEX, files={"readings": FileNote(size=1, crc=2, tail=3, tail_crc=4)})
+    index = parquet.write_events(OS_DISK, path, iter(EVENTS), old)
+    assert index.events == 2
+    assert set(index.files) == {"readings", "events"}
+    assert parquet.read_events(OS_DISK, path, index) == parquet.read_events(OS_DISK, path, None) == EVENTS
+    assert pq.read_table(path).column("data").to_pylist() == ['{"a":"ö","b":1}', "{}"]
+    metadata = pq.read_metadata(path).metadata
+    assert metadata is not None
+    assert Index.parse(path, metadata[b"soakrig"]) == replace(index, files={})
+
+
+def test_no_events_are_a_file_without_rows(tmp_path: Path) -> None:
+    path = tmp_path / "x.parquet"
+    index = parquet.write_events(OS_DISK, path, [], INDEX)
+    assert index.events == 0
+    assert parquet.read_events(OS_DISK, path, index) == []
+    assert pq.read_metadata(path).num_row_groups == 0
+
+
+def test_damage_to_events_is_found_by_the_checksum_of_the_file_or_of_the_page(tmp_path: Path) -> None:
+    path = tmp_path / "x.parquet"
+    index = parquet.write_events(OS_DISK, path, EVENTS, INDEX)
+    page = pq.read_metadata(path).row_group(0).column(6)
+    raw = bytearray(path.read_bytes())
+    raw[page.data_page_offset + page.total_compressed_size - 1] ^= 1
+    path.write_bytes(raw)
+    with pytest.raises(DamageError, match=r"x\.parquet: wrong checksum"):
+        parquet.read_events(OS_DISK, path, index)
+    with pytest.raises(DamageError, match=r"x\.parquet: events not readable \("):
+        parquet.read_events(OS_DISK, path, None)
+    path.unlink()
+    with pytest.raises(FileNotFoundError):
+        parquet.read_events(OS_DISK, path, None)
+
+
+def test_what_is_written_is_durable_and_closed_when_it_is_noted(tmp_path: Path) -> None:
+    disk = LoggedDisk(tmp_path)
+    before = open_files()
+    index = parquet.write_readings(disk, tmp_path / "x", [readings("a", 1.0)], INDEX)
+    assert [step.deed for step in disk.steps][-2:] == ["append", "sync"]
+    assert index.files["readings"].size == (tmp_path / "x").stat().st_size
+    faulty = FaultyDisk()
+    faulty.refuse = lambda deed, _path: errno.ENOSPC if deed == "append" else 0
+    with pytest.raises(OSError, match="No space left"):
+        parquet.write_readings(faulty, tmp_path / "y", [readings("a", 1.0)], INDEX)
+    assert open_files() == before
+
+
+def test_a_file_that_does_not_belong_to_its_index_is_refused(tmp_path: Path) -> None:
+    path = tmp_path / "x.parquet"
+    index = parquet.write_readings(OS_DISK, path, [readings("a", 1.0), readings("b", 2.0)], INDEX)
+    fewer = replace(index, channels={"a": index.channels["a"]})
+    with pytest.raises(DamageError, match="index and row groups do not match"):
+        ReadingsFile.open(OS_DISK, path, fewer)
+    swapped = replace(index, channels={"a": index.channels["b"], "b": index.channels["a"]})
+    file = ReadingsFile.open(OS_DISK, path, swapped)
+    with pytest.raises(DamageError, match=r"1 readings of a are damaged \(not those that were written\)"):
+        file.series("a")
+    assert [text.partition(": ")[2] for text in file.check()] == [
+        f"1 readings of {name} are damaged (not those that were written)" for name in "ab"
+    ]
+    file = ReadingsFile.open(OS_DISK, path, index)
+    assert file.series("c") is None
+    path.unlink()
+    with pytest.raises(FileNotFoundError):
+        file.series("a")
+    with pytest.raises(FileNotFoundError):
+        ReadingsFile.open(OS_DISK, path, index)
+
+
+def test_a_parquet_file_of_somebody_else_has_no_index(tmp_path: Path) -> None:
+    path = tmp_path / "x.parquet"
+    pq.write_table(pa.table({"a": [1]}), path, store_schema=False)
+    with pytest.raises(DamageError, match="index of the sealed pair not readable"):
+        ReadingsFile.open(OS_DISK, path, None)
+    path.write_bytes(b"PAR1 no file PAR1")
+    with pytest.raises(DamageError, match="not a readable Parquet file"):
+        ReadingsFile.open(OS_DISK, path, None)
+
+
+def test_length_and_footer_of_a_file_are_those_that_were_written(tmp_path: Path) -> None:
+    path = tmp_path / "x"
+    path.write_bytes(b"0123456789")
+    good = FileNote(size=10, crc=0, tail=3, tail_crc=crc32(b"789"))
+    parquet.check_tail(OS_DISK, path, good)
+    with pytest.raises(DamageError, match="x: 9 bytes were written, 10 are there"):
+        parquet.check_tail(OS_DISK, path, replace(good, size=9))
+    with pytest.raises(DamageError, match="x: footer damaged"):
+        parquet.check_tail(OS_DISK, path, replace(good, tail_crc=crc32(b"678")))
+
+
+class Lending(OsDisk):
+    """A disk whose files have no paths of their own: it lends file objects."""
+
+    def __init__(self) -> None:
+        self.lent: list[Any] = []
+
+    def open_input(self, path: Path) -> Any:
+        self.lent.append(path.open("rb"))
+        return self.lent[-1]
+
+
+def test_a_disk_without_paths_is_read_through_the_files_it_opens_and_they_are_closed(tmp_path: Path) -> None:
+    path, disk = tmp_path / "x.parquet", Lending()
+    index = parquet.write_readings(disk, path, [readings("a", 1.0)], INDEX)
+    series = ReadingsFile.open(disk, path, index).series("a")
+    assert series is not None
+    assert series.value.tolist() == [1.0]
+    assert [file.closed for file in disk.lent] == [True, True]  # the footer, the readings
+    with parquet.opened(OS_DISK, path) as source:
+        assert source == path
+
+
+@pytest.mark.parametrize(
+    ("chunks", "expected"),
+    [
+        ([[1.0, 2.0]], [1.0, 2.0]),
+        ([[1.0], [], [2.0, None], [4.0]], [1.0, 2.0, np.nan, 4.0]),
+        ([[None]], [np.nan]),
+        ([[]], []),
+    ],
+)
+def test_a_column_is_taken_as_it_lies_there_with_nan_for_null(
+    chunks: list[list[float | None]], expected: list[float]
+) -> None:
+    column = pa.chunked_array([pa.array(chunk, pa.float64()) for chunk in chunks])
+    found = parquet.numbers(pa.table({"x": column}), "x", np.float64)
+    np.testing.assert_array_equal(found, np.array(expected, np.float64))
+
+
+def test_a_part_of_a_column_begins_where_it_was_cut() -> None:
+    whole = pa.table(
+        {"x": pa.array([None, 1.0, None, 3.0, 4.0, *[5.0] * 9], pa.float64()), "n": list(range(14))}
+    )
+    np.testing.assert_array_equal(
+        parquet.numbers(whole.slice(1, 4), "x", np.float64), [1.0, np.nan, 3.0, 4.0]
+    )
+    assert parquet.numbers(whole.slice(3, 2), "x", np.float64).tolist() == [3.0, 4.0]
+    assert parquet.numbers(whole.slice(3, 2), "n", np.int64).tolist() == [3, 4]

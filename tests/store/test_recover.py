@@ -2,13 +2,16 @@ import errno
 import struct
 from pathlib import Path
 
+import pytest
+
 from rig.domain.model import EventKind
+from rig.errors import StoreError
 from rig.store import rundir
 from rig.store.files import OsDisk
 from rig.store.reader import RunReader
 from rig.store.recover import recover
 from rig.store.seal import seal
-from tests.store.faulty import FaultyDisk
+from tests.store.faulty import FaultyDisk, open_files
 from tests.store.powercut import LoggedDisk
 from tests.store.rooms import BOOT_NS, UTC_NS, new_run, pair, writer
 from tests.store.test_journal_frames import END, SYNCED, frame
@@ -215,3 +218,66 @@ def test_a_copy_that_lacks_the_empty_folders_can_be_gone_on_with(tmp_path: Path)
     second.close()
     assert seal(run, finish=True).wrong == ()
     assert len(RunReader.open(run.path).series("A1.volts")) == 20
+
+
+def test_what_the_daemon_left_unfinished_is_cleared_and_what_sealing_left_is_not(tmp_path: Path) -> None:
+    run = new_run(tmp_path)
+    folders = [run.path, *(run.folder(name) for name in rundir.FOLDERS)]
+    for folder in folders:
+        (folder / ".x.tmp").touch()
+    recover(run)
+    left = {folder.name for folder in folders if (folder / ".x.tmp").exists()}
+    assert left == {"readings", "events", "sealed", "inbox", "summary"}
+
+
+def test_missing_folders_are_made_and_are_durable(tmp_path: Path) -> None:
+    run = new_run(tmp_path)
+    for name in ("summary", "inbox"):
+        run.folder(name).rmdir()
+    disk = LoggedDisk(run.path)
+    recover(run, disk)
+    assert [(step.deed, step.path) for step in disk.steps] == [
+        ("mkdir", "inbox"), ("mkdir", "summary"), ("sync_dir", ".")
+    ]  # fmt: skip
+    disk.steps.clear()
+    recover(run, disk)
+    assert disk.steps == []
+
+
+def test_a_disk_that_refuses_is_an_error_that_says_what_could_not_be_made_safe(tmp_path: Path) -> None:
+    run, _ = crashed(tmp_path)
+    disk = FaultyDisk()
+    before = open_files()
+    disk.refuse = lambda deed, _path: errno.EROFS if deed == "append" else 0
+    with pytest.raises(StoreError, match=r"could not secure the records of an earlier session .*: Read-only"):
+        recover(run, disk)
+    assert open_files() == before
+    run.folder("inbox").rmdir()
+    disk.refuse = lambda deed, _path: errno.EROFS if deed == "sync_dir" else 0
+    with pytest.raises(StoreError, match=r"could not make the folders of .*: Read-only file system; make it"):
+        recover(run, disk)
+    assert recover(run).events
+
+
+def test_a_session_whose_newest_journal_is_empty_has_as_many_records_as_the_others(tmp_path: Path) -> None:
+    run = new_run(tmp_path)
+    recorder = writer(run)
+    recorder.scans(pair(0))
+    recorder.rotate()
+    [broken] = recover(run).events
+    assert broken.data == {"session": 1, "last_ns": None, "records": 2}
+    assert broken.text == "session 1 ended without a stop"
+    path = run.folder("journal") / "j000002.journal"
+    assert path.read_bytes()[-1] == SYNCED
+    (seq,) = struct.unpack_from("<Q", path.read_bytes(), path.stat().st_size - 9)
+    assert seq == 2
+
+
+def test_only_the_newest_session_is_told_to_be_broken(tmp_path: Path) -> None:
+    run = new_run(tmp_path)
+    for session in (1, 2):
+        recorder = writer(run, session=session)
+        recorder.scans(pair(100 * session))
+        recorder.sync()
+    [broken] = recover(run).events
+    assert broken.data == {"session": 2, "last_ns": UTC_NS + 200_120_000_000, "records": 2}

@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import json
 import math
 import os
 from pathlib import Path
+from zlib import crc32
 
 import pytest
 
@@ -109,3 +111,59 @@ def test_a_damaged_answer_is_none(run: rundir.RunDir) -> None:
 def test_a_run_that_cannot_be_written_keeps_nothing_and_nobody_minds(run: rundir.RunDir) -> None:
     (run.path / result_cache.FOLDER).write_bytes(b"not a folder")
     assert not result_cache.keep(run.path, "worst", result_cache.made_of(run.path, []), ANSWER)
+
+
+def test_an_answer_is_one_line_of_facts_and_one_of_data_in_utf_8(run: rundir.RunDir) -> None:
+    assert result_cache.keep(run.path, "x", "of this", {"a": ["größer", 1]})
+    raw = (run.path / result_cache.FOLDER / "x.json").read_bytes()
+    head, _, data = raw.partition(b"\n")
+    assert data == '{"a":["größer",1]}'.encode()
+    assert json.loads(head) == {"soakrig": "answer", "format": 1, "made_of": "of this", "crc": crc32(data)}
+    assert result_cache.keep(run.path, "y", "of this", "half a pair: \ud800")
+    assert result_cache.load(run.path, "y", "of this") == "half a pair: \ud800"
+
+
+@pytest.mark.parametrize("key", ["format", "made_of", "crc"])
+def test_an_answer_of_another_format_or_of_something_else_is_none(run: rundir.RunDir, key: str) -> None:
+    mark = put(run)
+    file = run.path / result_cache.FOLDER / "worst.json"
+    head, _, data = file.read_bytes().partition(b"\n")
+    facts = json.loads(head)
+    without = {one: value for one, value in facts.items() if one != key}
+    others: tuple[object, ...] = (facts | {key: 2}, without, [])
+    for changed in others:
+        file.write_bytes(json.dumps(changed).encode() + b"\n" + data)
+        assert result_cache.load(run.path, "worst", mark) is None
+
+
+def test_what_an_answer_is_made_of_is_told_by_names_lengths_and_times(tmp_path: Path) -> None:
+    for name, content in (("b.json", b"12"), ("a.json", b"1"), ("c.txt", b"")):
+        (tmp_path / name).write_bytes(content)
+        os.utime(tmp_path / name, ns=(7, 9))
+    (tmp_path / "d.json").mkdir()
+    assert result_cache.listed(tmp_path) == ["a.json 1 9", "b.json 2 9", "c.txt 0 9"]
+    assert result_cache.listed(tmp_path, ".json") == ["a.json 1 9", "b.json 2 9"]
+
+
+def test_answers_and_alerts_are_nothing_an_answer_is_made_of(run: rundir.RunDir) -> None:
+    before = result_cache.made_of(run.path, [])
+    assert len(before) == 32  # hexadecimal digits
+    for folder in ("alerts", result_cache.FOLDER):
+        (run.path / folder).mkdir(exist_ok=True)
+        (run.path / folder / "x").touch()
+    assert result_cache.made_of(run.path, []) == before
+    (run.path / "more").mkdir()
+    assert result_cache.made_of(run.path, []) == before
+    (run.path / "more" / "x").touch()
+    assert result_cache.made_of(run.path, []) != before
+
+
+def test_the_same_name_in_another_folder_is_another_file(run: rundir.RunDir) -> None:
+    for folder in ("config", "inbox"):
+        (run.path / folder / "x").touch()
+        os.utime(run.path / folder / "x", ns=(7, 9))
+        made = result_cache.made_of(run.path, [])
+        (run.path / folder / "x").unlink()
+        if folder == "config":
+            before = made
+    assert made != before

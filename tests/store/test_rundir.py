@@ -1,7 +1,9 @@
+import errno
 import fcntl
 import json
 import os
 import signal
+import stat
 import subprocess
 import sys
 import threading
@@ -12,7 +14,9 @@ import pytest
 from rig.errors import DamageError, FormatError, RunInUseError, StoreError, UsageError
 from rig.store import rundir
 from rig.store.rundir import Lock
-from tests.store.rooms import UTC_NS, new_run, pair, writer
+from tests.store.faulty import FaultyDisk, open_files
+from tests.store.powercut import LoggedDisk
+from tests.store.rooms import BOOT_NS, UTC_NS, new_run, pair, writer
 
 HOLDER = """
 import sys, time
@@ -201,3 +205,184 @@ def test_the_recording_process_loads_neither_pyarrow_nor_pandas_nor_scipy() -> N
     )
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
     assert done.stdout == "[]\n"
+
+
+def test_a_path_means_the_run_itself_or_the_newest_run_in_it(tmp_path: Path) -> None:
+    made = [
+        rundir.create(tmp_path, rig="room", created_ns=UTC_NS + k * 10**9, software="1", name=name)
+        for name, k in (("b", 1), ("c", 3), ("a", 2))
+    ]
+    (tmp_path / "no run").mkdir()
+    assert rundir.newest_run(made[0].path) == made[0].path
+    assert rundir.newest_run(tmp_path) == made[1].path
+    assert rundir.list_runs(tmp_path) == [tmp_path / name for name in "abc"]
+    with pytest.raises(FormatError, match="is neither a run directory nor a folder with runs in it; name"):
+        rundir.newest_run(tmp_path / "no run")
+    with pytest.raises(FormatError, match="is neither a run directory"):
+        rundir.newest_run(tmp_path / "nowhere")
+
+
+def test_a_new_run_has_its_folders_and_its_manifest_says_what_it_is(tmp_path: Path) -> None:
+    run = rundir.create(tmp_path, rig="hör", created_ns=UTC_NS, software="1", planned_s=60.0, name="x")
+    assert {path.name for path in run.path.iterdir()} == {*rundir.FOLDERS, rundir.MANIFEST, rundir.LOCK}
+    text = (run.path / rundir.MANIFEST).read_text("utf-8")
+    assert '"rig": "hör"' in text
+    assert json.loads(text) == {
+        "soakrig": "run", "format": 1, "id": run.id, "name": "x", "rig": "hör",
+        "created": "2026-01-01T00:00:00+00:00", "created_ns": UTC_NS, "software": "1", "planned_s": 60.0,
+    }  # fmt: skip
+    assert len(text.splitlines()) == 11  # one line each: for people too
+    assert rundir.create(tmp_path, rig="r", created_ns=UTC_NS, software="1", name="y").planned_s == 0.0
+
+
+def test_a_run_is_a_run_only_once_all_of_it_is_durable(tmp_path: Path) -> None:
+    disk = LoggedDisk(tmp_path)
+    new_run(tmp_path / "runs", disk)
+    done = [(step.deed, Path(step.to or step.path).name) for step in disk.steps]
+    assert done[:2] == [("mkdir", "runs"), ("sync_dir", "")]
+    assert done[2:4] == [("mkdir", "hot-room"), ("sync_dir", "runs")]
+    lock = done.index(("create", "lock"))
+    assert {deed for deed, _ in done[4:lock]} == {"mkdir"}
+    assert done[lock + 1] == ("sync_dir", "hot-room")
+    assert done[lock + 2 :][-2:] == [("rename", "run.json"), ("sync_dir", "hot-room")]
+
+
+def test_a_disk_that_takes_no_run_is_an_error_that_says_where(tmp_path: Path) -> None:
+    disk = FaultyDisk()
+    disk.refuse = lambda deed, _path: errno.EROFS if deed == "create" else 0
+    with pytest.raises(StoreError, match=r"could not make the run directory .*hot-room: Read-only file"):
+        new_run(tmp_path, disk)
+
+
+def test_a_run_that_has_ended_says_when_and_why(tmp_path: Path) -> None:
+    run = new_run(tmp_path)
+    assert not rundir.has_ended(run)
+    rundir.end_run(run, 7, "duration reached")
+    assert rundir.has_ended(run)
+    assert json.loads((run.path / rundir.END).read_text()) == {"ended_ns": 7, "reason": "duration reached"}
+
+
+def test_sessions_are_read_by_number_and_damaged_ones_are_left_out(tmp_path: Path) -> None:
+    run = new_run(tmp_path)
+    for session in (2, 1, 3):
+        writer(run, session=session, boot_id=f"boot-{session}", utc_ns=UTC_NS + session)
+    found = rundir.read_sessions(run)
+    assert list(found) == [1, 2, 3]
+    assert [one.number for one in found.values()] == [1, 2, 3]
+    assert found[2].offset_ns == UTC_NS + 2 - BOOT_NS
+    assert found[2].stopped_ns is None
+    folder = run.folder("sessions")
+    (folder / "s0001.json").write_text("{")
+    (folder / ".s0009.json").write_bytes((folder / "s0002.json").read_bytes())
+    (folder / "s0008.txt").write_bytes((folder / "s0002.json").read_bytes())
+    (folder / "s0007.json").mkdir()
+    assert list(rundir.read_sessions(run)) == [2, 3]
+    assert rundir.boot_offset(run, "boot-3") == UTC_NS + 3 - BOOT_NS
+    assert rundir.boot_offset(run, "boot-1") is None
+    assert rundir.next_session(run) == 10
+    assert rundir.session_name(7) == "s0007.json"
+
+
+def test_a_lock_that_cannot_be_opened_is_an_error_of_the_store(tmp_path: Path) -> None:
+    with pytest.raises(StoreError, match=r"could not open the lock .*none/lock: No such file"):
+        Lock(tmp_path / "none" / "lock").acquire()
+    assert not rundir.is_held(tmp_path / "none" / "lock")
+    assert rundir.holder(tmp_path / "none" / "lock") == "an unnamed process"
+
+
+def test_a_lock_leaves_nothing_open_whether_it_is_had_or_refused(tmp_path: Path) -> None:
+    lock = tmp_path / "lock"
+    before = open_files()
+    with Lock(lock).acquire("first") as held:
+        assert len(open_files()) == len(before) + 2  # the file, and the run's folder
+        with held:  # taken already: not taken twice
+            assert len(open_files()) == len(before) + 2
+        with held.acquire("again"):
+            with pytest.raises(RunInUseError, match="in use by again, process"):
+                Lock(lock).acquire()
+            lock.unlink()
+            with pytest.raises(RunInUseError, match="in use by a process whose lock file was deleted"):
+                Lock(lock).acquire()
+            assert len(open_files()) == len(before) + 2
+    assert open_files() == before
+    assert not rundir.is_held(lock)
+    assert open_files() == before
+
+
+def test_only_a_runs_own_lock_holds_its_folder(tmp_path: Path) -> None:
+    with Lock(tmp_path / "seal.lock").acquire(), Lock(tmp_path / "lock").acquire():
+        assert rundir.is_held(tmp_path / "seal.lock")
+    assert (tmp_path / "seal.lock").read_text() == f"soakrig, process {os.getpid()}\n"
+    (tmp_path / "seal.lock").write_text("a longer text than any holder's own\n" * 3)
+    Lock(tmp_path / "seal.lock").acquire("me").release()
+    assert rundir.holder(tmp_path / "seal.lock") == f"me, process {os.getpid()}"
+
+
+def test_a_lock_is_for_all_to_see_and_for_its_owner_to_take(tmp_path: Path) -> None:
+    before = os.umask(0)
+    try:
+        Lock(tmp_path / "lock").acquire().release()
+    finally:
+        os.umask(before)
+    assert (tmp_path / "lock").stat().st_mode & 0o777 == 0o644
+
+
+def test_two_may_ask_at_once_whether_a_lock_is_held(tmp_path: Path) -> None:
+    lock = tmp_path / "lock"
+    lock.touch()
+    with lock.open() as other:
+        fcntl.flock(other, fcntl.LOCK_SH)
+        assert not rundir.is_held(lock)
+        fcntl.flock(other, fcntl.LOCK_EX)
+        assert rundir.is_held(lock)
+
+
+@pytest.mark.parametrize("refused", ["open", "lock"])
+def test_where_folders_cannot_be_locked_the_file_alone_is(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, refused: str
+) -> None:
+    """As on network file systems, which no test can provoke."""
+    opens, locks, before = os.open, fcntl.flock, open_files()
+
+    def opening(path: Path, flags: int, *mode: int) -> int:
+        if refused == "open" and flags & os.O_DIRECTORY:
+            raise OSError(errno.EACCES, os.strerror(errno.EACCES))
+        return opens(path, flags, *mode)
+
+    def locking(descriptor: int, operation: int) -> None:
+        if refused == "lock" and stat.S_ISDIR(os.fstat(descriptor).st_mode):
+            raise OSError(errno.ENOLCK, os.strerror(errno.ENOLCK))
+        locks(descriptor, operation)
+
+    monkeypatch.setattr(os, "open", opening)
+    monkeypatch.setattr(fcntl, "flock", locking)
+    with Lock(tmp_path / "lock").acquire():
+        assert rundir.is_held(tmp_path / "lock")
+        assert len(open_files()) == len(before) + 1
+    assert not rundir.is_held(tmp_path / "lock")
+    assert open_files() == before
+
+
+def test_a_file_system_that_locks_nothing_is_an_error_of_the_store(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def locking(_descriptor: int, _operation: int) -> None:
+        raise OSError(errno.ENOLCK, os.strerror(errno.ENOLCK))
+
+    before = open_files()
+    monkeypatch.setattr(fcntl, "flock", locking)
+    with pytest.raises(StoreError, match=r"could not lock .*/lock: No locks available"):
+        Lock(tmp_path / "lock").acquire()
+    assert open_files() == before
+
+
+def test_a_full_disk_costs_the_holders_name_and_not_the_lock(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def full(*_arguments: object) -> int:
+        raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
+
+    monkeypatch.setattr(os, "pwrite", full)
+    with Lock(tmp_path / "lock").acquire():
+        assert rundir.is_held(tmp_path / "lock")
+        assert rundir.holder(tmp_path / "lock") == "an unnamed process"

@@ -1,3 +1,5 @@
+import errno
+import logging
 from pathlib import Path
 from typing import Any
 
@@ -5,14 +7,17 @@ import duckdb
 import numpy as np
 import pandas as pd
 import pyarrow.parquet as pq
+import pytest
 
 from rig.domain.model import EventKind, Series, Status
+from rig.errors import FormatError, StoreError
 from rig.store import catalogue, journal, segments
 from rig.store.files import OS_DISK
 from rig.store.index import pack
 from rig.store.reader import RunReader
-from rig.store.rundir import RunDir
-from rig.store.seal import seal
+from rig.store.rundir import Lock, RunDir
+from rig.store.seal import SEAL_LOCK, main, seal
+from tests.store.faulty import FaultyDisk
 from tests.store.rooms import BLOCKS, BOOT_NS, SECOND, UTC_NS, new_run, scan, writer
 
 CHANNELS = [name for block in BLOCKS for name in block]
@@ -249,3 +254,108 @@ def test_a_pair_that_a_newer_soakrig_sealed_is_left_alone_and_named(tmp_path: Pa
     recording = RunReader.open(run.path)
     assert len(recording.series("A1.volts")) == 24
     assert any("install the newer soakrig" in one.reason for one in recording.skipped)
+
+
+# ---- room, and the command
+
+
+@pytest.mark.parametrize(("short", "sealed"), [(0, 1), (1, 0)])
+def test_a_journal_is_sealed_where_twice_its_length_is_free(tmp_path: Path, short: int, sealed: int) -> None:
+    run = new_run(tmp_path)
+    hours(run, 0, 1)
+    disk = FaultyDisk()
+    need = 2 * (run.folder("journal") / journal.name(1)).stat().st_size
+    disk.free_bytes = need - short
+    outcome = seal(run, disk=disk)
+    assert len(outcome.sealed) == sealed
+    if short:
+        (wrong,) = outcome.wrong
+        assert wrong.startswith(f"j000001.journal: not sealed: {need - 1} bytes free, {need} needed; ")
+
+
+def test_a_day_is_not_over_while_a_journal_of_it_is_open(tmp_path: Path) -> None:
+    run = new_run(tmp_path)
+    hours(run, 0, 2)
+    start = 2 * 3600 * SECOND
+    recorder = writer(run, session=2, boot_ns=BOOT_NS + start, utc_ns=UTC_NS + start)
+    recorder.scan(scan(0, 7201, (1.0, 2.0)))
+    recorder.sync()
+    assert seal(run).merged == ()
+    recorder.close()
+    start = 24 * 3600 * SECOND
+    later = writer(run, session=3, boot_ns=BOOT_NS + start, utc_ns=UTC_NS + start)
+    (run.folder("journal") / "j000009.journal").write_bytes(b"what nobody can read")
+    assert seal(run).merged == ("2026-01-01-000001-000003",)
+    later.close()
+
+
+def test_a_merge_that_fails_names_the_day_and_leaves_its_pairs(tmp_path: Path) -> None:
+    run = new_run(tmp_path)
+    hours(run, 0, 2)
+    seal(run)
+    disk = FaultyDisk()
+    disk.refuse = lambda deed, _path: errno.ENOSPC if deed == "append" else 0
+    outcome = seal(run, finish=True, disk=disk)
+    assert outcome.merged == ()
+    (wrong,) = outcome.wrong
+    assert wrong.startswith("2026-01-01: could not seal 2026-01-01-000001-000002: No space left")
+    assert len(names(run, "readings")) == 2
+
+
+def test_the_command_seals_says_what_it_did_and_merges_at_the_end(
+    tmp_path: Path, caplog: pytest.LogCaptureFixture
+) -> None:
+    run = new_run(tmp_path)
+    hours(run, 0, 2)
+    for k in range(25):
+        (run.folder("readings") / f".{k:02d}.tmp").touch()
+    with caplog.at_level(logging.INFO):
+        assert main([str(run.path)]) == 0
+    assert len(caplog.messages) == 20 + 1  # not every left-over by name
+    assert caplog.messages[-1] == "2 journals sealed, 0 days merged, 25 leftovers removed"
+    assert caplog.messages[0] == ".00.tmp removed: an unfinished file"
+    caplog.clear()
+    with caplog.at_level(logging.INFO):
+        assert main([str(run.path), "--finish"]) == 0
+    assert caplog.messages == ["0 journals sealed, 1 days merged, 0 leftovers removed"]
+    assert names(run, "readings") == ["2026-01-01-000001-000002.parquet"]
+
+
+def test_the_command_fails_with_what_it_could_not_do(
+    tmp_path: Path, caplog: pytest.LogCaptureFixture
+) -> None:
+    assert main([str(tmp_path)]) == FormatError.exit_code
+    assert "is not a run directory" in caplog.messages[0]
+    run = new_run(tmp_path)
+    for k in range(1, 25):
+        (run.folder("journal") / journal.name(k)).write_bytes(b"what nobody can read")
+    caplog.clear()
+    assert main([str(run.path)]) == StoreError.exit_code == 5  # the daemon tells it by this number
+    errors = [record for record in caplog.records if record.levelno == logging.ERROR]
+    assert len(errors) == 20
+    assert "j000001.journal" in errors[0].message
+
+
+def test_the_command_leaves_a_run_to_one_who_is_sealing_it(
+    tmp_path: Path, caplog: pytest.LogCaptureFixture
+) -> None:
+    run = new_run(tmp_path)
+    hours(run, 0, 1)
+    with Lock(run.path / SEAL_LOCK).acquire(), caplog.at_level(logging.INFO):
+        assert main([str(run.path)]) == 0
+    assert caplog.messages == [f"another process is sealing {run.path}; nothing to do"]
+    assert len(names(run, "journal")) == 1
+
+
+def test_the_command_writes_each_line_with_its_level_to_standard_error(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    run = new_run(tmp_path)
+    (run.folder("journal") / journal.name(1)).write_bytes(b"what nobody can read")
+    root = logging.getLogger()
+    monkeypatch.setattr(root, "handlers", [])  # as in a process of its own
+    monkeypatch.setattr(root, "level", logging.WARNING)
+    main([str(run.path)])
+    first, second = capsys.readouterr().err.splitlines()
+    assert first == "INFO 0 journals sealed, 0 days merged, 0 leftovers removed"
+    assert second.startswith("ERROR ")

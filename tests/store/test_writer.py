@@ -11,7 +11,8 @@ from rig.errors import StoreError
 from rig.store.reader import RunReader
 from rig.store.rundir import read_sessions
 from rig.store.tail import Tail
-from tests.store.faulty import FaultyDisk
+from rig.store.writer import RunWriter
+from tests.store.faulty import FaultyDisk, open_files, refusal_of
 from tests.store.powercut import LoggedDisk
 from tests.store.rooms import BOOT_NS, SECOND, UTC_NS, new_run, pair, scan, writer
 
@@ -327,3 +328,158 @@ def test_a_recorded_stop_is_put_into_the_sessions_file(tmp_path: Path) -> None:
     second.scans(pair(9))
     second.close()
     assert read_sessions(run)[2].stopped_ns is None
+
+
+# ---- what is counted, to the byte and to the scan
+
+
+def test_an_empty_batch_is_nothing_and_a_full_one_reaches_to_its_last_scan(tmp_path: Path) -> None:
+    recorder = writer(new_run(tmp_path))
+    recorder.scans([])
+    recorder.scans([scan(0, 10, (1.0, 2.0)), scan(0, 3600, (1.0, 2.0))])
+    recorder.sync()
+    assert recorder.journals == [1]
+    assert recorder.synced_seq == 2
+
+
+def test_what_is_stamped_earlier_takes_no_hour_back(tmp_path: Path) -> None:
+    recorder = writer(new_run(tmp_path))
+    recorder.scan(scan(0, 3601, (1.0, 2.0)))
+    recorder.sync()
+    recorder.event(EventKind.NOTE, BOOT_NS, "run", "late news")
+    recorder.scan(scan(0, 3500, (1.0, 2.0)))
+    recorder.sync()
+    assert recorder.journals == [1]
+
+
+def test_a_rotation_gives_the_journal_that_it_closed(tmp_path: Path) -> None:
+    run = new_run(tmp_path)
+    recorder = writer(run)
+    assert recorder.path == run.folder("journal") / "j000001.journal"
+    assert recorder.rotate() == run.folder("journal") / "j000001.journal"
+    assert recorder.path == run.folder("journal") / "j000002.journal"
+
+
+@pytest.mark.parametrize(("spare", "journals"), [(0, [1]), (1, [])])
+def test_every_byte_of_a_journal_counts_towards_its_end(
+    tmp_path: Path, spare: int, journals: list[int]
+) -> None:
+    def filled(recorder: RunWriter) -> RunWriter:
+        for k in range(3):
+            recorder.scans(pair(k))
+            recorder.event(EventKind.NOTE, BOOT_NS, "run", "x")
+            if k < 2:
+                recorder.sync()
+        return recorder
+
+    trial = filled(writer(new_run(tmp_path, name="trial")))
+    assert trial.path is not None
+    size = trial.path.stat().st_size
+    recorder = filled(writer(new_run(tmp_path), journal_bytes=size + spare))
+    recorder.sync()
+    assert recorder.journals == journals
+
+
+@pytest.mark.parametrize(("spare", "journals"), [(0, [2]), (1, [])])
+def test_what_is_written_again_counts_towards_the_end_of_the_new_journal(
+    tmp_path: Path, spare: int, journals: list[int]
+) -> None:
+    def again(name: str, journal_bytes: int) -> RunWriter:
+        disk = FaultyDisk()
+        recorder = writer(new_run(tmp_path, disk, name), disk, journal_bytes=journal_bytes)
+        for _ in range(30):
+            recorder.event(EventKind.NOTE, BOOT_NS, "run", "x" * 100_000)  # more than one piece
+        refused = [errno.EIO]
+        disk.refuse = lambda deed, _path: refused.pop() if deed == "sync" and refused else 0
+        recorder.sync()
+        return recorder
+
+    trial = again("trial", 64 << 20)
+    assert trial.path is not None
+    assert again("hot-room", trial.path.stat().st_size + spare).journals == journals
+
+
+def test_memory_takes_what_it_is_given_and_one_more_scan(tmp_path: Path) -> None:
+    one = 13 + 2 + 8 + 8 + 2 * 8 + 2  # FORMAT.md, "Frame" without marker and CRC, and "SCAN" of two channels
+    run = new_run(tmp_path)
+    recorder = writer(run, held_bytes=3 * one)
+    for _ in range(2):  # the room comes back with each sync, all of it
+        for k in range(6):
+            recorder.scan(scan(0, k, (k, k)))
+        recorder.sync()
+    recorder.close()
+    assert RunReader.open(run.path).series("A1.volts").value.tolist() == [0, 1, 2, 3] * 2
+
+
+def test_events_count_in_memory_as_scans_do(tmp_path: Path) -> None:
+    run = new_run(tmp_path)
+    recorder = writer(run, held_bytes=2000)
+    recorder.event(EventKind.NOTE, BOOT_NS, "run", "x" * 2000)
+    recorder.scan(scan(0, 1, (1.0, 1.0)))
+    recorder.sync()
+    recorder.scan(scan(0, 2, (2.0, 2.0)))
+    recorder.close()
+    assert RunReader.open(run.path).series("A1.volts").value.tolist() == [2.0]
+
+
+def test_a_subject_that_is_too_long_is_cut_with_its_event(tmp_path: Path) -> None:
+    recorder = writer(new_run(tmp_path))
+    event = recorder.event(EventKind.NOTE, BOOT_NS, "s" * 2000, "t" * 200_000, {"x": "y" * (1 << 20)})
+    assert (len(event.subject), len(event.text)) == (1000, 100_000)
+    assert list(event.data) == ["cut"]
+
+
+def test_a_refusal_without_a_number_is_told_in_its_own_words(tmp_path: Path) -> None:
+    class Odd(FaultyDisk):
+        def judge(self, deed: str, path: Path) -> None:
+            if self.refuse(deed, path):
+                raise OSError("out of paper")
+
+    disk = Odd()
+    reported: list[Event] = []
+    recorder = writer(new_run(tmp_path, disk), disk, on_event=reported.append)
+    recorder.scans(pair(0))
+    disk.refuse = lambda deed, _path: errno.EIO if deed in {"sync", "create"} else 0
+    recorder.sync()
+    assert recorder.fault == "out of paper"
+    assert reported[0].data == {"file": "j000001.journal", "errno": None, "reason": "out of paper"}
+
+
+def test_a_reserve_that_an_earlier_session_left_is_given_up_too(tmp_path: Path) -> None:
+    disk = FaultyDisk()
+    disk.free_bytes = 0
+    run = new_run(tmp_path, disk)
+    (run.path / "reserve").write_bytes(b"of a session that was killed")
+    recorder = writer(run, disk)
+    recorder.scans(pair(0))
+    disk.refuse = lambda deed, _path: errno.ENOSPC if deed == "sync" else 0
+    recorder.sync()
+    assert not (run.path / "reserve").exists()
+
+
+def test_only_a_full_disk_costs_the_reserve(tmp_path: Path) -> None:
+    disk = FaultyDisk()
+    disk.free_bytes = 100 << 20
+    run = new_run(tmp_path, disk)
+    recorder = writer(run, disk)
+    recorder.scans(pair(0))
+    disk.refuse = lambda deed, _path: errno.EIO if deed == "sync" else 0
+    recorder.sync()
+    assert (run.path / "reserve").exists()
+
+
+def test_a_refusing_disk_leaves_no_file_open(tmp_path: Path) -> None:
+    disk = FaultyDisk()
+    before = open_files()
+    recorder = writer(new_run(tmp_path, disk), disk)
+    for deed in ("sync", "append", "rename"):
+        recorder.scans(pair(0))
+        disk.refuse = refusal_of(deed, errno.EIO)
+        recorder.rotate()
+        recorder.sync()
+        disk.refuse = lambda _deed, _path: 0
+        recorder.scan(scan(0, 10**6, (1.0, 2.0)))
+        recorder.sync()
+    recorder.close()
+    assert open_files() == before
+    assert not [path for path in tmp_path.rglob("*") if path.name.startswith(".")]
