@@ -1,0 +1,186 @@
+"""What an observer who knows everything says of each place, and how much of it the readings can show."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from tests.verify.states.readings import READ, Case, Physics
+from tests.verify.states.rooms import Tale
+from tests.verify.states.steps import Steps, steps, within
+
+SETTLE_POLLS, SETTLE_S = 2.5, 0.5
+"""A state is one only if it lasts for this many polls of the slowest signal, and this much more."""
+MORE_POLLS = 3.0
+"""Up to so many polls more it depends on when the polls came whether it is seen to have lasted."""
+STALE_POLLS, STALE_S = 3.0, 2.0
+"""A signal without a good reading for so many of its polls, and this much more, is not read."""
+
+HIDDEN = "hidden"
+"""Between two states, of which no reading can say where one ended: a pause of a burst, what lasts too short."""
+LATE = "failed, untold"
+"""After a death for which too little driven and observed time was left, or which no signal shows."""
+UNREAD = "unread"
+PART = "part unread"
+STATES = ("absent", "unpowered", "idle", "driven", "muted", "failed")
+
+
+@dataclass(frozen=True)
+class Stretch:
+    """Time in one true state, s. really: the state behind what is not read; cause: of ``unpowered``."""
+
+    start: float
+    end: float
+    label: str
+    really: str = ""
+    cause: str = ""
+
+
+@dataclass(frozen=True)
+class Place:
+    """Truth of one place: its stretches in order; findable: whether its death could be told."""
+
+    stretches: tuple[Stretch, ...]
+    findable: bool
+    shown_s: float
+    """When the death first showed, or could have."""
+
+
+def place(case: Case, tale: Tale) -> Place:
+    """Return the truth of a place."""
+    room, world, end = case.room, case.physics[tale.name], case.room.end_s
+    wired = READ[room.wiring]
+    unread = {k: _unread(good, poll, end) for k, (good, poll) in case.read[tale.name].items()}
+    rest = within((a, b) for a, b, v in _whole(world.drive, end) if not v and b - a >= room.idle_after_s)
+    order = within((a, b) for a, b, why in tale.off if why == "order")
+    parts = (world.present, world.mains, world.on, world.power, world.drive, world.gives, world.alive)
+    quantities = (*parts, rest, order, *unread.values())
+    edges = np.unique(np.concatenate([[0.0, end], *(one.at for one in quantities)]))
+    edges = edges[(edges >= 0) & (edges <= end)]
+    middle = (edges[:-1] + edges[1:]) / 2
+    blind = sum((one(middle) for one in unread.values()), np.zeros(len(middle)))
+    spans = list(zip(edges[:-1].tolist(), edges[1:].tolist(), strict=True))
+    findable, shown = _told(case, tale, world, rest, order, (spans, middle, blind == 0))
+    found: list[Stretch] = []
+    for k, (a, b) in enumerate(spans):
+        label, cause = _label(tale, world, (rest, order), middle[k : k + 1], wired)
+        if label == "failed":
+            label = LATE if not findable else HIDDEN if a < shown else "failed"
+        if blind[k] and label != "absent":
+            found.append(Stretch(a, b, UNREAD if blind[k] == len(unread) else PART, label, cause))
+        else:
+            found.append(Stretch(a, b, label, label, cause))
+    return Place(tuple(_settled(_joined(found), case.poll_s[tale.name], room.idle_after_s)), findable, shown)
+
+
+def _whole(drive: Steps, end: float) -> list[tuple[float, float, float]]:
+    return drive.stretches(end)
+
+
+def _label(
+    tale: Tale, world: Physics, more: tuple[Steps, Steps], t: np.ndarray, wired: Sequence[str]
+) -> tuple[str, str]:
+    """Return the true state at a moment, and the cause of being unpowered."""
+    rest, order = more
+
+    def is_(one: Steps) -> bool:
+        return bool(one(t)[0])
+
+    if not is_(world.present):
+        return "absent", ""
+    why = next((why for a, b, why in tale.off if a <= t[0] < b), "")
+    if not is_(world.alive):
+        return ("unpowered", "order") if is_(order) else ("failed", "")
+    if not is_(world.power):
+        by_mains = not is_(world.mains)
+        if "supply" not in wired:
+            told = "mains" in wired if by_mains else why in {"note", "order"} and is_(world.drive)
+            if not told:
+                return HIDDEN, ""
+        return "unpowered", "mains" if by_mains else why
+    if not is_(world.drive):
+        return ("idle" if is_(rest) else HIDDEN), ""
+    return ("driven" if is_(world.gives) else "muted"), ""
+
+
+def _told(
+    case: Case,
+    tale: Tale,
+    world: Physics,
+    rest: Steps,
+    order: Steps,
+    grid: tuple[list[tuple[float, float]], np.ndarray, np.ndarray],
+) -> tuple[bool, float]:
+    """Return whether a death had the time to be told that it needs, and when it first could show."""
+    spans, middle, read = grid
+    if not np.isfinite(tale.died_s):
+        return False, np.inf
+    dead = (middle >= tale.died_s) & (middle < tale.removed_s)
+    shows = dead & (world.mains(middle) > 0) & (world.drive(middle) > 0)
+    if not shows.any() or (tale.fuse and case.room.wiring == "no mains"):
+        return False, np.inf
+    shown = max(spans[int(np.argmax(shows))][0], tale.died_s)
+    may = dead & (middle >= shown) & read & (world.mains(middle) > 0) & (rest(middle) == 0) & (order(middle) == 0)
+    needs = case.room.failed_after_s + 2 * case.poll_s[tale.name]
+    lasted = 0.0
+    for k, (a, b) in enumerate(spans):
+        if not may[k]:
+            lasted = 0.0
+        elif lasted or shows[k]:  # counted from drive on, through the pauses of bursts
+            lasted += b - a
+        if lasted >= needs:
+            return True, shown
+    return False, shown
+
+
+def _unread(good: np.ndarray, poll: float, end: float) -> Steps:
+    """Return 1 while a signal was not read."""
+    ends = np.concatenate([[0.0], good, [end]])
+    gaps = np.flatnonzero(np.diff(ends) > STALE_POLLS * poll + STALE_S)
+    found = [(float(ends[k]), float(ends[k + 1])) for k in gaps]
+    if len(good) and good[0] > 0:  # before its first reading nothing is known
+        found.append((0.0, float(good[0])))
+    return within(found) if len(good) else steps(1.0, [])
+
+
+def _joined(found: Sequence[Stretch]) -> list[Stretch]:
+    out: list[Stretch] = []
+    for one in found:
+        same = out and (out[-1].label, out[-1].really, out[-1].cause) == (one.label, one.really, one.cause)
+        if same:
+            out[-1] = replace(out[-1], end=one.end)
+        else:
+            out.append(one)
+    return out
+
+
+def _settled(found: Sequence[Stretch], poll: float, idle_after: float) -> list[Stretch]:
+    """Return stretches with what lasts too short to be a state as hidden, and pauses within a state as part of it."""
+    settle = SETTLE_POLLS * poll + SETTLE_S
+    needs = dict.fromkeys(("unpowered", "driven", "muted"), settle + MORE_POLLS * poll)
+    needs["idle"] = max(idle_after, settle) + MORE_POLLS * poll
+    whole = _bridged(found)
+    short = [
+        replace(one, label=HIDDEN) if one.end - one.start < needs.get(one.label, 0.0) else one
+        for one in whole
+    ]
+    return _joined([replace(one, really="", cause="") if one.label == HIDDEN else one for one in short])
+
+
+def _bridged(found: Sequence[Stretch]) -> list[Stretch]:
+    """Return stretches where what is hidden between two of the same powered state belongs to it."""
+    out: list[Stretch] = []
+    for one in found:
+        if (
+            len(out) >= 2
+            and out[-1].label == HIDDEN
+            and out[-2].label == one.label
+            and one.label in {"driven", "muted", "failed"}
+        ):
+            out.pop()
+            out[-1] = replace(out[-1], end=one.end)
+        else:
+            out.append(one)
+    return out
