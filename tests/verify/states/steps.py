@@ -55,7 +55,8 @@ def steps(first: float, changes: Iterable[tuple[float, float]]) -> Steps:
 
 def within(intervals: Iterable[tuple[float, float]]) -> Steps:
     """Return 1 inside any of the intervals, 0 outside."""
-    edges = sorted([(a, 1) for a, b in intervals if b > a] + [(b, -1) for a, b in intervals if b > a])
+    known = [(a, b) for a, b in intervals if b > a]
+    edges = sorted([(a, 1) for a, _ in known] + [(b, -1) for _, b in known])
     level, changes = 0, []
     for moment, by in edges:
         level += by
