@@ -15,11 +15,15 @@ SETTLE_POLLS, SETTLE_S = 2.5, 0.5
 """A state is one only if it lasts for this many polls of the slowest signal, and this much more."""
 MORE_POLLS = 3.0
 """Up to so many polls more it depends on when the polls came whether it is seen to have lasted."""
+MANY_TIMES = 3.0
+"""A state in pieces, between pauses, must be told when its pieces together lasted so many times longer."""
 STALE_POLLS, STALE_S = 3.0, 2.0
 """A signal without a good reading for so many of its polls, and this much more, is not read."""
 
 HIDDEN = "hidden"
 """Between two states, of which no reading can say where one ended: a pause of a burst, what lasts too short."""
+PAUSE = "pause"
+"""A pause of a burst: it belongs to the powered state before and after it."""
 LATE = "failed, untold"
 """After a death for which too little driven and observed time was left, or which no signal shows."""
 UNREAD = "unread"
@@ -101,7 +105,7 @@ def _label(
                 return HIDDEN, ""
         return "unpowered", "mains" if by_mains else why
     if not is_(world.drive):
-        return ("idle" if is_(rest) else HIDDEN), ""
+        return ("idle" if is_(rest) else PAUSE), ""
     return ("driven" if is_(world.gives) else "muted"), ""
 
 
@@ -157,30 +161,38 @@ def _joined(found: Sequence[Stretch]) -> list[Stretch]:
 
 
 def _settled(found: Sequence[Stretch], poll: float, idle_after: float) -> list[Stretch]:
-    """Return stretches with what lasts too short to be a state as hidden, and pauses within a state as part of it."""
+    """Return stretches without what no reading can tell: what lasts too short, or begins too short to be told."""
     settle = SETTLE_POLLS * poll + SETTLE_S
     needs = dict.fromkeys(("unpowered", "driven", "muted"), settle + MORE_POLLS * poll)
     needs["idle"] = max(idle_after, settle) + MORE_POLLS * poll
-    whole = _bridged(found)
-    short = [
-        replace(one, label=HIDDEN) if one.end - one.start < needs.get(one.label, 0.0) else one
-        for one in whole
-    ]
-    return _joined([replace(one, really="", cause="") if one.label == HIDDEN else one for one in short])
-
-
-def _bridged(found: Sequence[Stretch]) -> list[Stretch]:
-    """Return stretches where what is hidden between two of the same powered state belongs to it."""
     out: list[Stretch] = []
+    for pieces in _bridged(found):
+        need = needs.get(pieces[0].label, 0.0)
+        whole = [one for one in pieces if one.label != PAUSE]
+        total = np.cumsum([one.end - one.start for one in whole])
+        told = [
+            k
+            for k, one in enumerate(whole)
+            if one.end - one.start >= need or total[k] >= MANY_TIMES * need
+        ]
+        if pieces[0].label in {PAUSE, HIDDEN} or not told:
+            out.append(Stretch(pieces[0].start, pieces[-1].end, HIDDEN))
+            continue
+        first = whole[told[0]].start if whole[told[0]].end - whole[told[0]].start >= need else whole[told[0]].end
+        if first > pieces[0].start:
+            out.append(Stretch(pieces[0].start, first, HIDDEN))
+        out.append(replace(pieces[0], start=first, end=pieces[-1].end))
+    return _joined([one for one in out if one.end > one.start])
+
+
+def _bridged(found: Sequence[Stretch]) -> list[list[Stretch]]:
+    """Return stretches in groups: the pieces of one powered state, and the pauses of bursts between them."""
+    out: list[list[Stretch]] = []
     for one in found:
-        if (
-            len(out) >= 2
-            and out[-1].label == HIDDEN
-            and out[-2].label == one.label
-            and one.label in {"driven", "muted", "failed"}
-        ):
-            out.pop()
-            out[-1] = replace(out[-1], end=one.end)
+        same = len(out) >= 2 and out[-1][0].label == PAUSE and out[-2][0].label == one.label
+        if same and one.label in {"driven", "muted", "failed"}:
+            pause = out.pop()
+            out[-1] += [*pause, one]
         else:
-            out.append(one)
+            out.append([one])
     return out
