@@ -137,9 +137,12 @@ class UnitCondition:
     """What is known of a unit at a moment.
 
     seen: the last change of each signal. candidate: state and cause that it shows now, where that is not the
-    stated one; begun: from when to when that began, and when it was seen. lost: how the output, or an
-    unexplained supply, was lost. gave_output: whether this serial number ever did here. judged_ns: when
-    something happened last.
+    stated one; begun: from when to when that began, and when it was seen. known: the last state that was
+    observed. lost: since when driven time without output, or an unexplained loss of supply, counts; gone: from
+    when to when that was lost, remembered while nobody could see it come back. off: from when to when output
+    and supply went off (until when: 0 while they are not read), likewise. missed_ns: when a loss first showed
+    that the mains does not explain; explained: the note that does. gave_output: whether this serial number
+    ever did here. judged_ns: when something happened last.
     """
 
     serial: str
@@ -149,9 +152,14 @@ class UnitCondition:
     seen: Mapping[SignalName, SignalChange] = field(default_factory=dict)
     candidate: tuple[OperatingState, Cause] | None = None
     begun: tuple[int, int, int] = (0, 0, 0)
+    known: OperatingState = OperatingState.UNOBSERVED
     lost: tuple[int, int, int] | None = None
+    gone: tuple[int, int] | None = None
+    off: Mapping[SignalName, tuple[int, int]] = field(default_factory=dict)
+    missed_ns: int = 0
     ordered: bool = False
     note: Noted | None = None
+    explained: Noted | None = None
     died: Noted | None = None
     gave_output: bool = False
     judged_ns: int = 0
@@ -174,9 +182,7 @@ def follow(
     span = (happened.at_ns, happened.at_ns, happened.at_ns)
     match happened:
         case SignalChange():
-            unit = replace(unit, seen={**unit.seen, happened.signal: happened})
-            if happened.signal is SignalName.OUTPUT and happened.on:
-                unit = replace(unit, gave_output=True)
+            unit = _seen(unit, happened)
             span = (happened.earliest_ns, happened.latest_ns, happened.at_ns)
         case Installed():
             unit, change = _install(unit, happened)
@@ -189,12 +195,43 @@ def follow(
             unit = replace(unit, died=happened)
         case Noted():
             unit = replace(unit, note=happened)
+            went_ns = unit.off.get(_key(rules), (0, 0))
+            span = (*went_ns, happened.at_ns) if went_ns[1] else span
         case Restarted():
             span = (happened.about_ns or happened.at_ns, happened.at_ns, happened.at_ns)
-            unit = replace(unit, seen={}, lost=None, candidate=None, note=None)
+            unit = replace(unit, seen={}, lost=None, candidate=None, off=_unsure(unit, span[0]))
     unit = _judged(replace(unit, judged_ns=happened.at_ns), rules, span)
     unit, more = advance(unit, rules, happened.at_ns)
     return unit, (*changes, *more)
+
+
+def _seen(unit: UnitCondition, change: SignalChange) -> UnitCondition:
+    """Return a unit after a change of a signal; when output and supply went off survives not being read."""
+    signal = change.signal
+    off = dict(unit.off)
+    if signal in {SignalName.OUTPUT, SignalName.SUPPLY}:
+        if change.on is True:
+            off.pop(signal, None)
+        elif change.on is False:
+            earliest_ns, latest_ns = off.get(signal, (change.earliest_ns, 0))
+            off[signal] = (earliest_ns, latest_ns or change.latest_ns)
+        elif unit.on(signal) is True:
+            off[signal] = (change.earliest_ns, 0)
+    gave = unit.gave_output or (signal is SignalName.OUTPUT and change.on is True)
+    return replace(unit, seen={**unit.seen, signal: change}, off=off, gave_output=gave)
+
+
+def _unsure(unit: UnitCondition, about_ns: int) -> Mapping[SignalName, tuple[int, int]]:
+    """Return when output and supply went off, of which each that was on may from now on."""
+    on = {one for one in (SignalName.OUTPUT, SignalName.SUPPLY) if unit.on(one) is True}
+    if unit.state is OperatingState.DRIVEN:
+        on |= {SignalName.OUTPUT, SignalName.SUPPLY}
+    return {**{one: (about_ns, 0) for one in on}, **unit.off}
+
+
+def _key(rules: UnitRules) -> SignalName:
+    """Return the signal that shows best whether the unit is switched on."""
+    return SignalName.SUPPLY if SignalName.SUPPLY in rules.wired else SignalName.OUTPUT
 
 
 def _install(unit: UnitCondition, put_in: Installed) -> tuple[UnitCondition, StateChange]:
@@ -246,7 +283,7 @@ def appearance(unit: UnitCondition, rules: UnitRules) -> tuple[OperatingState, C
     if mains is False and supply is not True:
         return OperatingState.UNPOWERED, Cause.MAINS
     wired = SignalName.SUPPLY in rules.wired
-    explained = Cause.ORDER if unit.ordered else Cause.NOTE if _noted(unit, rules) else Cause.UNKNOWN
+    explained = Cause.ORDER if unit.ordered else Cause.NOTE if unit.explained else Cause.UNKNOWN
     if supply is False:
         return OperatingState.UNPOWERED, explained
     if supply is None and wired:
@@ -260,39 +297,70 @@ def appearance(unit: UnitCondition, rules: UnitRules) -> tuple[OperatingState, C
     return OperatingState.UNOBSERVED, Cause.NONE
 
 
-def _noted(unit: UnitCondition, rules: UnitRules) -> bool:
-    """Return whether a note explains the loss of supply, or of output where the supply is not read."""
-    gone = unit.seen.get(SignalName.SUPPLY if SignalName.SUPPLY in rules.wired else SignalName.OUTPUT)
-    if unit.note is None or gone is None or gone.on is not False:
-        return False
+def _explained(unit: UnitCondition, rules: UnitRules, latest_ns: int) -> UnitCondition:
+    """Return a unit with the note that explains its loss of supply, or of output where no supply is read.
+
+    A loss that the mains explained at first begs for an explanation when the mains is back, an output off in a
+    pause when the drive is.
+    """
+    key = _key(rules)
+    if unit.on(key) is True:
+        return replace(unit, missed_ns=0, explained=None)
+    if key not in unit.off or unit.on(key) is None:
+        return unit
+    driven = key is SignalName.SUPPLY or unit.on(SignalName.DRIVE) is True
+    if not unit.missed_ns and driven and unit.on(SignalName.MAINS) is not False:
+        unit = replace(unit, missed_ns=latest_ns)
+    if unit.note is None or unit.explained is not None:
+        return unit
     about_ns = unit.note.about_ns or unit.note.at_ns
-    return gone.earliest_ns - NOTE_WINDOW_NS <= about_ns <= gone.latest_ns + NOTE_WINDOW_NS
+    earliest_ns, off_ns = unit.off[key]
+    near = earliest_ns - NOTE_WINDOW_NS <= about_ns <= max(off_ns, unit.missed_ns) + NOTE_WINDOW_NS
+    return replace(unit, explained=unit.note) if near else unit
 
 
 def _judged(unit: UnitCondition, rules: UnitRules, span: tuple[int, int, int]) -> UnitCondition:
     """Return a unit with what it shows now as the candidate, begun with ``span`` where that is new."""
+    unit = _explained(unit, rules, span[1])
     shows = appearance(unit, rules)
+    unit = _gone(unit, shows, span)
     if unit.state is OperatingState.FAILED and not _ends_a_failure(unit, shows):
         return replace(unit, candidate=None)
-    if shows[0] is OperatingState.DRIVEN or shows[1] in {Cause.MAINS, Cause.ORDER, Cause.NOTE}:
-        unit = replace(unit, lost=None)
+    if unit.lost is None and _loses(unit, rules, shows):
+        unit = replace(unit, lost=span, gone=unit.gone or _lost(unit, shows, span))
     if shows == (unit.state, unit.cause):
         return replace(unit, candidate=None)
     if shows != unit.candidate:
         unit = replace(unit, candidate=shows, begun=span)
-    if unit.lost is None and _loses(unit, rules, shows):
-        unit = replace(unit, lost=_lost(unit, shows, span))
+    return unit
+
+
+def _gone(
+    unit: UnitCondition, shows: tuple[OperatingState, Cause], span: tuple[int, int, int]
+) -> UnitCondition:
+    """Return a unit that is not missing what is there or has a reason to be off."""
+    if shows[0] is OperatingState.DRIVEN:
+        return replace(unit, lost=None, gone=None)
+    if shows[1] in {Cause.MAINS, Cause.ORDER, Cause.NOTE}:
+        off = {one: when for one, when in unit.off.items() if one is not SignalName.OUTPUT}
+        return replace(unit, lost=None, gone=None, off=off)
+    if SignalName.OUTPUT not in unit.off and unit.gave_output:  # the reason to be off has ended
+        return replace(unit, off={**unit.off, SignalName.OUTPUT: span[:2]})
     return unit
 
 
 def _lost(
     unit: UnitCondition, shows: tuple[OperatingState, Cause], span: tuple[int, int, int]
-) -> tuple[int, int, int]:
-    """Return from when to when the output was lost: in a pause of the drive, perhaps, that had just begun."""
-    output = unit.seen.get(SignalName.OUTPUT)
-    if shows[0] is OperatingState.MUTED and unit.state is OperatingState.DRIVEN and output is not None:
-        return min(output.earliest_ns, span[0]), span[1], span[2]
-    return span
+) -> tuple[int, int]:
+    """Return from when to when what is missing was lost: perhaps while there was no drive, or no reading."""
+    earliest_ns, latest_ns = span[:2]
+    if SignalName.OUTPUT in unit.off:
+        earliest_ns = min(earliest_ns, unit.off[SignalName.OUTPUT][0])
+    if shows[0] is OperatingState.UNPOWERED and SignalName.SUPPLY in unit.off:
+        went_ns, off_ns = unit.off[SignalName.SUPPLY]
+        if went_ns > earliest_ns:
+            return went_ns, min(off_ns or latest_ns, latest_ns)
+    return earliest_ns, latest_ns
 
 
 def _ends_a_failure(unit: UnitCondition, shows: tuple[OperatingState, Cause]) -> bool:
@@ -308,7 +376,13 @@ def _loses(unit: UnitCondition, rules: UnitRules, shows: tuple[OperatingState, C
     if shows != (OperatingState.UNPOWERED, Cause.UNKNOWN) or unit.on(SignalName.MAINS) is not True:
         return False
     after_mains = unit.state is OperatingState.UNPOWERED and unit.cause is Cause.MAINS
-    return unit.gave_output and (after_mains or unit.state in {OperatingState.DRIVEN, OperatingState.MUTED})
+    driven = unit.on(SignalName.DRIVE) is True or _known(unit) in {OperatingState.DRIVEN, OperatingState.MUTED}
+    return unit.gave_output and (after_mains or driven)
+
+
+def _known(unit: UnitCondition) -> OperatingState:
+    """Return the last state that was observed."""
+    return unit.known if unit.state is OperatingState.UNOBSERVED else unit.state
 
 
 def _failed_ns(unit: UnitCondition, rules: UnitRules) -> int | None:
@@ -336,7 +410,8 @@ def _state(unit: UnitCondition, rules: UnitRules, at_ns: int) -> tuple[UnitCondi
     assert unit.candidate is not None
     state, cause = unit.candidate
     earliest_ns, latest_ns, _ = unit.begun
-    if state is unit.state:  # only the cause became known
+    if state is unit.state and unit.cause is Cause.UNKNOWN and cause is not Cause.MAINS:
+        # only the cause became known
         earliest_ns, latest_ns = unit.since
     suspected = unit.state is OperatingState.FAILED and unit.cause is Cause.UNKNOWN
     back = state in POWERED and unit.state is not OperatingState.FAILED
@@ -357,8 +432,9 @@ def _state(unit: UnitCondition, rules: UnitRules, at_ns: int) -> tuple[UnitCondi
         state=state,
         cause=cause,
         since=(earliest_ns, latest_ns),
+        known=_known(unit),
         candidate=None,
-        ordered=unit.ordered and not (back and unit.state is OperatingState.UNPOWERED),
+        ordered=unit.ordered and not (back and _known(unit) is OperatingState.UNPOWERED),
         lost=unit.lost if state is OperatingState.MUTED or cause is Cause.UNKNOWN else None,
     )
     return now, change
@@ -367,6 +443,7 @@ def _state(unit: UnitCondition, rules: UnitRules, at_ns: int) -> tuple[UnitCondi
 def _fail(unit: UnitCondition, rules: UnitRules, at_ns: int) -> tuple[UnitCondition, StateChange]:
     """Return a unit suspected of having failed, and the change."""
     assert unit.lost is not None
+    gone = unit.gone or unit.lost[:2]
     shows = unit.candidate or (unit.state, unit.cause)
     muted, powered = shows[0] is OperatingState.MUTED, unit.on(SignalName.SUPPLY) is True
     what = "output" if muted else "supply"
@@ -380,8 +457,8 @@ def _fail(unit: UnitCondition, rules: UnitRules, at_ns: int) -> tuple[UnitCondit
         before=unit.state,
         cause=Cause.UNKNOWN,
         certainty=Certainty.LIKELY if muted and powered else Certainty.POSSIBLE,
-        earliest_ns=unit.lost[0],
-        latest_ns=unit.lost[1],
+        earliest_ns=gone[0],
+        latest_ns=gone[1],
         at_ns=at_ns,
         evidence=(text, *known, f"no order, note or mains loss explains it{why}"),
     )
@@ -389,7 +466,8 @@ def _fail(unit: UnitCondition, rules: UnitRules, at_ns: int) -> tuple[UnitCondit
         unit,
         state=OperatingState.FAILED,
         cause=Cause.UNKNOWN,
-        since=(unit.lost[0], unit.lost[1]),
+        since=gone,
+        known=_known(unit),
         candidate=None,
         lost=None,
     )
@@ -415,8 +493,8 @@ def _evidence(unit: UnitCondition, rules: UnitRules, state: OperatingState, caus
     if state is OperatingState.FAILED and unit.died is not None:
         return (f"noted by a person: {unit.died.text}",)
     read = [f"{one.value} {words[unit.on(one)]} ({channel})" for one, channel in rules.wired.items()]
-    if cause is Cause.NOTE and unit.note is not None:
-        read.append(f"note: {unit.note.text}")
+    if cause is Cause.NOTE and unit.explained is not None:
+        read.append(f"note: {unit.explained.text}")
     if cause is Cause.ORDER:
         read.append("switched off by soakrig")
     return tuple(read)

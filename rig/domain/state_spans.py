@@ -36,6 +36,8 @@ def spans(changes: Sequence[StateChange], span_ns: tuple[int, int], serial: str)
             middle_ns = one.earliest_ns
         elif one.before is OperatingState.UNOBSERVED:
             middle_ns = one.latest_ns
+        elif one.state is OperatingState.FAILED and _unseen(found, one):
+            middle_ns = one.latest_ns
         start_ns = min(max(middle_ns, span_ns[0]), span_ns[1])
         while len(found) > 1 and found[-1].start_ns >= start_ns and one.serial == found[-1].serial:
             found.pop()
@@ -56,6 +58,14 @@ def spans(changes: Sequence[StateChange], span_ns: tuple[int, int], serial: str)
     return [
         replace(one, end_ns=end_ns) for one, end_ns in zip(found, ends, strict=True) if end_ns > one.start_ns
     ]
+
+
+def _unseen(found: Sequence[StateSpan], change: StateChange) -> bool:
+    """Return whether nobody could see it happen: the unit was idle or not observed until it showed."""
+    unseen = {OperatingState.IDLE, OperatingState.UNOBSERVED}
+    ends = [*(one.start_ns for one in found[1:]), change.latest_ns]
+    within = [one for one, end in zip(found, ends, strict=True) if end > change.earliest_ns]
+    return any(one.state in unseen and one.start_ns < change.latest_ns for one in within)
 
 
 def _take_back(found: list[StateSpan], change: StateChange) -> None:

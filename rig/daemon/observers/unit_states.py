@@ -171,7 +171,7 @@ class UnitStates:
                 change.at_ns - self._offset_ns,
             )
         if changes:
-            kept = replace(one.condition, seen={}, candidate=None, lost=None, note=None)
+            kept = replace(one.condition, seen={}, candidate=None, lost=None)
             self._keeper.states = {**self._keeper.states, one.unit: plain(kept)}
             self._keeper.save()
             self._told(one.unit, one.condition)
