@@ -324,10 +324,12 @@ def _judged(unit: UnitCondition, rules: UnitRules, span: tuple[int, int, int]) -
     unit = _explained(unit, rules, span[1])
     shows = appearance(unit, rules)
     unit = _gone(unit, shows, span)
-    if unit.state is OperatingState.FAILED and not _ends_a_failure(unit, shows):
+    if unit.state is OperatingState.FAILED and not _ends_a_failure(unit, rules, shows):
         return replace(unit, candidate=None)
     if unit.lost is None and _loses(unit, rules, shows):
-        unit = replace(unit, lost=span, gone=unit.gone or _lost(unit, shows, span))
+        unit = replace(unit, lost=(*(unit.gone or _lost(unit, shows, span)), span[2]))
+    elif unit.state in {OperatingState.DRIVEN, OperatingState.IDLE} and shows[0] is OperatingState.IDLE:
+        unit = replace(unit, lost=None)
     if shows == (unit.state, unit.cause):
         return replace(unit, candidate=None)
     if shows != unit.candidate:
@@ -363,10 +365,14 @@ def _lost(
     return earliest_ns, latest_ns
 
 
-def _ends_a_failure(unit: UnitCondition, shows: tuple[OperatingState, Cause]) -> bool:
+def _ends_a_failure(unit: UnitCondition, rules: UnitRules, shows: tuple[OperatingState, Cause]) -> bool:
+    """Return whether a suspected failure was none, or is confirmed."""
     if unit.died is not None:
         return shows != (unit.state, unit.cause)
-    return shows[0] is OperatingState.DRIVEN or shows == (OperatingState.UNPOWERED, Cause.NOTE)
+    if unit.explained is not None and shows[0] is OperatingState.UNPOWERED:
+        # a unit that failed with its supply on may be switched off later: that note explains no failure
+        return unit.off.get(_key(rules), unit.since)[0] <= unit.since[1]
+    return shows[0] is OperatingState.DRIVEN
 
 
 def _loses(unit: UnitCondition, rules: UnitRules, shows: tuple[OperatingState, Cause]) -> bool:
@@ -414,6 +420,7 @@ def _state(unit: UnitCondition, rules: UnitRules, at_ns: int) -> tuple[UnitCondi
         # only the cause became known
         earliest_ns, latest_ns = unit.since
     suspected = unit.state is OperatingState.FAILED and unit.cause is Cause.UNKNOWN
+    missing = state is OperatingState.MUTED or cause is Cause.UNKNOWN
     back = state in POWERED and unit.state is not OperatingState.FAILED
     change = StateChange(
         serial=unit.serial,
@@ -435,7 +442,8 @@ def _state(unit: UnitCondition, rules: UnitRules, at_ns: int) -> tuple[UnitCondi
         known=_known(unit),
         candidate=None,
         ordered=unit.ordered and not (back and _known(unit) is OperatingState.UNPOWERED),
-        lost=unit.lost if state is OperatingState.MUTED or cause is Cause.UNKNOWN else None,
+        lost=unit.lost if missing else None,
+        gone=unit.gone or (unit.lost[:2] if missing and unit.lost is not None else None),
     )
     return now, change
 
@@ -443,7 +451,7 @@ def _state(unit: UnitCondition, rules: UnitRules, at_ns: int) -> tuple[UnitCondi
 def _fail(unit: UnitCondition, rules: UnitRules, at_ns: int) -> tuple[UnitCondition, StateChange]:
     """Return a unit suspected of having failed, and the change."""
     assert unit.lost is not None
-    gone = unit.gone or unit.lost[:2]
+    gone = unit.lost[:2]
     shows = unit.candidate or (unit.state, unit.cause)
     muted, powered = shows[0] is OperatingState.MUTED, unit.on(SignalName.SUPPLY) is True
     what = "output" if muted else "supply"
@@ -467,6 +475,7 @@ def _fail(unit: UnitCondition, rules: UnitRules, at_ns: int) -> tuple[UnitCondit
         state=OperatingState.FAILED,
         cause=Cause.UNKNOWN,
         since=gone,
+        gone=gone,
         known=_known(unit),
         candidate=None,
         lost=None,

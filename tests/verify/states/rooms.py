@@ -338,6 +338,12 @@ def _die(room: Room, tale: Tale, t: float) -> None:
         tale.off.append((tale.shorted_s, np.inf, "order"))
         room.told.append(Told("switch", told_s, tale.name, "switching off", {**order, "what": "ordered"}))
         room.told.append(Told("switch", told_s + 6, tale.name, "is off", {**order, "what": "confirmed"}))
+    if not death.startswith("short") and not tale.fuse and rng.random() < 0.3:
+        off = t + float(rng.uniform(300, 900))  # somebody switches the dead unit off and says so
+        if off < end_s - 150:
+            tale.off.append((off, np.inf, "note"))
+            about = off + float(rng.uniform(-NOTE_S, NOTE_S))
+            room.told.append(Told("note", about, tale.name, "switched off: no output", {}))
     gone = t + float(rng.uniform(200, 1500))
     if gone < end_s - 300 and rng.random() < 0.4:
         tale.removed_s = gone
