@@ -309,8 +309,9 @@ def _explained(unit: UnitCondition, rules: UnitRules, latest_ns: int) -> UnitCon
     if key not in unit.off or unit.on(key) is None:
         return unit
     driven = key is SignalName.SUPPLY or unit.on(SignalName.DRIVE) is True
-    if not unit.missed_ns and driven and unit.on(SignalName.MAINS) is not False:
-        unit = replace(unit, missed_ns=latest_ns)
+    wanted = driven and unit.on(SignalName.MAINS) is not False
+    if unit.state is not OperatingState.FAILED and wanted != bool(unit.missed_ns) and not unit.gone:
+        unit = replace(unit, missed_ns=latest_ns if wanted else 0)
     if unit.note is None or unit.explained is not None:
         return unit
     about_ns = unit.note.about_ns or unit.note.at_ns
@@ -344,8 +345,12 @@ def _gone(
     if shows[0] is OperatingState.DRIVEN:
         return replace(unit, lost=None, gone=None)
     if shows[1] in {Cause.MAINS, Cause.ORDER, Cause.NOTE}:
+        unit = replace(unit, lost=None)
+        supply_ns = unit.off.get(SignalName.SUPPLY, (0, 0))[0]
+        if unit.state is OperatingState.FAILED or (unit.gone is not None and supply_ns > unit.gone[1]):
+            return unit  # the output was missing before the supply went off
         off = {one: when for one, when in unit.off.items() if one is not SignalName.OUTPUT}
-        return replace(unit, lost=None, gone=None, off=off)
+        return replace(unit, gone=None, off=off)
     if SignalName.OUTPUT not in unit.off and unit.gave_output:  # the reason to be off has ended
         return replace(unit, off={**unit.off, SignalName.OUTPUT: span[:2]})
     return unit

@@ -167,7 +167,7 @@ def _driven(start: float, end: float, bursts: tuple[float, float] | None) -> lis
     if bursts is None:
         return [(start, 1.0), (end, 0.0)]
     found, t = [], start
-    while t < end:
+    while t < end - 1:
         found += [(t, 1.0), (min(t + bursts[0], end), 0.0)]
         t += sum(bursts)
     return found
@@ -325,6 +325,10 @@ def _die(room: Room, tale: Tale, t: float) -> None:
     elif death == "logger down":
         crashed = bool(rng.random() < 0.5)
         room.logger_down.append((t - float(rng.uniform(2, 60)), t + float(rng.uniform(2, 100)), crashed))
+    if not source.mains(np.array([t]))[0]:  # what has no mains dies when it has it again
+        t = next((a for a, _, v in source.mains.stretches(end_s) if v and a > t), end_s)
+        if t >= end_s:
+            return
     tale.death, tale.died_s, tale.dead_serial = death, t, tale.occupants[-1][1]
     tale.mutes = [(a, min(b, t)) for a, b in tale.mutes if a < t]
     tale.fuse = death in {"fuse", "short, fuse"} or (death not in {"output", "short, trip"} and rng.random() < 0.4)

@@ -15,6 +15,8 @@ SETTLE_POLLS, SETTLE_S = 2.5, 0.5
 """A state is one only if it lasts for this many polls of the slowest signal, and this much more."""
 MORE_POLLS = 3.0
 """Up to so many polls more it depends on when the polls came whether it is seen to have lasted."""
+SEEN_POLLS = 1.5
+"""What lasts shorter may fall between two polls."""
 MANY_TIMES = 3.0
 """A state in pieces, between pauses, must be told when its pieces together lasted so many times longer."""
 STALE_POLLS, STALE_S = 3.0, 2.0
@@ -33,13 +35,14 @@ STATES = ("absent", "unpowered", "idle", "driven", "muted", "failed")
 
 @dataclass(frozen=True)
 class Stretch:
-    """Time in one true state, s. really: the state behind what is not read; cause: of ``unpowered``."""
+    """Time in one true state, s. really: the state behind what is not read; cause: of ``unpowered``; serial: of the unit."""
 
     start: float
     end: float
     label: str
     really: str = ""
     cause: str = ""
+    serial: str = ""
 
 
 @dataclass(frozen=True)
@@ -69,13 +72,14 @@ def place(case: Case, tale: Tale) -> Place:
     findable, shown = _told(case, tale, world, rest, order, (spans, middle, blind == 0))
     found: list[Stretch] = []
     for k, (a, b) in enumerate(spans):
+        serial = next(one for at, one in reversed(tale.occupants) if at <= middle[k])
         label, cause = _label(tale, world, (rest, order), middle[k : k + 1], wired)
         if label == "failed":
             label = LATE if not findable else HIDDEN if a < shown else "failed"
         if blind[k] and label != "absent":
-            found.append(Stretch(a, b, UNREAD if blind[k] == len(unread) else PART, label, cause))
+            found.append(Stretch(a, b, UNREAD if blind[k] == len(unread) else PART, label, cause, serial))
         else:
-            found.append(Stretch(a, b, label, label, cause))
+            found.append(Stretch(a, b, label, label, cause, serial))
     return Place(tuple(_settled(_joined(found), case.poll_s[tale.name], room.idle_after_s)), findable, shown)
 
 
@@ -152,8 +156,7 @@ def _unread(good: np.ndarray, poll: float, end: float) -> Steps:
 def _joined(found: Sequence[Stretch]) -> list[Stretch]:
     out: list[Stretch] = []
     for one in found:
-        same = out and (out[-1].label, out[-1].really, out[-1].cause) == (one.label, one.really, one.cause)
-        if same:
+        if out and replace(out[-1], start=one.start, end=one.end) == one:
             out[-1] = replace(out[-1], end=one.end)
         else:
             out.append(one)
@@ -181,7 +184,9 @@ def _settled(found: Sequence[Stretch], poll: float, idle_after: float) -> list[S
         first = whole[told[0]].start if whole[told[0]].end - whole[told[0]].start >= need else whole[told[0]].end
         if first > pieces[0].start:
             out.append(Stretch(pieces[0].start, first, HIDDEN))
-        out.append(replace(pieces[0], start=first, end=pieces[-1].end))
+        seen = [one.end for one in whole if len(whole) == 1 or one.end - one.start >= SEEN_POLLS * poll]
+        out.append(replace(pieces[0], start=first, end=max([first, *seen])))
+        out.append(Stretch(out[-1].end, pieces[-1].end, HIDDEN))
     return _joined([one for one in out if one.end > one.start])
 
 
