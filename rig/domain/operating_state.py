@@ -141,7 +141,7 @@ class UnitCondition:
     observed. lost: since when driven time without output, or an unexplained loss of supply, counts; gone: from
     when to when that was lost, remembered while nobody could see it come back. off: from when to when output
     and supply went off (until when: 0 while they are not read), likewise. missed_ns: when a loss first showed
-    that the mains does not explain; explained: the note that does. gave_output: whether this serial number
+    that the mains does not explain; explained: the note that does. missing: what a suspicion rests on. gave_output: whether this serial number
     ever did here. judged_ns: when something happened last.
     """
 
@@ -153,6 +153,7 @@ class UnitCondition:
     candidate: tuple[OperatingState, Cause] | None = None
     begun: tuple[int, int, int] = (0, 0, 0)
     known: OperatingState = OperatingState.UNOBSERVED
+    missing: SignalName | None = None
     lost: tuple[int, int, int] | None = None
     gone: tuple[int, int] | None = None
     off: Mapping[SignalName, tuple[int, int]] = field(default_factory=dict)
@@ -178,7 +179,9 @@ def follow(
     unit: UnitCondition, rules: UnitRules, happened: Input
 ) -> tuple[UnitCondition, tuple[StateChange, ...]]:
     """Return what is known of a unit after something happened, and the changes of state that became due."""
-    unit, changes = advance(unit, rules, happened.at_ns)
+    # while no logger ran nothing can have lasted: nobody looked
+    until_ns = happened.about_ns if isinstance(happened, Restarted) and happened.about_ns else happened.at_ns
+    unit, changes = advance(unit, rules, until_ns)
     span = (happened.at_ns, happened.at_ns, happened.at_ns)
     match happened:
         case SignalChange():
@@ -377,7 +380,8 @@ def _ends_a_failure(unit: UnitCondition, rules: UnitRules, shows: tuple[Operatin
     if unit.explained is not None and shows[0] is OperatingState.UNPOWERED:
         # a unit that failed with its supply on may be switched off later: that note explains no failure
         return unit.off.get(_key(rules), unit.since)[0] <= unit.since[1]
-    return shows[0] is OperatingState.DRIVEN
+    supplied = unit.missing is SignalName.SUPPLY and unit.on(SignalName.SUPPLY) is True
+    return shows[0] is OperatingState.DRIVEN or (supplied and shows[0] in POWERED)
 
 
 def _loses(unit: UnitCondition, rules: UnitRules, shows: tuple[OperatingState, Cause]) -> bool:
@@ -481,6 +485,7 @@ def _fail(unit: UnitCondition, rules: UnitRules, at_ns: int) -> tuple[UnitCondit
         cause=Cause.UNKNOWN,
         since=gone,
         gone=gone,
+        missing=SignalName(what),
         known=_known(unit),
         candidate=None,
         lost=None,

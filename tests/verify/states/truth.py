@@ -64,7 +64,7 @@ def place(case: Case, tale: Tale) -> Place:
     order = within((a, b) for a, b, why in tale.off if why == "order")
     parts = (world.present, world.mains, world.on, world.power, world.drive, world.gives, world.alive)
     quantities = (*parts, rest, order, *unread.values())
-    edges = np.unique(np.concatenate([[0.0, end], *(one.at for one in quantities)]))
+    edges = np.unique(np.concatenate([[0.0, end, *(at for at, _ in tale.occupants)], *(one.at for one in quantities)]))
     edges = edges[(edges >= 0) & (edges <= end)]
     middle = (edges[:-1] + edges[1:]) / 2
     blind = sum((one(middle) for one in unread.values()), np.zeros(len(middle)))
@@ -129,6 +129,12 @@ def _told(
     shows = dead & (world.mains(middle) > 0) & (world.drive(middle) > 0)
     if not shows.any() or (tale.fuse and case.room.wiring == "no mains"):
         return False, np.inf
+    put_in = max(at for at, serial in tale.occupants if serial == tale.dead_serial)
+    gave = read & (middle > put_in) & (middle < tale.died_s) & (world.gives(middle) > 0)
+    slow = case.poll_s[tale.name]
+    seen = any(b - a > 2 * slow for (a, b), ok in zip(spans, gave, strict=True) if ok)
+    if not seen and (tale.fuse or case.room.wiring in {"no supply", "output and drive"}):
+        return False, np.inf  # what never gave output here may never have been switched on
     shown = max(spans[int(np.argmax(shows))][0], tale.died_s)
     may = dead & (middle >= shown) & read & (world.mains(middle) > 0) & (rest(middle) == 0) & (order(middle) == 0)
     needs = case.room.failed_after_s + 2 * case.poll_s[tale.name]
