@@ -334,6 +334,8 @@ def _judged(unit: UnitCondition, rules: UnitRules, span: tuple[int, int, int]) -
         unit = replace(unit, lost=(*(unit.gone or _lost(unit, shows, span)), span[2]))
     elif unit.state in {OperatingState.DRIVEN, OperatingState.IDLE} and shows[0] is OperatingState.IDLE:
         unit = replace(unit, lost=None)
+    elif shows[0] is OperatingState.UNPOWERED and unit.on(SignalName.MAINS) is not True:
+        unit = replace(unit, lost=None)  # the mains may be out
     if shows == (unit.state, unit.cause):
         return replace(unit, candidate=None)
     if shows != unit.candidate:
@@ -350,8 +352,10 @@ def _gone(
     if shows[1] in {Cause.MAINS, Cause.ORDER, Cause.NOTE}:
         unit = replace(unit, lost=None)
         supply_ns = unit.off.get(SignalName.SUPPLY, (0, 0))[0]
-        if unit.state is OperatingState.FAILED or (unit.gone is not None and supply_ns > unit.gone[1]):
-            return unit  # the output was missing before the supply went off
+        mains = unit.seen.get(SignalName.MAINS)
+        mains_ns = mains.earliest_ns if mains is not None and shows[1] is Cause.MAINS else 0
+        if unit.state is OperatingState.FAILED or (unit.gone and max(supply_ns, mains_ns) > unit.gone[1]):
+            return unit  # it was missing before the supply or the mains went off
         off = {one: when for one, when in unit.off.items() if one is not SignalName.OUTPUT}
         return replace(unit, gone=None, off=off)
     if SignalName.OUTPUT not in unit.off and unit.gave_output:  # the reason to be off has ended
