@@ -395,7 +395,10 @@ def _loses(unit: UnitCondition, rules: UnitRules, shows: tuple[OperatingState, C
     if shows != (OperatingState.UNPOWERED, Cause.UNKNOWN) or unit.on(SignalName.MAINS) is not True:
         return False
     after_mains = unit.state is OperatingState.UNPOWERED and unit.cause is Cause.MAINS
-    driven = unit.on(SignalName.DRIVE) is True or _known(unit) in {OperatingState.DRIVEN, OperatingState.MUTED}
+    driven = unit.on(SignalName.DRIVE) is True or _known(unit) in {
+        OperatingState.DRIVEN,
+        OperatingState.MUTED,
+    }
     return unit.gave_output and (after_mains or driven)
 
 

@@ -90,7 +90,9 @@ def physics(room: Room, tale: Tale) -> Physics:
     mute = within(tale.mutes)
     gives = combined(lambda r, p, d, q, x: r * p * d * (1 - q) * (1 - x), ready, power, drive, mute, dead)
     short = within([(tale.died_s, tale.shorted_s)]) if tale.shorted_s > 0 else steps(0.0, [])
-    supply = combined(lambda p, g, x: p * np.where(x > 0, 9.0, np.where(g > 0, 2.4, 0.35)), power, gives, short)
+    supply = combined(
+        lambda p, g, x: p * np.where(x > 0, 9.0, np.where(g > 0, 2.4, 0.35)), power, gives, short
+    )
     alive = combined(lambda x: 1 - x, dead)
     return Physics(present, source.mains, on, power, drive, gives, alive, supply)
 

@@ -331,7 +331,9 @@ def _die(room: Room, tale: Tale, t: float) -> None:
             return
     tale.death, tale.died_s, tale.dead_serial = death, t, tale.occupants[-1][1]
     tale.mutes = [(a, min(b, t)) for a, b in tale.mutes if a < t]
-    tale.fuse = death in {"fuse", "short, fuse"} or (death not in {"output", "short, trip"} and rng.random() < 0.4)
+    tale.fuse = death in {"fuse", "short, fuse"} or (
+        death not in {"output", "short, trip"} and rng.random() < 0.4
+    )
     if death == "in a pause":
         tale.fuse = False
     if death.startswith("short"):

@@ -105,7 +105,9 @@ def causes(judged: Sequence[Judged]) -> str:
 
 def kinds(judged: Sequence[Judged]) -> str:
     """Return what became of each kind of death."""
-    lines = [f"{'death':18s}" + "".join(f"{h:>12s}" for h in ("deaths", "tellable", "found", "dated", "likely"))]
+    lines = [
+        f"{'death':18s}" + "".join(f"{h:>12s}" for h in ("deaths", "tellable", "found", "dated", "likely"))
+    ]
     deaths = [d for j in judged for d in j.deaths]
     for kind in sorted({d.kind for d in deaths}):
         mine = [d for d in deaths if d.kind == kind]

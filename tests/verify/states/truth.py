@@ -64,7 +64,9 @@ def place(case: Case, tale: Tale) -> Place:
     order = within((a, b) for a, b, why in tale.off if why == "order")
     parts = (world.present, world.mains, world.on, world.power, world.drive, world.gives, world.alive)
     quantities = (*parts, rest, order, *unread.values())
-    edges = np.unique(np.concatenate([[0.0, end, *(at for at, _ in tale.occupants)], *(one.at for one in quantities)]))
+    edges = np.unique(
+        np.concatenate([[0.0, end, *(at for at, _ in tale.occupants)], *(one.at for one in quantities)])
+    )
     edges = edges[(edges >= 0) & (edges <= end)]
     middle = (edges[:-1] + edges[1:]) / 2
     blind = sum((one(middle) for one in unread.values()), np.zeros(len(middle)))
@@ -136,7 +138,14 @@ def _told(
     if not seen and (tale.fuse or case.room.wiring in {"no supply", "output and drive"}):
         return False, np.inf  # what never gave output here may never have been switched on
     shown = max(spans[int(np.argmax(shows))][0], tale.died_s)
-    may = dead & (middle >= shown) & read & (world.mains(middle) > 0) & (rest(middle) == 0) & (order(middle) == 0)
+    may = (
+        dead
+        & (middle >= shown)
+        & read
+        & (world.mains(middle) > 0)
+        & (rest(middle) == 0)
+        & (order(middle) == 0)
+    )
     needs = case.room.failed_after_s + 2 * case.poll_s[tale.name]
     lasted = 0.0
     for k, (a, b) in enumerate(spans):
@@ -180,14 +189,14 @@ def _settled(found: Sequence[Stretch], poll: float, idle_after: float) -> list[S
         whole = [one for one in pieces if one.label != PAUSE]
         total = np.cumsum([one.end - one.start for one in whole])
         told = [
-            k
-            for k, one in enumerate(whole)
-            if one.end - one.start >= need or total[k] >= MANY_TIMES * need
+            k for k, one in enumerate(whole) if one.end - one.start >= need or total[k] >= MANY_TIMES * need
         ]
         if pieces[0].label in {PAUSE, HIDDEN} or not told:
             out.append(Stretch(pieces[0].start, pieces[-1].end, HIDDEN))
             continue
-        first = whole[told[0]].start if whole[told[0]].end - whole[told[0]].start >= need else whole[told[0]].end
+        first = (
+            whole[told[0]].start if whole[told[0]].end - whole[told[0]].start >= need else whole[told[0]].end
+        )
         if first > pieces[0].start:
             out.append(Stretch(pieces[0].start, first, HIDDEN))
         seen = [one.end for one in whole if len(whole) == 1 or one.end - one.start >= SEEN_POLLS * poll]
