@@ -23,7 +23,7 @@ STALE_POLLS, STALE_S = 3.0, 2.0
 """A signal without a good reading for so many of its polls, and this much more, is not read."""
 
 HIDDEN = "hidden"
-"""Between two states, of which no reading can say where one ended: a pause of a burst, what lasts too short."""
+"""Between two states, of which no reading can say where one ended; or too short to be a state."""
 PAUSE = "pause"
 """A pause of a burst: it belongs to the powered state before and after it."""
 LATE = "failed, untold"
@@ -35,7 +35,7 @@ STATES = ("absent", "unpowered", "idle", "driven", "muted", "failed")
 
 @dataclass(frozen=True)
 class Stretch:
-    """Time in one true state, s. really: the state behind what is not read; cause: of ``unpowered``; serial: of the unit."""
+    """Time in one true state, s. really: the state behind what is not read; cause: of ``unpowered``."""
 
     start: float
     end: float
@@ -179,7 +179,7 @@ def _joined(found: Sequence[Stretch]) -> list[Stretch]:
 
 
 def _settled(found: Sequence[Stretch], poll: float, idle_after: float) -> list[Stretch]:
-    """Return stretches without what no reading can tell: what lasts too short, or begins too short to be told."""
+    """Return stretches without what no reading can tell: what lasts, or begins, too short."""
     settle = SETTLE_POLLS * poll + SETTLE_S
     needs = dict.fromkeys(("unpowered", "driven", "muted"), settle + MORE_POLLS * poll)
     needs["idle"] = max(idle_after, settle) + MORE_POLLS * poll
