@@ -1,7 +1,7 @@
 """When a unit's output and supply went off, since when they are missed, and which note explains it.
 
-What is known survives times in which nothing is read: a unit that gave output before and gives none after lost
-it in between.
+What is known survives times in which nothing is read: a unit that gave output before and gives none after
+lost it in between.
 """
 
 from __future__ import annotations
@@ -50,8 +50,8 @@ def known_state(unit: UnitCondition) -> OperatingState:
 def explained(unit: UnitCondition, rules: UnitRules, latest_ns: int) -> UnitCondition:
     """Return a unit with the note that explains its loss of supply, or of output where no supply is read.
 
-    A loss that the mains explained at first begs for an explanation when the mains is back, an output off in a
-    pause when the drive is.
+    A loss that the mains explained at first begs for an explanation when the mains is back, an output off in
+    a pause when the drive is.
     """
     key = key_signal(rules)
     if unit.on(key) is True:
@@ -83,7 +83,9 @@ def reconsidered(
         mains_ns = mains.earliest_ns if mains is not None and shows[1] is Cause.MAINS else 0
         if unit.state is OperatingState.FAILED or (unit.gone and max(supply_ns, mains_ns) > unit.gone[1]):
             return unit  # it was missing before the supply or the mains went off
-        off = {one: when for one, when in unit.off.items() if one is not SignalName.OUTPUT}
+        off: dict[SignalName, tuple[int, int]] = {
+            one: when for one, when in unit.off.items() if one is not SignalName.OUTPUT
+        }
         return replace(unit, gone=None, off=off)
     if SignalName.OUTPUT not in unit.off and unit.gave_output:  # the reason to be off has ended
         return replace(unit, off={**unit.off, SignalName.OUTPUT: span[:2]})

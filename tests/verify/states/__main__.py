@@ -7,8 +7,8 @@ import time
 from concurrent.futures import ProcessPoolExecutor
 from multiprocessing import get_context
 
-from tests.verify.states.judge import Judged, judge
-from tests.verify.states.tables import tables
+from tests.verify.states.judge import DATED_POLLS, Judged, judge
+from tests.verify.states.tables import false_claims, tables, tellable
 
 
 def run(runs: int, seed: int, jobs: int = 1) -> list[Judged]:
@@ -33,10 +33,8 @@ def main() -> None:
     print(f"{asked.runs} simulated rooms, seed {asked.seed}, {time.monotonic() - begun:.0f} s\n")
     print(tables(judged))
     for one in judged if asked.list else ():
-        what = [*(c for c in one.claims if not c.unnoted)]
-        what += [d for d in one.deaths if d.findable and not d.ordered and (not d.found or d.off_polls > 2)]
-        what += [*one.missed]
-        for line in what:
+        amiss = [d for d in tellable([one]) if not d.found or d.off_polls > DATED_POLLS]
+        for line in (*false_claims([one]), *amiss, *one.missed):
             print(one.seed, one.stratum["signals"], line)
 
 

@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
-from collections import Counter
+from collections import defaultdict
 from collections.abc import Sequence
 from dataclasses import dataclass, field
+from itertools import pairwise
 
 from rig.domain.operating_state import StateChange
 from rig.domain.state_spans import StateSpan
@@ -22,8 +23,8 @@ DATED_POLLS = 2.0
 class Death:
     """A true death: whether it could be told, whether and how surely it was, and how far off, in polls.
 
-    off_polls: from the truth to the stated interval, 0 within it; middle_polls: from the moment it first could
-    show to the middle of the interval.
+    off_polls: from the truth to the stated interval, 0 within it; middle_polls: from when it first could show
+    to the middle of the interval.
     """
 
     place: str
@@ -60,8 +61,8 @@ class Judged:
     claims: list[Claim] = field(default_factory=list)
     taken_back: int = 0
     deaths: list[Death] = field(default_factory=list)
-    hours: Counter[tuple[str, str]] = field(default_factory=Counter)
-    causes: Counter[tuple[str, str]] = field(default_factory=Counter)
+    hours: dict[tuple[str, str], float] = field(default_factory=lambda: defaultdict(float))
+    causes: dict[tuple[str, str], float] = field(default_factory=lambda: defaultdict(float))
     steps: list[tuple[float, str]] = field(default_factory=list)
     missed: list[tuple[str, float, str, str]] = field(default_factory=list)
 
@@ -148,7 +149,7 @@ def _sweep(out: Judged, truth: Sequence[Stretch], stated: Sequence[StateSpan]) -
     """Add the hours of one place by true and stated state."""
     edges = sorted({t for s in truth for t in (s.start, s.end)} | {seconds(s.start_ns) for s in stated})
     at = with_ = 0
-    for a, b in zip(edges, edges[1:], strict=False):
+    for a, b in pairwise(edges):
         middle = (a + b) / 2
         while truth[at].end <= middle:
             at += 1
@@ -167,7 +168,7 @@ def _transitions(
 ) -> None:
     """Add the error of each transition between two true states that were fully read."""
     real = [k for k, one in enumerate(truth) if one.label not in {HIDDEN, LATE}]
-    for i, k in zip(real, real[1:], strict=False):
+    for i, k in pairwise(real):
         a, b = truth[i], truth[k]
         if {a.label, b.label} & {UNREAD, PART} or a.label == b.label or k - i > 2:
             continue

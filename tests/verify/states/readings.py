@@ -1,4 +1,4 @@
-"""How the instruments of a simulated room read it: polls, jitter, noise, lost replies, lost meters, restarts."""
+"""How the instruments of a simulated room read it: polls, noise, lost replies, lost meters, restarts."""
 
 from __future__ import annotations
 
@@ -115,7 +115,9 @@ def record(room: Room) -> Case:
     for signal, noise in (("supply", 0.006), ("output", 0.08)):
         if signal not in wired:
             continue
-        each = [(f"{p}.{signal}", p, _quantity(worlds[p], signal), noise) for p in places]
+        each: list[tuple[str, str | None, Steps, float]] = [
+            (f"{p}.{signal}", p, _quantity(worlds[p], signal), noise) for p in places
+        ]
         for part in [[one] for one in each] if rng.random() < 0.4 else [each]:
             logger.meter(signal, part)
     units, read = {}, {}

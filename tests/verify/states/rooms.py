@@ -1,4 +1,4 @@
-"""A random room: its program, what befell each unit, which is the truth, and what people and soakrig recorded."""
+"""A random room: its program, what befell each unit, and what people and soakrig recorded of it."""
 
 from __future__ import annotations
 
@@ -41,8 +41,8 @@ class Tale:
     """What befell one place: the truth about who sat there, switched it and died.
 
     occupants: (from, serial) in order. off: when it was switched off, and why ("note", "order", "unknown").
-    mutes: when protection held its output back. died_s: when its occupant of that moment died; shorted_s: until
-    when an output stage that failed short drew its current. unnoted: serials switched off without a note.
+    mutes: when protection held its output back. died_s: when its occupant of that moment died; shorted_s:
+    until when an output stage that failed short drew its current. unnoted: serials switched off without a note.
     """
 
     name: str

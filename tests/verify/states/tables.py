@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections import Counter
-from collections.abc import Sequence
+from collections import defaultdict
+from collections.abc import Mapping, Sequence
 
 import numpy as np
 
@@ -11,8 +11,6 @@ from tests.verify.states.judge import DATED_POLLS, Claim, Death, Judged
 from tests.verify.states.truth import STATES
 
 STATED = (*STATES, "unobserved")
-PLAIN = ("all", "no mains")
-"""Rooms that read the supply: there a unit that is switched off is told from one that holds its output back."""
 
 
 def part(judged: Sequence[Judged], signals: Sequence[str]) -> list[Judged]:
@@ -21,7 +19,7 @@ def part(judged: Sequence[Judged], signals: Sequence[str]) -> list[Judged]:
 
 
 def tellable(judged: Sequence[Judged]) -> list[Death]:
-    """Return the deaths that had the time to be told; one that soakrig switched off is told as switched off."""
+    """Return the deaths that had the time to be told, and were not switched off by soakrig at once."""
     return [d for j in judged for d in j.deaths if d.findable and not d.ordered]
 
 
@@ -56,36 +54,43 @@ def overall(judged: Sequence[Judged], title: str) -> str:
     wrong, right = hours(judged)
     unsure = [c for c in claims if c.unnoted]
     possible = sum(d.certainty == "possible" for d in found if d.fuse)
-    return "\n".join(
-        [
-            f"{title} ({len(judged)})",
-            f"  failures claimed of healthy units   {len(false_claims(judged))} in "
-            f"{sum(j.healthy for j in judged)} unit-runs (said and taken back: "
-            f"{sum(j.taken_back for j in judged)})",
-            f"  switched off without a note         {len(unsure)} suspected in "
-            f"{sum(j.unnoted for j in judged)} unit-runs, 'possible' "
-            f"{sum(c.certainty == 'possible' for c in unsure)}",
-            f"  deaths that could be told           {_share(len(found), len(deaths))} found",
-            f"    dated within {DATED_POLLS:g} polls            "
-            f"{_share(sum(d.off_polls <= DATED_POLLS for d in found), len(found))}",
-            f"    fuses said 'possible'             {possible} of {sum(d.fuse for d in found)}",
-            f"  transitions                         {len(errors)} (missed {missed}), error in polls: median "
-            f"{np.median(errors):.2f}, 99 % {np.percentile(errors, 99):.2f}, worst {errors.max():.1f}",
-            f"  hours in the wrong state            {wrong:.2f} of {wrong + right:.1f}",
-        ]
-    )
+    taken_back = sum(j.taken_back for j in judged)
+    polls = f"median {np.median(errors):.2f}, 99 % {np.percentile(errors, 99):.2f}, worst {errors.max():.1f}"
+    dated = _share(sum(d.off_polls <= DATED_POLLS for d in found), len(found))
+    false, healthy = len(false_claims(judged)), sum(j.healthy for j in judged)
+    said = sum(c.certainty == "possible" for c in unsure)
+    lines = [
+        f"{title} ({len(judged)})",
+        f"  failures claimed of healthy units   {false} in {healthy} unit-runs (taken back: {taken_back})",
+        f"  switched off without a note         {len(unsure)} suspected, 'possible' {said}",
+        f"  deaths that could be told           {_share(len(found), len(deaths))} found",
+        f"    dated within {DATED_POLLS:g} polls              {dated}",
+        f"    fuses said 'possible'             {possible} of {sum(d.fuse for d in found)}",
+        f"  transitions                         {len(errors)} (missed {missed}), error in polls: {polls}",
+        f"  hours in the wrong state            {wrong:.2f} of {wrong + right:.1f}",
+    ]
+    return "\n".join(lines)
+
+
+def summed(parts: Sequence[Mapping[tuple[str, str], float]]) -> dict[tuple[str, str], float]:
+    """Return the sum of several tables of hours."""
+    total: dict[tuple[str, str], float] = defaultdict(float)
+    for one in parts:
+        for key, value in one.items():
+            total[key] += value
+    return total
 
 
 def hours(judged: Sequence[Judged]) -> tuple[float, float]:
     """Return the hours of true, fully read states that were stated wrongly and rightly."""
-    total = sum((j.hours for j in judged), Counter())
+    total = summed([j.hours for j in judged])
     right = sum(total[one, one] for one in STATES)
     return sum(v for (true, _), v in total.items() if true in STATES) - right, right
 
 
 def confusion(judged: Sequence[Judged]) -> str:
     """Return the hours by true and stated state."""
-    total = sum((j.hours for j in judged), Counter())
+    total = summed([j.hours for j in judged])
     rows = [*STATES, *sorted({true for true, _ in total} - set(STATES))]
     lines = ["hours, truth by line, stated by column", f"{'':28s}" + "".join(f"{one:>12s}" for one in STATED)]
     return "\n".join(
@@ -95,7 +100,7 @@ def confusion(judged: Sequence[Judged]) -> str:
 
 def causes(judged: Sequence[Judged]) -> str:
     """Return the hours without power by true and stated cause."""
-    total = sum((j.causes for j in judged), Counter())
+    total = summed([j.causes for j in judged])
     columns = ("order", "note", "mains", "unknown")
     lines = ["hours unpowered, true cause by line", f"{'':12s}" + "".join(f"{one:>12s}" for one in columns)]
     return "\n".join(
