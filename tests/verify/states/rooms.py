@@ -42,7 +42,8 @@ class Tale:
 
     occupants: (from, serial) in order. off: when it was switched off, and why ("note", "order", "unknown").
     mutes: when protection held its output back. died_s: when its occupant of that moment died; shorted_s:
-    until when an output stage that failed short drew its current. unnoted: serials switched off without a note.
+    until when an output stage that failed short drew its current. unnoted: serials
+    switched off without a note.
     """
 
     name: str
