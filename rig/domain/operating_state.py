@@ -134,9 +134,9 @@ class UnitCondition:
     stated one; begun: from when to when that began, and when it was seen. known: the last state that was
     observed. lost: since when driven time without output, or an unexplained loss of supply, counts; gone:
     from when to when that was lost, remembered while nobody could see it come back. off: from when to when
-    output and supply went off (until when: 0 while they are not read), likewise. missed_ns: when a loss first showed
-    that the mains does not explain; explained: the note that does. missing: what a suspicion rests on.
-    gave_output: whether this serial number ever did here. judged_ns: when something happened last.
+    output and supply went off (until when: 0 while they are not read), likewise. missed_ns: when a loss
+    first showed that the mains does not explain; explained: the note that does. missing: what a suspicion
+    rests on. gave_output: whether this serial number ever did here. judged_ns: when something happened last.
     """
 
     serial: str
