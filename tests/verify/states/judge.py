@@ -23,8 +23,8 @@ DATED_POLLS = 2.0
 class Death:
     """A true death: whether it could be told, whether and how surely it was, and how far off, in polls.
 
-    off_polls: from the truth to the stated interval, 0 within it; middle_polls: from when it first could show
-    to the middle of the interval.
+    off_polls: from the truth, or where its output was last read on, to the stated interval, 0 within it;
+    middle_polls: from when it first could show to the middle of the interval.
     """
 
     place: str
@@ -97,6 +97,14 @@ def seconds(ns: int) -> float:
     return (ns - START_NS) / 1e9
 
 
+def last_seen_on(case: Case, tale: Tale) -> float:
+    """Return when the output of a unit was last read on before its death: nothing tells what came after."""
+    good, _ = case.read[tale.name]["output"]
+    alive = good[good < tale.died_s]
+    on = alive[case.physics[tale.name].gives(alive) > 0]
+    return min(float(on[-1]), tale.died_s) if len(on) else tale.died_s
+
+
 def standing(changes: Sequence[StateChange], serial: str) -> tuple[list[StateChange], int]:
     """Return the suspected failures of a serial number that were not retracted, and how many were."""
     mine = [one for one in changes if one.serial == serial]
@@ -118,10 +126,10 @@ def _claims(out: Judged, case: Case, tale: Tale, history: UnitHistory) -> None:
             continue
         found, back = standing(history.changes, serial)
         out.taken_back += back
-        dies = tale.died_s if serial == tale.dead_serial else float("inf")
+        dies = last_seen_on(case, tale) if serial == tale.dead_serial else float("inf")
         slack = DATED_POLLS * case.poll_s[tale.name]
         unnoted = serial in tale.unnoted
-        if dies > end:
+        if serial != tale.dead_serial or tale.died_s > end:
             out.unnoted += unnoted
             out.healthy += not unnoted
         out.claims += [
@@ -135,12 +143,13 @@ def _death(case: Case, tale: Tale, truth: Place, history: UnitHistory) -> Death:
     poll = case.poll_s[tale.name]
     out = Death(tale.name, tale.death, tale.fuse, truth.findable, ordered=tale.death == "short, trip")
     found, _ = standing(history.changes, tale.dead_serial)
-    mine = [one for one in found if seconds(one.latest_ns) >= tale.died_s - DATED_POLLS * poll]
+    since = last_seen_on(case, tale)
+    mine = [one for one in found if seconds(one.latest_ns) >= since - DATED_POLLS * poll]
     if mine:
         one = mine[0]
         early, late = seconds(one.earliest_ns), seconds(one.latest_ns)
         out.found, out.certainty = True, str(one.certainty)
-        out.off_polls = max(early - tale.died_s, tale.died_s - late, 0.0) / poll
+        out.off_polls = max(early - tale.died_s, since - late, 0.0) / poll
         out.middle_polls = abs((early + late) / 2 - truth.shown_s) / poll
     return out
 
