@@ -38,9 +38,10 @@ from rig.domain.formatting import duration
 from rig.domain.limit_evaluation import Evaluation
 from rig.domain.limit_history import PRE_FLIGHT
 from rig.domain.model import EventKind
-from rig.domain.operating_state import OperatingState, UnitCondition, takes_part
+from rig.domain.operating_state import OperatingState, UnitCondition
 from rig.domain.program import Program
 from rig.domain.recorded_excursions import left_open_data
+from rig.domain.state_machine import takes_part
 from rig.rigfile import config as rig_config
 from rig.rigfile.config import RigConfig
 from rig.store import rundir

@@ -36,6 +36,8 @@ def spans(changes: Sequence[StateChange], span_ns: tuple[int, int], serial: str)
             middle_ns = one.earliest_ns
         elif one.before is OperatingState.UNOBSERVED:
             middle_ns = one.latest_ns
+        elif one.state is OperatingState.FAILED:
+            middle_ns = max(middle_ns, _unseen_until(found, one))
         start_ns = min(max(middle_ns, span_ns[0]), span_ns[1])
         while len(found) > 1 and found[-1].start_ns >= start_ns and one.serial == found[-1].serial:
             found.pop()
@@ -56,6 +58,18 @@ def spans(changes: Sequence[StateChange], span_ns: tuple[int, int], serial: str)
     return [
         replace(one, end_ns=end_ns) for one, end_ns in zip(found, ends, strict=True) if end_ns > one.start_ns
     ]
+
+
+def _unseen_until(found: Sequence[StateSpan], change: StateChange) -> int:
+    """Return until when nobody could see it happen: the unit was idle or not observed; 0: it was."""
+    unseen = {OperatingState.IDLE, OperatingState.UNOBSERVED}
+    ends = [*(one.start_ns for one in found[1:]), change.latest_ns]
+    blind = [
+        end
+        for one, end in zip(found, ends, strict=True)
+        if one.state in unseen and one.start_ns < change.latest_ns and end > change.earliest_ns
+    ]
+    return min(blind[-1], change.latest_ns) if blind else 0
 
 
 def _take_back(found: list[StateSpan], change: StateChange) -> None:

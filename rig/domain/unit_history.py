@@ -1,4 +1,4 @@
-"""What state every unit of a recording was in: its signals and events, through ``operating_state``."""
+"""What state every unit of a recording was in: its signals and events, through ``state_machine``."""
 
 from __future__ import annotations
 
@@ -22,11 +22,10 @@ from rig.domain.operating_state import (
     SwitchedOff,
     UnitCondition,
     UnitRules,
-    advance,
-    follow,
 )
 from rig.domain.recording import Recording
 from rig.domain.signals import polls_s, signals_of, stale_ns, wired
+from rig.domain.state_machine import advance, follow
 from rig.domain.state_spans import StateSpan, spans
 
 

@@ -9,8 +9,9 @@ from dataclasses import dataclass
 
 from rig.domain.formatting import duration, setting
 from rig.domain.model import Layout, Signals, Unit
-from rig.domain.operating_state import OperatingState, UnitCondition, UnitRules, appearance
+from rig.domain.operating_state import OperatingState, UnitCondition, UnitRules
 from rig.domain.signals import SignalChange, SignalName, levels, signals_of, wired
+from rig.domain.state_machine import appearance
 
 _SHOWN = (OperatingState.UNPOWERED, OperatingState.IDLE, OperatingState.DRIVEN, OperatingState.MUTED)
 """States that signals alone can show."""

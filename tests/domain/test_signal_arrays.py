@@ -10,8 +10,9 @@ from hypothesis import strategies as st
 from rig.domain import signal_arrays
 from rig.domain.accounting import LevelPlan
 from rig.domain.model import Series, Status
-from rig.domain.operating_state import Input, StateChange, UnitCondition, UnitRules, advance, follow
+from rig.domain.operating_state import Input, StateChange, UnitCondition, UnitRules
 from rig.domain.signals import SignalChange, SignalName, SignalState, lapse, shown, step
+from rig.domain.state_machine import advance, follow
 
 S = 1_000_000_000
 LEVEL = LevelPlan(channel="c", on_above=5.0, off_below=3.0)

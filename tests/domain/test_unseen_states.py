@@ -9,17 +9,10 @@ import pytest
 
 from rig.domain.accounting import Accounting, LevelPlan
 from rig.domain.model import Layout, Signals
-from rig.domain.operating_state import (
-    Certainty,
-    OperatingState,
-    StateChange,
-    UnitCondition,
-    UnitRules,
-    advance,
-    follow,
-)
+from rig.domain.operating_state import Certainty, OperatingState, StateChange, UnitCondition, UnitRules
 from rig.domain.program import Phase, PhaseTarget, Program
 from rig.domain.signals import SignalChange, SignalName
+from rig.domain.state_machine import advance, follow
 from rig.domain.unseen_states import missing, unseen_states
 from tests.recorder import channel, layout
 

@@ -1,4 +1,4 @@
-"""Operating states of the units while they are recorded: the shell around ``rig.domain.operating_state``.
+"""Operating states of the units while they are recorded: the shell around ``rig.domain.state_machine``.
 
 Feeds readings and events to each unit's state machine, has changes of state recorded, lets limits sleep and
 wake with them, and keeps what the next session must know.
@@ -12,7 +12,7 @@ from dataclasses import replace
 from rig.clock import Clock
 from rig.daemon.observers.record_observer import Announce, LimitsInForce
 from rig.daemon.resume import Keeper
-from rig.domain import operating_state
+from rig.domain import operating_state, state_machine
 from rig.domain.accounting import LevelPlan
 from rig.domain.jsonmap import made, plain
 from rig.domain.model import Event, EventKind, Layout, Scan
@@ -59,12 +59,12 @@ class _FollowedUnit:
 
     def follow(self, happened: Input) -> tuple[StateChange, ...]:
         """Take what happened."""
-        self.condition, changes = operating_state.follow(self.condition, self.rules, happened)
+        self.condition, changes = state_machine.follow(self.condition, self.rules, happened)
         return changes
 
     def advance(self, now_ns: int) -> tuple[StateChange, ...]:
         """Let time pass."""
-        self.condition, changes = operating_state.advance(self.condition, self.rules, now_ns)
+        self.condition, changes = state_machine.advance(self.condition, self.rules, now_ns)
         return changes
 
 
@@ -175,7 +175,7 @@ class UnitStates:
                 change.at_ns - self._offset_ns,
             )
         if changes:
-            kept = replace(one.condition, seen={}, candidate=None, lost=None, note=None)
+            kept = replace(one.condition, seen={}, candidate=None, lost=None)
             self._keeper.states = {**self._keeper.states, one.unit: plain(kept)}
             self._keeper.save()
             self._told(one.unit, one.condition)

@@ -19,10 +19,9 @@ from rig.domain.operating_state import (
     SwitchedOff,
     UnitCondition,
     UnitRules,
-    advance,
-    follow,
 )
 from rig.domain.signals import SignalChange, SignalName
+from rig.domain.state_machine import advance, follow
 from rig.domain.state_spans import spans
 
 S = 1_000_000_000
