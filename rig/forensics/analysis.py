@@ -22,7 +22,7 @@ from rig.forensics.findings import findings, without_faulty
 from rig.forensics.neighbours import neighbours
 from rig.forensics.onset import onset
 from rig.forensics.order import order
-from rig.forensics.unit_lives import UnitLife, room_words, story_ends_ns, unit_lives
+from rig.forensics.unit_stays import UnitStay, room_words, story_ends_ns, unit_stays
 
 SILENT = frozenset({EventKind.INSTRUMENT_LOST, EventKind.INSTRUMENT_BACK})
 NEAR_EVENTS_NS = 600_000_000_000
@@ -57,7 +57,7 @@ def _analysed(recording: Recording, layout: Layout, unit: str | None, confidence
     }
     strays = spikes.strays(stories, cycled)
     context = AnalysisContext(
-        data, confidence, stories, find_faults(data, layout.channels), close_s, strays, unit_lives(data)
+        data, confidence, stories, find_faults(data, layout.channels), close_s, strays, unit_stays(data)
     )
     return _answer(context, unit if unit is not None else _worst_unit(context))
 
@@ -72,7 +72,7 @@ class AnalysisContext:
     faults: Sequence[SensorFault]
     close_s: float
     strays: Mapping[str, Sequence[CrossingExcursion]]
-    lives: Mapping[str, UnitLife]
+    lives: Mapping[str, UnitStay]
 
     def explained(self, unit: str | None) -> list[CrossingExcursion]:
         """Return the excursions of a unit (None: the room) that ask for a cause: sure, no lone readings.

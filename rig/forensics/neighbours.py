@@ -10,7 +10,7 @@ from rig.domain.operating_state import Certainty
 from rig.forensics.analysis_data import AnalysisData
 from rig.forensics.answer import ChannelStory, Neighbour
 from rig.forensics.stimulus import shifted_stimuli
-from rig.forensics.unit_lives import UnitLife
+from rig.forensics.unit_stays import UnitStay
 
 _RANKS = {"failed": 0, "out": 1, "unread": 2}
 """Order of the lines on other units by their state: what happened to several comes first."""
@@ -20,7 +20,7 @@ def neighbours(
     data: AnalysisData,
     stories: Mapping[str, ChannelStory],
     *,
-    lives: Mapping[str, UnitLife],
+    lives: Mapping[str, UnitStay],
     unit: str | None,
     window_ns: tuple[int, int],
     at_ns: int,
@@ -44,7 +44,7 @@ def neighbours(
     return made
 
 
-def _failed(life: UnitLife | None, window_ns: tuple[int, int], at_ns: int) -> Neighbour | None:
+def _failed(life: UnitStay | None, window_ns: tuple[int, int], at_ns: int) -> Neighbour | None:
     """Return the line of a unit that had failed by the end of the window; None for one that had not."""
     if life is None or life.failed is None or life.failed_ns is None or life.failed_ns > window_ns[1]:
         return None

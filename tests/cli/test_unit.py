@@ -40,7 +40,7 @@ def test_a_unit_is_followed_through_places_and_runs_newest_first(
 ) -> None:
     text = said(capsys, "0001", str(runs))
     assert "SERIAL NUMBER 0001: 3 installations in 3 runs of room" in text
-    assert "2031-01-03 02:13 to 2031-01-03 02:15 third, place A1, load 8 ohm: 2 min observed, 1 trip" in text
+    assert "2031-01-03 02:13 to 2031-01-03 02:15 third, place A1, load 8 ohm: 2 min observed" in text
     assert text.index("third, place A1") < text.index("second, place A2") < text.index("first, place A1")
     assert "counted as FAILED since 2031-01-03 02:14 UTC" in text
     assert "suspected (possible): no output" in text

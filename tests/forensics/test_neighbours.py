@@ -12,7 +12,7 @@ from rig.domain.operating_state import Cause, Certainty, OperatingState, StateCh
 from rig.forensics.analysis_data import AnalysisData
 from rig.forensics.answer import ChannelStory, Neighbour
 from rig.forensics.neighbours import neighbours
-from rig.forensics.unit_lives import UnitLife
+from rig.forensics.unit_stays import UnitStay
 from tests.forensics.rooms import START_NS, Room, channel, series
 from tests.forensics.test_aftermath import out, story
 
@@ -23,7 +23,7 @@ WINDOW = (START_NS + 900 * S, START_NS + 1000 * S)
 def around(
     stories: dict[str, ChannelStory] | None = None,
     mains_v: float = 0.0,
-    lives: dict[str, UnitLife] | None = None,
+    lives: dict[str, UnitStay] | None = None,
 ) -> dict[str, Neighbour]:
     """Units A1 (asked about) to A3, mains, air and a response of the room; all normal but for this."""
     channels = [
@@ -50,13 +50,13 @@ def around(
     return {n.subject: n for n in found}
 
 
-def failed_at(unit: str, t_s: float, certainty: Certainty = Certainty.LIKELY) -> UnitLife:
+def failed_at(unit: str, t_s: float, certainty: Certainty = Certainty.LIKELY) -> UnitStay:
     change = StateChange(
         serial="2", state=OperatingState.FAILED, before=OperatingState.MUTED, cause=Cause.UNKNOWN,
         certainty=certainty, earliest_ns=START_NS + round((t_s - 1) * S),
         latest_ns=START_NS + round((t_s + 1) * S), at_ns=START_NS + round((t_s + 60) * S),
     )  # fmt: skip
-    return UnitLife(unit=unit, serial="2", start_ns=START_NS, end_ns=START_NS + 1200 * S, failed=change)
+    return UnitStay(unit=unit, serial="2", start_ns=START_NS, end_ns=START_NS + 1200 * S, failed=change)
 
 
 def test_a_unit_that_failed_is_told_before_the_others_and_before_its_channels() -> None:

@@ -15,7 +15,7 @@ TOGETHER_S = 120.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class UnitLife:
+class UnitStay:
     """Stay of one serial number in a place, UTC ns; failed: how it ended, where it failed there."""
 
     unit: str
@@ -30,7 +30,7 @@ class UnitLife:
         return None if self.failed is None else (self.failed.earliest_ns + self.failed.latest_ns) // 2
 
 
-def unit_lives(data: AnalysisData) -> dict[str, UnitLife]:
+def unit_stays(data: AnalysisData) -> dict[str, UnitStay]:
     """Return for each place the stay that an answer is about: the last one that failed, else the last one."""
     found = {}
     for name, (first, changes) in recorded_or_worked_out(data.recording, data.events).items():
@@ -39,9 +39,9 @@ def unit_lives(data: AnalysisData) -> dict[str, UnitLife]:
     return found
 
 
-def _stays(unit: str, first: str, changes: Sequence[StateChange], span_ns: tuple[int, int]) -> list[UnitLife]:
+def _stays(unit: str, first: str, changes: Sequence[StateChange], span_ns: tuple[int, int]) -> list[UnitStay]:
     """Return the stays in a place, oldest first; an empty place alone is one without a serial number."""
-    made: list[UnitLife] = []
+    made: list[UnitStay] = []
     serial, start_ns, failed = first, span_ns[0], None
     for change in changes:
         if change.serial != serial:
@@ -57,16 +57,16 @@ def _stays(unit: str, first: str, changes: Sequence[StateChange], span_ns: tuple
     return made
 
 
-def _life(unit: str, serial: str, stay_ns: tuple[int, int], failed: StateChange | None) -> UnitLife:
-    return UnitLife(unit=unit, serial=serial, start_ns=stay_ns[0], end_ns=stay_ns[1], failed=failed)
+def _life(unit: str, serial: str, stay_ns: tuple[int, int], failed: StateChange | None) -> UnitStay:
+    return UnitStay(unit=unit, serial=serial, start_ns=stay_ns[0], end_ns=stay_ns[1], failed=failed)
 
 
-def story_ends_ns(life: UnitLife) -> int:
+def story_ends_ns(life: UnitStay) -> int:
     """Return from when on nothing that happens belongs to a unit's failure: it failed, or was taken out."""
     return life.end_ns if life.failed is None else min(life.end_ns, life.failed.at_ns)
 
 
-def room_words(lives: Sequence[UnitLife], unit: str | None) -> str:
+def room_words(lives: Sequence[UnitStay], unit: str | None) -> str:
     """Return in words what became of the other units when this one failed; '' where it did not."""
     several = together(lives, unit)
     mine = next((one for one in lives if one.unit == unit), None)
@@ -78,7 +78,7 @@ def room_words(lives: Sequence[UnitLife], unit: str | None) -> str:
     return f"{counted(len(others), 'other unit')} did not fail"
 
 
-def together(lives: Sequence[UnitLife], unit: str | None) -> str:
+def together(lives: Sequence[UnitStay], unit: str | None) -> str:
     """Return in words which units failed with this one (None: with each other); '' where it was alone."""
     failed = sorted((one for one in lives if one.failed_ns is not None), key=lambda one: one.failed_ns or 0)
     mine = next((one.failed_ns for one in failed if one.unit == unit), None)

@@ -11,7 +11,7 @@ import pytest
 from rig.domain.accounting import LevelPlan
 from rig.domain.model import EventKind, Signals, Unit
 from rig.forensics import analyse
-from rig.forensics.unit_lives import TOGETHER_S, UnitLife, room_words, together
+from rig.forensics.unit_stays import TOGETHER_S, UnitStay, room_words, together
 from tests.endurance.rooms import START_NS, Room, S, channel, event, limit, series
 from tests.forensics.test_neighbours import failed_at
 
@@ -24,8 +24,8 @@ SIGNALS = Signals(
 )
 
 
-def lives(*failed_s: float | None) -> list[UnitLife]:
-    alive = UnitLife(unit="", serial="1", start_ns=START_NS, end_ns=START_NS + 1200 * S)
+def lives(*failed_s: float | None) -> list[UnitStay]:
+    alive = UnitStay(unit="", serial="1", start_ns=START_NS, end_ns=START_NS + 1200 * S)
     return [
         replace(alive, unit=f"A{k}") if t_s is None else failed_at(f"A{k}", t_s)
         for k, t_s in enumerate(failed_s, start=1)
