@@ -82,7 +82,7 @@ def by_search(run: RunReader) -> list[One]:
 
 def by_watch(run: RunReader) -> list[One]:
     room = Feed(run.path).live
-    return sorted((e.channel, e.side, at(e.began_ns)) for e in (*room.active.values(), *room.ended))
+    return sorted((e.channel, e.side, at(e.began_ns)) for e in room.excursions.all())
 
 
 def by_watch_of_the_past(run: RunReader) -> list[One]:

@@ -78,8 +78,14 @@ class Episodes:
         if episode is None or not (lasts or unit in shut_down):
             episode = self.latched[unit] = Episode(unit)
         excursion = LiveExcursion(
-            channel=channel, side=side, began_ns=began_ns, session=session, episode=episode, peak=peak, limit=limit
-        )  # fmt: skip
+            channel=channel,
+            side=side,
+            began_ns=began_ns,
+            session=session,
+            episode=episode,
+            peak=peak,
+            limit=limit,
+        )
         episode.add(excursion)
         self.active[channel, side] = excursion
 

@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 
 from rig.domain.limit_history import KEY, ROOM, Rest, awake, judged_by, rest_after
 from rig.domain.limits import Zone, bounds
-from rig.domain.model import Event, EventKind, Layout, Side, Status
+from rig.domain.model import Event, EventKind, Layout, Status
 from rig.domain.statuses import words_of
 from rig.domain.uncertainty import display_steps
 from rig.view.episodes import Episodes

@@ -30,6 +30,8 @@ class ChannelCondition(enum.Enum):
     WAITING = "waiting"
     """Nothing has been recorded yet."""
     OK = "ok"
+    UNJUDGED = "unjudged"
+    """Read, but its limits sleep because of the state of its unit."""
 
     @property
     def rank(self) -> int:
@@ -39,7 +41,7 @@ class ChannelCondition(enum.Enum):
     @property
     def is_trouble(self) -> bool:
         """True where attention is needed."""
-        return self not in {ChannelCondition.OK, ChannelCondition.WAITING}
+        return self.rank < ChannelCondition.WAITING.rank
 
     @property
     def is_blind(self) -> bool:
@@ -232,11 +234,11 @@ class UnitView:
         return ChannelCondition.WAITING if self.worst is None else self.worst.condition
 
     @property
-    def severity(self) -> tuple[int, int, bool, int]:
-        """Sort key: failed, tripped and unexplained first, then by the worst channel, blindness, state."""
+    def severity(self) -> tuple[int, int, int, bool]:
+        """Sort key: failed, tripped and unexplained first, then by the worst channel, state, blindness."""
         word = self.word or StateWord.DRIVEN
         loss = word.rank if word.is_loss else len(StateWord)
-        return (loss, self.condition.rank, not self.blind, word.rank)
+        return (loss, min(self.condition.rank, ChannelCondition.OK.rank), word.rank, not self.blind)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

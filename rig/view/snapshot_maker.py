@@ -180,7 +180,7 @@ def _channel(
         reach=None if condition is ChannelCondition.OUT else reach(channel, value, trend),
         history=history,
         least_span=least_span(judged, live.steps.get(channel.name, 0.0)),
-        asleep=bool(judged.limits) and not channel.limits,
+        asleep=asleep(live, channel),
     )
 
 
@@ -219,7 +219,14 @@ def _condition(
         return _numberless(status)
     if outside or any(name == channel.name for name, _ in live.in_warning):
         return ChannelCondition.WARNING
-    return ChannelCondition.SUSPECT if status == Status.SUSPECT else ChannelCondition.OK
+    if status == Status.SUSPECT:
+        return ChannelCondition.SUSPECT
+    return ChannelCondition.UNJUDGED if asleep(live, channel) else ChannelCondition.OK
+
+
+def asleep(live: LiveState, channel: Channel) -> bool:
+    """Return whether a channel has limits, and all of them sleep."""
+    return not channel.limits and bool(live.judged.channels[channel.name].limits)
 
 
 def _numberless(status: int) -> ChannelCondition:
@@ -258,11 +265,11 @@ def _excursions(live: LiveState) -> tuple[ExcursionView, ...]:
 
     The rank is that order within the episode: on-delays decide what counts, not what was first.
     """
-    asleep = {unit: resting_lows(live.layout, unit) for unit in live.states.shut_down}
-    return tuple(_excursion(live, e, asleep) for e in live.excursions.all())
+    lows = {unit: resting_lows(live.layout, unit) for unit in live.states.shut_down}
+    return tuple(_excursion(live, e, lows) for e in live.excursions.all())
 
 
-def _excursion(live: LiveState, e: LiveExcursion, asleep: Mapping[str, set[str]]) -> ExcursionView:
+def _excursion(live: LiveState, e: LiveExcursion, lows: Mapping[str, set[str]]) -> ExcursionView:
     channel = live.layout.channels.get(e.channel)
     known = live.judged.channels.get(e.channel)
     limits = [limit.value for limit in known.limits if limit.side.value == e.side] if known else []
@@ -281,11 +288,11 @@ def _excursion(live: LiveState, e: LiveExcursion, asleep: Mapping[str, set[str]]
         place=place,
         peak=e.peak,
         latched=latched,
-        consequence=latched and place > 1 and _follows_shutdown(live, e, asleep),
+        consequence=latched and place > 1 and _follows_shutdown(live, e, lows),
     )
 
 
-def _follows_shutdown(live: LiveState, e: LiveExcursion, asleep: Mapping[str, set[str]]) -> bool:
+def _follows_shutdown(live: LiveState, e: LiveExcursion, lows: Mapping[str, set[str]]) -> bool:
     """Return whether an excursion began after its unit had shut down.
 
     Between the readings that the shutdown lies between, only what shows it (output and supply that fall, and
@@ -294,7 +301,7 @@ def _follows_shutdown(live: LiveState, e: LiveExcursion, asleep: Mapping[str, se
     span = live.states.shut_down.get(e.episode.unit or "")
     if span is None:
         return False
-    shows_it = e.side == Side.LOW and e.channel in asleep.get(e.episode.unit or "", ())
+    shows_it = e.side == Side.LOW and e.channel in lows.get(e.episode.unit or "", ())
     return e.began_ns >= (span[0] if shows_it else span[1])
 
 
