@@ -12,7 +12,7 @@ from rig.domain.formatting import clock_time, counted, duration, moment, number
 from rig.view.cell_lines import GAP, Cell, ScreenColumn, line, row
 from rig.view.row_tables import total
 from rig.view.snapshot import ExcursionView, Snapshot
-from rig.view.styles import FAINT, STRONG
+from rig.view.word_styles import FAINT, STRONG
 
 _LONGEST_NAME = 40
 _WIDTHS = (

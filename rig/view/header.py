@@ -13,8 +13,8 @@ from rig.domain.formatting import clock_time, counted, duration, moment, size, s
 from rig.view.cell_lines import Cell, line
 from rig.view.snapshot import LinkState, PhaseView, RunState, Snapshot
 from rig.view.snapshot_maker import LEAST_PATIENCE_S
-from rig.view.styles import ALARM, FAINT, NOTICE, STRONG, STYLES, counted_style
 from rig.view.unit_rows import losses_line
+from rig.view.word_styles import ALARM, FAINT, NOTICE, STRONG, STYLES, counted_style
 
 _WAITING = frozenset({"due", "left", "held", "unknown"})
 """Stages of a phase in which a person may have to act."""

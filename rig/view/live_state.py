@@ -20,9 +20,9 @@ from rig.domain.limits import Zone, bounds
 from rig.domain.model import Event, EventKind, Layout, Status
 from rig.domain.statuses import words_of
 from rig.domain.uncertainty import display_steps
-from rig.view.episodes import Episodes
+from rig.view.first_out import Episodes
 from rig.view.snapshot import EventView, PhaseView
-from rig.view.unit_states import UnitStates, state_of
+from rig.view.state_words import LiveUnitStates, state_of
 
 _SECOND = 1_000_000_000
 WINDOW_NS = 600 * _SECOND
@@ -141,7 +141,7 @@ class LiveState:
         self.blocks: dict[tuple[str, ...], Block] = {}
         self.place: dict[str, tuple[Block, int]] = {}
         self.excursions = Episodes()
-        self.states = UnitStates(layout.units)
+        self.states = LiveUnitStates(layout.units)
         self.in_warning: set[tuple[str, str]] = set()
         self.silent: dict[str, int] = {}
         self.talks: dict[str, Talk] = {name: Talk() for name in layout.instruments}

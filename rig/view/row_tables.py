@@ -25,8 +25,8 @@ from rig.view.snapshot import (
     Margin,
     Trend,
 )
-from rig.view.styles import BARS, FAINT, STRONG, STYLES
-from rig.view.unit_states import StateWord
+from rig.view.state_words import StateWord
+from rig.view.word_styles import BARS, FAINT, STRONG, STYLES
 
 BLOCKS = "▁▂▃▄▅▆▇█"
 HISTORY = "10 min"
@@ -86,7 +86,7 @@ def value_cells(channel: ChannelView) -> tuple[Cell, Cell]:
     if channel.problem:
         return Cell("fault", "bold red"), Cell("")
     if channel.status > Status.SUSPECT:
-        return Cell(words_of(channel.status, short=True), "bold magenta"), Cell("")
+        return Cell(words_of(channel.status, short=True), "magenta"), Cell("")
     text = number(channel.value, channel.resolution)
     if len(text) > _LONGEST and channel.least_span:  # far finer than anything that its limits ask for
         text = number(channel.value, channel.least_span / 30)

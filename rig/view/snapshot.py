@@ -7,7 +7,7 @@ import math
 from dataclasses import dataclass
 
 from rig.domain.model import ChannelKind, Side
-from rig.view.unit_states import StateWord, UnitState
+from rig.view.state_words import StateWord, UnitState
 
 
 class ChannelCondition(enum.Enum):

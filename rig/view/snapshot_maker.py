@@ -11,7 +11,7 @@ import numpy as np
 from rig.domain.limit_history import resting_lows
 from rig.domain.limits import Zone, bounds
 from rig.domain.model import Channel, InstrumentFacts, Side, Status
-from rig.view.episodes import LiveExcursion
+from rig.view.first_out import LiveExcursion
 from rig.view.live_state import HOUR_NS, NOT_A_REPLY, WINDOW_NS, Block, LiveState, Talk
 from rig.view.margin import least_span, margin, pieces, reach, trends
 from rig.view.snapshot import (

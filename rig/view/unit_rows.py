@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from datetime import tzinfo
+from itertools import product
 
 from rich.cells import cell_len
 from rich.text import Text
@@ -14,8 +15,8 @@ from rig.domain.operating_state import Certainty
 from rig.view.cell_lines import GAP, Cell, ScreenColumn, line, row
 from rig.view.row_tables import Widths, measured, state_cell, tally, total
 from rig.view.snapshot import ExcursionView, Snapshot, UnitView
-from rig.view.styles import ALARM, STRONG, STYLES
-from rig.view.unit_states import StateWord
+from rig.view.state_words import StateWord
+from rig.view.word_styles import ALARM, STRONG, STYLES
 
 _LONGEST_UNIT = 14
 _LONGEST_QUANTITY = 24
@@ -23,28 +24,32 @@ _LONGEST_QUANTITY = 24
 BLIND = "blind"
 """Title of the column of channels that are not read."""
 UNIT_WIDTHS = (
-    (Widths(10, 6, 12, 12, 8, 9, 9), 24),
-    (Widths(10, 6, 8, 12, 0, 9, 9), 20),
-    (Widths(9, 5, 0, 10, 0, 9, 9), 16),
-    (Widths(9, 5, 0, 10, 0, 0, 11), 14),
-    (Widths(9, 5, 0, 10, 0, 0, 0), 14),
+    Widths(10, 6, 12, 12, 8, 9, 9),
+    Widths(10, 6, 8, 12, 0, 9, 9),
+    Widths(9, 5, 0, 10, 0, 9, 9),
+    Widths(9, 5, 0, 10, 0, 0, 11),
+    Widths(9, 5, 0, 10, 0, 0, 0),
+)
+"""What was measured, from rich to poor, while all names have their room, those of blind channels too."""
+POOR_WIDTHS = (
+    (Widths(9, 5, 0, 10, 0, 0, 11), 8),
     (Widths(9, 5, 0, 10, 0, 0, 0), 8),
     (Widths(9, 5, 0, 0, 0, 0, 0), 8),
     (Widths(), 8),
-    (Widths(), 5),
+    (Widths(), len(BLIND)),
 )
-"""What was measured, and the cells of the blind channels: the first beside which names have their room."""
-_LAST_READ = " when last read"
+"""The same where the blind channels are only counted, with the cells of their number."""
 _AFTER = ("margin", "used", "trend", "limit in", BLIND)
 """Columns that keep their place in the row of a unit that is down."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class UnitNames:
-    """Cells of the longest names in the list: of the units and of the quantities."""
+    """Cells of the longest names in the list: of the units, of the quantities, of a unit's blind channels."""
 
     unit: int
     quantity: int
+    blind: int = 0
 
 
 def names_of(units: Iterable[UnitView]) -> UnitNames:
@@ -54,6 +59,7 @@ def names_of(units: Iterable[UnitView]) -> UnitNames:
     return UnitNames(
         unit=min(_LONGEST_UNIT, max((cell_len(unit.name) for unit in units), default=0)),
         quantity=min(_LONGEST_QUANTITY, max(quantities, default=0)),
+        blind=max((cell_len(_blind_names(unit)) for unit in units), default=0),
     )
 
 
@@ -61,7 +67,8 @@ def unit_columns(width: int, names: UnitNames) -> list[ScreenColumn]:
     """Return the columns of the list of units."""
     name = ScreenColumn(title="unit", width=max(len("unit"), names.unit))
     least = max(len("worst"), names.quantity)
-    for widths, blind in UNIT_WIDTHS:
+    named = max(len(BLIND), names.blind)
+    for widths, blind in (*((one, named) for one in UNIT_WIDTHS), *POOR_WIDTHS):
         fixed = [
             ScreenColumn(title="cond.", width=8),
             *widths.columns(),
@@ -74,23 +81,17 @@ def unit_columns(width: int, names: UnitNames) -> list[ScreenColumn]:
     return [name, ScreenColumn(title="state", width=8), worst, *fixed]
 
 
+def _blind_names(unit: UnitView) -> str:
+    if unit.blind and len(unit.blind) == len(unit.channels):
+        return "all"
+    return ", ".join(sorted(channel.quantity for channel in unit.blind))
+
+
 def blind_words(unit: UnitView, width: int) -> str:
     """Return the quantities that are not read, or how many where there is no room for their names."""
-    if not unit.blind:
-        return ""
-    names = ", ".join(sorted(channel.quantity for channel in unit.blind))
-    if len(unit.blind) == len(unit.channels):
-        names = "all"
-    if cell_len(names) <= width:
-        return names
-    return next(
-        (
-            words
-            for words in (f"{len(unit.blind)} of {len(unit.channels)}", f"{len(unit.blind)}")
-            if len(words) <= width
-        ),
-        "",
-    )
+    count = len(unit.blind)
+    variants = [_blind_names(unit), f"{count} of {len(unit.channels)}", f"{count}"]
+    return next((words for words in variants if cell_len(words) <= width), "")
 
 
 def unit_row(
@@ -111,7 +112,7 @@ def unit_row(
     room = next(column.width for column in columns if column.title == "worst")
     quantity = worst.quantity + (others if cell_len(worst.quantity + others) <= room else "")
     cells = [Cell(unit.name, STRONG), state, Cell(quantity), state_cell(worst.condition)]
-    blind = Cell(blind_words(unit, columns[-1].width), "bold magenta")
+    blind = Cell(blind_words(unit, columns[-1].width), "magenta")
     return row(columns, [*cells, *measured(worst, columns), blind], width)
 
 
@@ -169,15 +170,14 @@ def losses_line(snapshot: Snapshot, width: int, zone: tzinfo | None) -> Text | N
     lost = [u for u in snapshot.units if u.word in {StateWord.FAILED, StateWord.SUSPECTED, StateWord.TRIPPED}]
     if not lost:
         return None
-    others = [unit.word for unit in snapshot.units if unit.word is not None and unit not in lost]
-    rest = counted(others.count(StateWord.DRIVEN), "unit") + " driven"
+    driven = sum(unit.word is StateWord.DRIVEN for unit in snapshot.units)
+    rests = [f"{counted(driven, 'unit')} driven", f"{driven} driven"]
+    if not snapshot.live:
+        rests.insert(0, f"{rests[0]} when last read")
     pieces = [_loss_words(unit, snapshot.now_ns, zone) for unit in lost]
-    if not snapshot.live and cell_len(", ".join([*pieces, rest])) + len(_LAST_READ) <= width:
-        rest += _LAST_READ
-    for shown in range(len(pieces), 0, -1):
+    for shown, rest in product(range(len(pieces), 0, -1), rests):
         more = f"{len(pieces) - shown} more" if shown < len(pieces) else ""
-        words = ", ".join(filter(None, [*pieces[:shown], more, rest]))
-        if cell_len(words) <= width:
+        if cell_len(", ".join(filter(None, [*pieces[:shown], more, rest]))) <= width:
             break
     cells: list[Cell] = []
     for unit, piece in zip(lost[:shown], pieces, strict=False):

@@ -7,7 +7,7 @@ are, green, yellow, cyan, white and blue are not in common palettes of 16 colour
 from __future__ import annotations
 
 from rig.view.snapshot import ChannelCondition, LinkState, RunState
-from rig.view.unit_states import StateWord
+from rig.view.state_words import StateWord
 
 ALARM = "bold white on red"
 NOTICE = "bold reverse"
@@ -20,8 +20,8 @@ STYLES: dict[ChannelCondition | LinkState | StateWord | RunState, str] = {
     ChannelCondition.OUT: ALARM,
     ChannelCondition.PENDING: "bold red",
     ChannelCondition.SILENT: "bold white on magenta",
-    ChannelCondition.NOT_READ: "bold magenta",
-    ChannelCondition.NO_NUMBER: "bold magenta",
+    ChannelCondition.NOT_READ: "magenta",
+    ChannelCondition.NO_NUMBER: "magenta",
     ChannelCondition.WARNING: NOTICE,
     ChannelCondition.SUSPECT: "bold underline",
     ChannelCondition.WAITING: FAINT,
@@ -39,7 +39,7 @@ STYLES: dict[ChannelCondition | LinkState | StateWord | RunState, str] = {
     StateWord.MUTED: NOTICE,
     StateWord.NO_MAINS: STRONG,
     StateWord.OFF: STRONG,
-    StateWord.NOT_READ: "bold magenta",
+    StateWord.NOT_READ: "magenta",
     StateWord.IDLE: "",
     StateWord.DRIVEN: "",
     StateWord.ABSENT: FAINT,

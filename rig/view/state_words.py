@@ -8,7 +8,7 @@ from dataclasses import dataclass
 
 from rig.domain.model import Event, EventKind
 from rig.domain.operating_state import Cause, Certainty, OperatingState
-from rig.view.episodes import Episodes
+from rig.view.first_out import Episodes
 
 
 class StateWord(enum.Enum):
@@ -130,7 +130,7 @@ def _ns(value: object, otherwise: int) -> int:
     return value if isinstance(value, int) and not isinstance(value, bool) else otherwise
 
 
-class UnitStates:
+class LiveUnitStates:
     """States of the units so far, and when each left ``driven``."""
 
     def __init__(self, units: Iterable[str]) -> None:

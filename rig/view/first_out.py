@@ -17,7 +17,7 @@ KEPT_EXCURSIONS = 1000
 
 
 @dataclass(slots=True)
-class Episode:
+class LiveEpisode:
     """Excursions of one unit (None: of the room) that belong together.
 
     first: the one that began first, kept however many follow. began: UTC ns at which they began, in order.
@@ -51,7 +51,7 @@ class LiveExcursion:
     side: str
     began_ns: int
     session: int
-    episode: Episode
+    episode: LiveEpisode
     peak: float
     ended_ns: int | None = None
     limit: float | None = None
@@ -63,7 +63,7 @@ class Episodes:
     def __init__(self) -> None:
         self.active: dict[tuple[str, str], LiveExcursion] = {}
         self.ended: deque[LiveExcursion] = deque(maxlen=KEPT_EXCURSIONS)
-        self.latched: dict[str | None, Episode] = {}
+        self.latched: dict[str | None, LiveEpisode] = {}
         """By unit, the last episode, as long as its first-out is to be shown."""
 
     def add(
@@ -76,7 +76,7 @@ class Episodes:
         episode = self.latched.get(unit)
         lasts = any(one.episode is episode for one in self.active.values())
         if episode is None or not (lasts or unit in shut_down):
-            episode = self.latched[unit] = Episode(unit)
+            episode = self.latched[unit] = LiveEpisode(unit)
         excursion = LiveExcursion(
             channel=channel,
             side=side,
