@@ -60,9 +60,12 @@ def bar(margin: Margin | None, width: int) -> str:
 
 
 def margin_words(channel: ChannelView) -> str:
-    """Return the distance to the nearest limit and which one: ``3.2 high``; negative when beyond."""
-    if channel.margin is None:
-        return NOTHING if channel.asleep else ""
+    """Return the distance to the nearest limit and which one: ``3.2 high``; negative when beyond.
+
+    ``-`` where the limits sleep, or where nothing can be said of the channel now.
+    """
+    if channel.margin is None or channel.condition.is_blind:
+        return NOTHING if channel.asleep or channel.condition.is_blind else ""
     distance = number(channel.margin.distance, channel.resolution, 3)
     if len(distance) > 6:
         distance = number(channel.margin.distance, significant=4)
@@ -87,6 +90,8 @@ def value_cells(channel: ChannelView) -> tuple[Cell, Cell]:
         return Cell("fault", "bold red"), Cell("")
     if channel.status > Status.SUSPECT:
         return Cell(words_of(channel.status, short=True), "magenta"), Cell("")
+    if channel.condition is ChannelCondition.NOT_READ:  # its last number was good, and is old
+        return Cell("offline", "magenta"), Cell("")
     text = number(channel.value, channel.resolution)
     if len(text) > _LONGEST and channel.least_span:  # far finer than anything that its limits ask for
         text = number(channel.value, channel.least_span / 30)
@@ -208,7 +213,10 @@ def measured(channel: ChannelView, columns: Sequence[ScreenColumn]) -> list[Cell
         "": measure,
         HISTORY: Cell(spark(channel.history, widths.get(HISTORY, 0), channel.least_span)),
         "margin": Cell(margin_words(channel)),
-        "used": Cell(bar(channel.margin, widths.get("used", 0)), BARS.get(channel.condition, "")),
+        "used": Cell(
+            "" if channel.condition.is_blind else bar(channel.margin, widths.get("used", 0)),
+            BARS.get(channel.condition, ""),
+        ),
         "trend": trend,
         "limit in": limit_in,
     }

@@ -195,8 +195,8 @@ def _overview(snapshot: Snapshot, canvas: Canvas, problems: list[str], *, alone:
     ]
     heights = shares(canvas.height, wanted, [5, 4 if sequence else 0, 3 if faulty else 0, 3, 0])
     for at in range(1, len(heights)):
-        if heights[at] == 1:  # a heading without a line below it says nothing
-            heights[0], heights[at] = min(wanted[0], heights[0] + 1), 0
+        if heights[at] < min(wanted[at], 3):  # a heading, and how many there are, say nothing
+            heights[0], heights[at] = min(wanted[0], heights[0] + heights[at]), 0
     lines = _unit_list(snapshot, heights[0], canvas, problems)
     if heights[1]:
         lines.append(heading(f"excursions, first-out order ({active} active)", width, "bold red"))

@@ -197,7 +197,7 @@ class UnitView:
     """One unit under test (or the room itself, with an empty serial): its channels, worst first.
 
     state: operating state, None where none is recorded, and for the room. first_out: of its present or last
-    episode, None where it was let go.
+    episode, more than one where their readings are of the same time; empty where it was let go.
     """
 
     name: str
@@ -205,7 +205,7 @@ class UnitView:
     load: str
     channels: tuple[ChannelView, ...]
     state: UnitState | None = None
-    first_out: ExcursionView | None = None
+    first_out: tuple[ExcursionView, ...] = ()
 
     @property
     def word(self) -> StateWord | None:

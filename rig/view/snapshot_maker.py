@@ -209,6 +209,8 @@ def _condition(
 ) -> ChannelCondition:
     if any(name == channel.name for name, _ in live.excursions.active):
         return ChannelCondition.OUT
+    if _is_offline(live, channel) and (age_s is None or age_s <= channel.silence_s):
+        return ChannelCondition.NOT_READ
     outside = {bound.early for bound in bounds(channel) if bound.zone(value, status) is Zone.OUTSIDE}
     if False in outside:
         return ChannelCondition.PENDING
@@ -229,6 +231,13 @@ def asleep(live: LiveState, channel: Channel) -> bool:
     return not channel.limits and bool(live.judged.channels[channel.name].limits)
 
 
+def _is_offline(live: LiveState, channel: Channel) -> bool:
+    """Return whether no reading of a channel is due: its instrument is offline, or hangs."""
+    name = channel.source.instrument if channel.source is not None else ""
+    facts, talk = live.layout.instruments.get(name), live.talks.get(name)
+    return facts is not None and talk is not None and (_is_stuck(live, facts) or _is_lost(talk))
+
+
 def _numberless(status: int) -> ChannelCondition:
     """Return the condition of a channel whose last reading carries no number."""
     return ChannelCondition.NOT_READ if status in NOT_A_REPLY else ChannelCondition.NO_NUMBER
@@ -237,7 +246,7 @@ def _numberless(status: int) -> ChannelCondition:
 def _units(
     live: LiveState, channels: dict[str, ChannelView], excursions: Sequence[ExcursionView]
 ) -> tuple[UnitView, ...]:
-    firsts = {e.unit: e for e in excursions if e.latched and e.first_out}
+    firsts = [e for e in excursions if e.latched and e.first_out]
     views = []
     for unit in live.layout.units.values():
         own = sorted((c for c in channels.values() if c.unit == unit.name), key=trouble)
@@ -248,7 +257,7 @@ def _units(
                 load=unit.load,
                 channels=tuple(own),
                 state=live.states.now.get(unit.name),
-                first_out=firsts.get(unit.name),
+                first_out=tuple(e for e in firsts if e.unit == unit.name),
             )
         )
     rest = sorted((c for c in channels.values() if c.unit not in live.layout.units), key=trouble)
@@ -310,10 +319,14 @@ def _is_stuck(live: LiveState, facts: InstrumentFacts) -> bool:
     return since is not None and (talk is None or talk.reply_ns is None or talk.reply_ns < since)
 
 
+def _is_lost(talk: Talk) -> bool:
+    return talk.lost_ns is not None and (talk.reply_ns is None or talk.reply_ns < talk.lost_ns)
+
+
 def _link_state(live: LiveState, facts: InstrumentFacts, talk: Talk, age_s: float | None) -> LinkState:
     if _is_stuck(live, facts):
         return LinkState.HUNG
-    if talk.lost_ns is not None and (talk.reply_ns is None or talk.reply_ns < talk.lost_ns):
+    if _is_lost(talk):
         return LinkState.OFFLINE
     if age_s is None:
         return LinkState.SLOW if talk.failures else LinkState.WAITING

@@ -136,11 +136,14 @@ def since_words(unit: UnitView, width: int, now_ns: int, zone: tzinfo | None) ->
     if unit.state is None or unit.word is StateWord.ABSENT:
         return "nobody installed" if unit.state is not None else ""
     when = time_words(unit.state.since_ns, now_ns, zone)
-    first = unit.first_out if unit.word is not None and unit.word.is_loss else None
+    first = unit.first_out if unit.word is not None and unit.word.is_loss else ()
     sure = f" ({unit.state.certainty})" if unit.state.certainty is not Certainty.CERTAIN else ""
     variants = [f"since {when}{sure}", f"since {when}", when]
-    if first is not None:
-        name, side = short_name(first), "low" if first.side == "low" else "high"
+    if len(first) > 1:
+        together = f"first-out {len(first)} channels at once"
+        variants = [f"since {when}{sure}, {together}", f"since {when}, {together}", *variants]
+    elif first:
+        name, side = short_name(first[0]), first[0].side
         variants = [
             f"since {when}{sure}, first-out {name} ({side} limit)",
             f"since {when}{sure}, first-out {name} ({side})",
@@ -170,9 +173,12 @@ def losses_line(snapshot: Snapshot, width: int, zone: tzinfo | None) -> Text | N
     lost = [u for u in snapshot.units if u.word in {StateWord.FAILED, StateWord.SUSPECTED, StateWord.TRIPPED}]
     if not lost:
         return None
-    driven = sum(unit.word is StateWord.DRIVEN for unit in snapshot.units)
+    words = [unit.word for unit in snapshot.units]
+    driven, unread = words.count(StateWord.DRIVEN), words.count(StateWord.NOT_READ)
     rests = [f"{counted(driven, 'unit')} driven", f"{driven} driven"]
-    if not snapshot.live:
+    if unread:
+        rests = [f"{rest}, {unread} not read" for rest in rests]
+    if driven and not snapshot.live:
         rests.insert(0, f"{rests[0]} when last read")
     pieces = [_loss_words(unit, snapshot.now_ns, zone) for unit in lost]
     for shown, rest in product(range(len(pieces), 0, -1), rests):

@@ -129,6 +129,20 @@ def test_a_finished_run_is_shown_as_it_ended_however_long_ago() -> None:
     assert snapshot.age_s == pytest.approx(89_999.0)
 
 
+def test_channels_of_an_instrument_that_is_offline_are_not_read_though_their_last_number_was_good() -> None:
+    feeder = Feeder(layout())
+    feeder.everything(1.0)
+    feeder.event(EventKind.INSTRUMENT_LOST, 2.0, "meter1", "meter1 is offline: its port is gone")
+    assert {one.condition for one in feeder.picture(2.5).channels if one.unit == "A1"} == {
+        ChannelCondition.NOT_READ
+    }
+    assert {one.condition for one in feeder.picture(2.5).channels if one.unit != "A1"} == {
+        ChannelCondition.OK
+    }
+    feeder.everything(3.0)
+    assert feeder.picture(3.5).counts() == {ChannelCondition.OK: len(feeder.plan.channels)}
+
+
 def test_an_instrument_is_late_then_lost_and_answers_again() -> None:
     feeder = Feeder(layout())
     feeder.everything(1.0)

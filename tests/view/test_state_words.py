@@ -63,7 +63,7 @@ def test_a_swap_leaves_nothing_of_the_unit_before() -> None:
     feeder = failed_room()
     feeder.event(EventKind.UNIT, 50.0, "A2", "swapped", serial="0099", before="0018")
     shown = unit(feeder, "A2", 51.0)
-    assert (shown.word, shown.first_out) == (StateWord.NOT_READ, None)
+    assert (shown.word, shown.first_out) == (StateWord.NOT_READ, ())
     feeder.event(EventKind.UNIT, 60.0, "A2", "taken out", serial="", before="0099")
     assert unit(feeder, "A2", 61.0).word is StateWord.ABSENT
 

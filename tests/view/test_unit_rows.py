@@ -64,7 +64,24 @@ def test_a_unit_of_which_nothing_is_read_says_so() -> None:
     feeder.everything(2.0, dict.fromkeys(feeder.plan.units["A3"].channels, Status.NO_REPLY))
     state(feeder, "A3", "unobserved", 5.0)
     text = row(feeder.picture(5.5), "A3")
-    assert re.search(r"^A3 +not read +\w+ +not read .* all *$", text), text
+    assert re.search(r"^A3 +not read +\w+ +not read +no reply .* - .* all *$", text), text
+    state(feeder, "A2", "failed", 6.0, "note")
+    assert lines(feeder.picture(6.5), 80, 24)[1].rstrip() == "A2 FAILED 17:46:46, 4 units driven, 1 not read"
+
+
+def test_where_nobody_is_read_nobody_is_said_to_have_been_driven() -> None:
+    feeder = driven_room(3)
+    state(feeder, "A2", "failed", 3.0, "note")
+    for unit in ("A1", "A3"):
+        state(feeder, unit, "unobserved", 5.0)
+    text = lines(feeder.picture(60.0, RunState.CRASHED), 80, 24)[1]
+    assert text.rstrip() == "A2 FAILED 17:46:43, 0 units driven, 2 not read"
+
+
+def test_a_section_without_room_for_its_first_line_is_left_to_the_units() -> None:
+    shown = lines(failed_room().picture(41.0), 40, 11)
+    assert not any("first-out order" in text for text in shown)
+    assert any("first-out order" in text for text in lines(failed_room().picture(41.0), 80, 24))
 
 
 def test_a_dead_unit_shows_its_state_since_when_and_its_first_out_and_no_margin() -> None:
@@ -73,6 +90,14 @@ def test_a_dead_unit_shows_its_state_since_when_and_its_first_out_and_no_margin(
     assert re.search(r"^A2 +FAILED\? +since 17:47:10, first-out heatsink .* - +$", text), text
     assert "ok" not in text
     assert re.search(r"^A2 +FAILED\? +first-out heatsink", row(feeder.picture(41.0), "A2", 40, 16))
+
+
+def test_channels_that_left_their_limits_in_the_same_reading_are_not_ranked() -> None:
+    feeder = driven_room()
+    for quantity in ("heatsink", "bias"):
+        feeder.out(f"A2.{quantity}", 10.0)
+    state(feeder, "A2", "failed", 20.0, "note")
+    assert "first-out 2 channels at once" in row(feeder.picture(21.0), "A2")
 
 
 def test_what_was_switched_off_does_not_look_like_what_died() -> None:
