@@ -19,6 +19,9 @@ from rig.view.word_styles import ALARM, FAINT, NOTICE, STRONG, STYLES, counted_s
 _WAITING = frozenset({"due", "left", "held", "unknown"})
 """Stages of a phase in which a person may have to act."""
 
+_LEAST_NAME = 8
+"""Cells from which a part of the run's name is worth its room."""
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Canvas:
@@ -53,8 +56,9 @@ def _title(snapshot: Snapshot, canvas: Canvas) -> Text:
     run = snapshot.run
     name = run if run.startswith(snapshot.rig) else f"{snapshot.rig}  {run}"
     loud = ALARM if snapshot.stale else ""
-    if canvas.width < len(right) + len(state.text) + 4:
-        return line([state, Cell("  "), Cell(age, loud)], canvas.width)
+    left_over = canvas.width - len(right) - len(state.text) - 4
+    if left_over < _LEAST_NAME:
+        return line([state, Cell("  "), Cell(right if left_over >= -2 else age, loud)], canvas.width)
     left = line([state, Cell("  "), Cell(name, STRONG)], canvas.width - len(right) - 2)
     left.append("  ")
     left.append(right, loud or None)

@@ -116,8 +116,12 @@ def everything(snapshot: Snapshot, width: int, zone: tzinfo | None = None) -> li
     """Return the whole state as text of any length: for a printout, a pipe, a mail."""
     problems: list[str] = []
     tall = Canvas(width=width, height=1_000_000, zone=zone)
-    body = [heading("channels, worst first", width), *_channel_page(snapshot, ViewPosition(), tall, problems)]
+    body = [heading("units", width), *_unit_list(snapshot, len(snapshot.units) + 1, tall, problems)]
     body += _excursion_page(snapshot, ViewPosition(), tall, problems)
+    body += [
+        heading("channels, worst first", width),
+        *_channel_page(snapshot, ViewPosition(), tall, problems),
+    ]
     body += [heading("instruments", width), *_instrument_page(snapshot, ViewPosition(), tall, problems)]
     body += _event_list(snapshot, min(21, len(snapshot.events) + 1), 0, tall, problems)
     return [*header(snapshot, tall, problems), *body]

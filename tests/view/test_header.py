@@ -94,3 +94,16 @@ def test_one_slow_instrument_that_replies_keeps_the_view_live_between_its_polls(
         )
     assert feeder.picture(50.5).live
     assert not feeder.picture(1.0 + 3 * 60.0 + 2.0).live
+
+
+@pytest.mark.parametrize(
+    ("width", "text"),
+    [
+        (80, "RUNNING  hot-room  2030-03-17-soak               data 0.5 s old  17:46:41 UTC"),
+        (40, "RUNNING  data 0.5 s old  17:46:41 UTC"),
+        (30, "RUNNING  data 0.5 s old"),
+    ],
+)
+def test_where_there_is_little_room_the_age_of_the_data_is_kept(width: int, text: str) -> None:
+    first = header(quiet().picture(1.5), Canvas(width=width, height=12, zone=UTC))[0].plain
+    assert first.split() == text.split()

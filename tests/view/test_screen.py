@@ -261,6 +261,8 @@ def test_the_printout_of_everything_leaves_nothing_out() -> None:
         assert f"\n{channel.name} " in printed
     for instrument in BUSY.instruments:
         assert f"\n{instrument.name} " in printed
+    for unit in BUSY.units:
+        assert f"\n{unit.name} " in printed
     assert "more" not in printed
 
 

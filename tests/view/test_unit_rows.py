@@ -11,7 +11,7 @@ from rich.cells import cell_len
 
 from rig.domain.model import Status
 from rig.view.header import Canvas
-from rig.view.screen import ScreenPage, ViewPosition, frame
+from rig.view.screen import ScreenPage, ViewPosition, everything, frame
 from rig.view.snapshot import RunState, Snapshot
 from tests.view.rooms import Feeder
 from tests.view.unit_rooms import driven_room, failed_room, state
@@ -159,6 +159,9 @@ def test_somebody_who_may_go_to_a_unit_finds_the_caution_on_its_page() -> None:
     assert "isolate it from the mains, let it discharge and cool" in page
     assert "competent persons decide" in page
     assert "first isolate, discharge" in " ".join(lines(snapshot, 40, 12, ScreenPage.UNIT))
+    printed = " ".join(text.plain.strip() for text in everything(snapshot, 100, UTC)[:20])
+    assert "isolate it from the mains, let it discharge and cool" in printed
+    assert "isolate" not in "\n".join(t.plain for t in everything(driven_room().picture(2.0), 100, UTC))
     driven = replace(snapshot, units=tuple(one for one in snapshot.units if one.name == "A1"))
     assert "isolate" not in " ".join(lines(driven, 80, 24, ScreenPage.UNIT))
 
