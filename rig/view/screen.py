@@ -117,6 +117,8 @@ def everything(snapshot: Snapshot, width: int, zone: tzinfo | None = None) -> li
     problems: list[str] = []
     tall = Canvas(width=width, height=1_000_000, zone=zone)
     body = [heading("units", width), *_unit_list(snapshot, len(snapshot.units) + 1, tall, problems)]
+    if any(unit.word is not None and unit.word.is_loss for unit in snapshot.units):
+        body += [line([Cell(text)], width) for text in wrap(CAUTION, max(20, width))]
     body += _excursion_page(snapshot, ViewPosition(), tall, problems)
     body += [
         heading("channels, worst first", width),
