@@ -22,6 +22,7 @@ from rig.forensics.findings import findings, without_faulty
 from rig.forensics.neighbours import neighbours
 from rig.forensics.onset import onset
 from rig.forensics.order import order
+from rig.forensics.unit_lives import UnitLife, room_words, story_ends_ns, unit_lives
 
 SILENT = frozenset({EventKind.INSTRUMENT_LOST, EventKind.INSTRUMENT_BACK})
 NEAR_EVENTS_NS = 600_000_000_000
@@ -55,7 +56,9 @@ def _analysed(recording: Recording, layout: Layout, unit: str | None, confidence
         name for one in (None, *layout.units) for c in cycling(_of(stories, one), one) for name in c.channels
     }
     strays = spikes.strays(stories, cycled)
-    context = AnalysisContext(data, confidence, stories, find_faults(data, layout.channels), close_s, strays)
+    context = AnalysisContext(
+        data, confidence, stories, find_faults(data, layout.channels), close_s, strays, unit_lives(data)
+    )
     return _answer(context, unit if unit is not None else _worst_unit(context))
 
 
@@ -69,15 +72,27 @@ class AnalysisContext:
     faults: Sequence[SensorFault]
     close_s: float
     strays: Mapping[str, Sequence[CrossingExcursion]]
+    lives: Mapping[str, UnitLife]
 
     def explained(self, unit: str | None) -> list[CrossingExcursion]:
-        """Return the excursions of a unit (None: the room) that ask for a cause: sure, no lone readings."""
+        """Return the excursions of a unit (None: the room) that ask for a cause: sure, no lone readings.
+
+        Of a unit those of its own life alone: what a successor in the same place does is another story.
+        """
+        life = self.lives.get(unit or "")
         return [
             one
             for story in _of(self.stories, unit)
             for one in unbroken(story.excursions)
-            if one.sure and one not in self.strays.get(story.channel, ())
+            if one.sure
+            and one not in self.strays.get(story.channel, ())
+            and (life is None or life.start_ns <= one.first_outside.t_ns <= life.end_ns)
         ]
+
+    def faults_of(self, unit: str | None) -> list[SensorFault]:
+        """Return the faults of sensors and instruments that began before the story of a unit ends."""
+        life = self.lives.get(unit or "")
+        return [one for one in self.faults if life is None or one.from_ns <= story_ends_ns(life)]
 
 
 def _of(stories: Mapping[str, ChannelStory], unit: str | None) -> list[ChannelStory]:
@@ -131,7 +146,9 @@ def _final_episode(context: AnalysisContext, unit: str | None, cycles: Sequence[
     episode = final(joined(episodes(context.explained(unit), context.close_s), spans))
     if episode is None or unit is None:
         return episode
-    return _with_room(episode, context.explained(None), context.close_s)
+    until_ns = story_ends_ns(context.lives[unit])
+    room = [one for one in context.explained(None) if one.first_outside.t_ns <= until_ns]
+    return _with_room(episode, room, context.close_s)
 
 
 def _with_room(episode: Episode, room: Sequence[CrossingExcursion], close_s: float) -> Episode:
@@ -149,7 +166,7 @@ def _with_room(episode: Episode, room: Sequence[CrossingExcursion], close_s: flo
 
 def _answer(context: AnalysisContext, unit: str | None) -> PostMortem:
     """Return the post-mortem of one unit."""
-    data, faults, confidence = context.data, context.faults, context.confidence
+    data, faults, confidence = context.data, context.faults_of(unit), context.confidence
     mine = {n: s for n, s in context.stories.items() if s.unit in {unit, None}}
     cycles = cycling(list(mine.values()), unit)
     episode = _final_episode(context, unit, cycles)
@@ -174,10 +191,11 @@ def _answer(context: AnalysisContext, unit: str | None) -> PostMortem:
     off = shutdown(data, unit, episode.start_ns - int(context.close_s * 1e9)) if unit and episode else None
     window = _window(data, episode, reference, context.close_s)
     facts = data.layout.units.get(unit) if unit else None
+    life = context.lives.get(unit or "")
     return PostMortem(
         rig=data.layout.rig,
         unit=unit,
-        serial=facts.serial if facts else "",
+        serial=(life.serial if life is not None else facts.serial) if facts else "",
         confidence=confidence,
         span_ns=data.span_ns,
         reference_ns=reference,
@@ -189,6 +207,7 @@ def _answer(context: AnalysisContext, unit: str | None) -> PostMortem:
             list(onsets.values()),
             cycles,
             lasting=episode is not None and episode.end_ns is None,
+            room=room_words(list(context.lives.values()), unit),
         ),
         channels=channels,
         order=ranking,
@@ -197,7 +216,11 @@ def _answer(context: AnalysisContext, unit: str | None) -> PostMortem:
         consequences=tuple(consequences(data, off, firsts, unit)),
         cycling=tuple(cycles),
         early=_early(channels, cycles),
-        neighbours=tuple(neighbours(data, context.stories, unit, window, reference)),
+        neighbours=tuple(
+            neighbours(
+                data, context.stories, lives=context.lives, unit=unit, window_ns=window, at_ns=reference
+            )
+        ),
         events=_near(data, window) if episode or faults else (),
         limitations=(
             *(one for s in context.stories.values() for one in _moved_past(data, s)),

@@ -291,7 +291,7 @@ class Neighbour:
     """State of another unit, or of the room, in the minutes around the failure.
 
     subject: unit name, or channel name for the room's own.
-    state: ``normal``, ``out``, ``changed`` or ``unread``.
+    state: ``normal``, ``failed``, ``out``, ``changed`` or ``unread``.
     """
 
     subject: str

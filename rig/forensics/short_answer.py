@@ -40,14 +40,16 @@ def headline(
     cycles: Sequence[Cycling],
     *,
     lasting: bool,
+    room: str = "",
 ) -> Headline:
     """Return the headline: result, time, first out, confidence, what to check first.
 
-    lasting: whether a channel was still out at the end.
+    lasting: whether a channel was still out at the end. room: what became of the other units, in words.
     """
     result = _result(main, ranking, firsts, lasting=lasting)
     if cycles:
         result += f"; {cycles[0].text}"
+    result += f"; {room}" if room else ""
     if not ranking.channels:
         when = moment(main.evidence[0].t_ns) if main.evidence and main.evidence[0].t_ns else ""
         first = main.subject if main.role is not Role.NONE else "none"

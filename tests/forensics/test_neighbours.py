@@ -8,9 +8,11 @@ import numpy as np
 import pytest
 
 from rig.domain.model import ChannelKind
+from rig.domain.operating_state import Cause, Certainty, OperatingState, StateChange
 from rig.forensics.analysis_data import AnalysisData
 from rig.forensics.answer import ChannelStory, Neighbour
 from rig.forensics.neighbours import neighbours
+from rig.forensics.unit_lives import UnitLife
 from tests.forensics.rooms import START_NS, Room, channel, series
 from tests.forensics.test_aftermath import out, story
 
@@ -18,7 +20,11 @@ S = 1_000_000_000
 WINDOW = (START_NS + 900 * S, START_NS + 1000 * S)
 
 
-def around(stories: dict[str, ChannelStory] | None = None, mains_v: float = 0.0) -> dict[str, Neighbour]:
+def around(
+    stories: dict[str, ChannelStory] | None = None,
+    mains_v: float = 0.0,
+    lives: dict[str, UnitLife] | None = None,
+) -> dict[str, Neighbour]:
     """Units A1 (asked about) to A3, mains, air and a response of the room; all normal but for this."""
     channels = [
         channel("A1.x"),
@@ -35,9 +41,36 @@ def around(stories: dict[str, ChannelStory] | None = None, mains_v: float = 0.0)
     data["mains"].value[1000:] += mains_v
     room = Room(channels=channels, data=data)
     made = {c.name: replace(story(c.name), unit=c.unit, kind=c.kind) for c in channels} | (stories or {})
-    found = neighbours(AnalysisData(room, room.layout, room.span), made, "A1", WINDOW, START_NS + 1000 * S)
-    assert [n.subject for n in found] == ["A2", "A3", "mains", "air"]
+    found = neighbours(
+        AnalysisData(room, room.layout, room.span), made, lives=lives or {}, unit="A1", window_ns=WINDOW,
+        at_ns=START_NS + 1000 * S,
+    )  # fmt: skip
+    assert sorted(n.subject for n in found[:2]) == ["A2", "A3"]
+    assert [n.subject for n in found[2:]] == ["mains", "air"]
     return {n.subject: n for n in found}
+
+
+def failed_at(unit: str, t_s: float, certainty: Certainty = Certainty.LIKELY) -> UnitLife:
+    change = StateChange(
+        serial="2", state=OperatingState.FAILED, before=OperatingState.MUTED, cause=Cause.UNKNOWN,
+        certainty=certainty, earliest_ns=START_NS + round((t_s - 1) * S),
+        latest_ns=START_NS + round((t_s + 1) * S), at_ns=START_NS + round((t_s + 60) * S),
+    )  # fmt: skip
+    return UnitLife(unit=unit, serial="2", start_ns=START_NS, end_ns=START_NS + 1200 * S, failed=change)
+
+
+def test_a_unit_that_failed_is_told_before_the_others_and_before_its_channels() -> None:
+    beside = {"A2.x": replace(story("A2.x", 950), unit="A2")}
+    found = around(beside, lives={"A3": failed_at("A3", 980)})
+    assert list(found)[:2] == ["A3", "A2"]
+    assert (found["A3"].state, found["A3"].text) == ("failed", "likely failure, 20 s before this")
+    certain = around(lives={"A3": failed_at("A3", 1000, Certainty.CERTAIN)})
+    assert certain["A3"].text.startswith("failed, ")
+
+
+@pytest.mark.parametrize(("t_s", "state"), [(1000, "failed"), (1000.1, "normal")])
+def test_what_failed_after_these_minutes_had_not_failed_yet(t_s: float, state: str) -> None:
+    assert around(lives={"A3": failed_at("A3", t_s)})["A3"].state == state
 
 
 def test_every_other_unit_and_every_stimulus_of_the_room_has_its_line() -> None:

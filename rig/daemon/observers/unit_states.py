@@ -27,7 +27,7 @@ LOOK_NS = 500_000_000
 Told = Callable[[str, UnitCondition], None]
 
 
-class _Watched:
+class _FollowedUnit:
     """One unit: its rules, its signals, what is known of it."""
 
     def __init__(self, layout: Layout, unit: str, serial: str, known: UnitCondition | None) -> None:
@@ -95,10 +95,10 @@ class UnitStates:
         self._told = told
         self._looked_ns = 0
         self._units = {
-            name: _Watched(layout, name, keeper.serials.get(name, ""), self._known(name))
+            name: _FollowedUnit(layout, name, keeper.serials.get(name, ""), self._known(name))
             for name in layout.units
         }
-        self._signals: list[list[tuple[int, _Watched, SignalName]]] = [
+        self._signals: list[list[tuple[int, _FollowedUnit, SignalName]]] = [
             [
                 (at, one, signal)
                 for at, channel in enumerate(names)
@@ -162,7 +162,7 @@ class UnitStates:
     def close(self) -> None:
         """Do nothing: each change was kept when it was recorded."""
 
-    def _record(self, one: _Watched, changes: Sequence[StateChange]) -> None:
+    def _record(self, one: _FollowedUnit, changes: Sequence[StateChange]) -> None:
         for change in changes:
             text = words(one.unit, change)
             self._announce(
