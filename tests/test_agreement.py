@@ -82,7 +82,7 @@ def by_search(run: RunReader) -> list[One]:
 
 def by_watch(run: RunReader) -> list[One]:
     room = Feed(run.path).live
-    return sorted((e.channel, e.side, at(e.began_ns)) for e in (*room.active.values(), *room.ended))
+    return sorted((e.channel, e.side, at(e.began_ns)) for e in room.excursions.all())
 
 
 def by_watch_of_the_past(run: RunReader) -> list[One]:
@@ -141,7 +141,7 @@ def _deaths_phases_and_hours(run: RunReader) -> None:
 def _lasting(run: RunReader) -> None:
     """Ask everybody what never came back."""
     out = {e.channel for one in survey(run, 100).values() for e in one.excursions if e.end_ns is None}
-    assert {name for name, _ in Feed(run.path).live.active} == out
+    assert {name for name, _ in Feed(run.path).live.excursions.active} == out
     assert {one.subject for one in matches(run, facts(run), EventQuery()) if one.end_ns is None} == out
     assert set(run.event_summary().still_out) == out
     assert {e.channel for e in notebook.open_run(run.path).excursions() if e.returned is None} == out

@@ -17,10 +17,12 @@ from numpy.typing import NDArray
 
 from rig.domain.limit_history import KEY, all_awake, awake, group_of, judged_by, rest_after
 from rig.domain.limits import Zone, bounds
-from rig.domain.model import Event, EventKind, Layout, Side, Status
+from rig.domain.model import Event, EventKind, Layout, Status
 from rig.domain.statuses import words_of
 from rig.domain.uncertainty import display_steps
+from rig.view.first_out import Episodes
 from rig.view.snapshot import EventView, PhaseView
+from rig.view.state_words import LiveUnitStates, state_of
 
 _SECOND = 1_000_000_000
 WINDOW_NS = 600 * _SECOND
@@ -28,8 +30,7 @@ HOUR_NS = 3600 * _SECOND
 _ROWS = 1200
 """Twice the window at a row a second, so that rows move once in ten minutes."""
 _KEPT_EVENTS = 400
-_KEPT_EXCURSIONS = 1000
-_NOT_A_REPLY = frozenset({Status.NO_REPLY, Status.BAD_REPLY, Status.REFUSED, Status.LOST})
+NOT_A_REPLY = frozenset({Status.NO_REPLY, Status.BAD_REPLY, Status.REFUSED, Status.LOST})
 
 _QUIET = frozenset(
     {EventKind.LIMIT_IN, EventKind.EARLY_IN, EventKind.VALID_AGAIN, EventKind.INSTRUMENT_BACK,
@@ -109,24 +110,6 @@ class Block:
 
 
 @dataclass(slots=True)
-class LiveExcursion:
-    """Counted excursion, the source of an ``ExcursionView``.
-
-    incident: number shared by what left its limits in one unit until all of it was back inside. limit: the
-    one that was left, which may be another than the one in force now; None where the record does not say.
-    """
-
-    channel: str
-    side: str
-    began_ns: int
-    session: int
-    incident: int
-    peak: float
-    ended_ns: int | None = None
-    limit: float | None = None
-
-
-@dataclass(slots=True)
 class Talk:
     """Communication state of one instrument."""
 
@@ -172,14 +155,15 @@ class LiveState:
         self.session_ns = 0
         self.started_ns: int | None = None
         self.newest_ns: int | None = None
+        self.good_ns: int | None = None
+        """Newest good reading of an instrument; ``newest_ns`` is the newest record, good or not."""
+        self.first_scan_ns: int | None = None
         self.gaps = 0
         self.phases: dict[tuple[str, ...], RecordedPhase] = {}
         self.blocks: dict[tuple[str, ...], Block] = {}
         self.place: dict[str, tuple[Block, int]] = {}
-        self.active: dict[tuple[str, str], LiveExcursion] = {}
-        self.ended: deque[LiveExcursion] = deque(maxlen=_KEPT_EXCURSIONS)
-        self.incidents = 0
-        self.incident: dict[str | None, int] = {}
+        self.excursions = Episodes()
+        self.states = LiveUnitStates(layout.units)
         self.in_warning: set[tuple[str, str]] = set()
         self.silent: dict[str, int] = {}
         self.talks: dict[str, Talk] = {name: Talk() for name in layout.instruments}
@@ -207,17 +191,12 @@ class LiveState:
             self.newest_ns = t_ns
         if self.started_ns is None:
             self.started_ns = t_ns
-        if self.active:
-            self._follow_peaks(block)
+        if self.first_scan_ns is None:
+            self.first_scan_ns = t_ns
+        if self.excursions.active:
+            for place in np.flatnonzero(np.frombuffer(statuses, np.uint8) == Status.GOOD).tolist():
+                self.excursions.follow_peak(channels[place], block.values[place])
         self._communication(channels, statuses, t_ns)
-
-    def _follow_peaks(self, block: Block) -> None:
-        for excursion in self.active.values():
-            at, place = self.place.get(excursion.channel, (None, 0))
-            if at is block and block.statuses[place] == Status.GOOD:
-                farther = max if excursion.side == Side.HIGH else min
-                value = block.values[place]
-                excursion.peak = value if math.isnan(excursion.peak) else farther(excursion.peak, value)
 
     def _new_block(self, channels: tuple[str, ...]) -> Block:
         count = len(channels)
@@ -231,8 +210,10 @@ class LiveState:
         known = self.layout.channels.get(channels[0]) if channels else None
         if known is None or known.source is None:
             return
+        if Status.GOOD in statuses:
+            self.good_ns = max(t_ns, self.good_ns or t_ns)
         talk = self.talks.setdefault(known.source.instrument, Talk())
-        if all(status in _NOT_A_REPLY for status in statuses):
+        if all(status in NOT_A_REPLY for status in statuses):
             talk.failures.append(t_ns)
             if talk.lost_ns is None:
                 talk.fault, talk.fault_ns = words_of(statuses[0]), t_ns
@@ -246,7 +227,8 @@ class LiveState:
         if event.kind is EventKind.HEALTH:
             self._health(event.data)
             return  # no news: the regular report of the logger's own state
-        trouble_now = event.kind not in _QUIET
+        state = state_of(event) if event.kind is EventKind.STATE else None
+        trouble_now = event.kind not in _QUIET if state is None else state.word.is_trouble
         self.events.append(
             EventView(
                 t_ns=event.t_ns, kind=event.kind.words, subject=event.subject, text=event.text,
@@ -270,7 +252,7 @@ class LiveState:
             case EventKind.LIMIT_OUT:
                 self._went_out(event, side, offset_ns)
             case EventKind.LIMIT_IN:
-                self.returned(event.subject, side, event.t_ns)
+                self.excursions.returned(event.subject, side, event.t_ns)
             case EventKind.EARLY_OUT:
                 self.in_warning.add((event.subject, side))
             case EventKind.EARLY_IN:
@@ -300,6 +282,7 @@ class LiveState:
         if event.kind is EventKind.UNIT and unit is not None and "serial" in event.data:
             units = {**self._frozen.units, unit.name: replace(unit, serial=str(event.data["serial"]))}
             self._frozen, self._judged = (replace(one, units=units) for one in (self._frozen, self._judged))
+        self.states.event(event, self.excursions)
         self._rests = {one: rest_after(self._judged, one, event, was) for one, was in self._rests.items()}
         channels = awake(self._judged.channels, self._rests, self._judged)
         self.layout = replace(self._judged, channels=channels)
@@ -340,30 +323,23 @@ class LiveState:
             talk.fault, talk.fault_ns = event.text, event.t_ns
 
     def _went_out(self, event: Event, side: str, offset_ns: int) -> None:
-        if (event.subject, side) in self.active:
-            return  # repeated after a restart: still the same excursion
-        group = self.unit_of(event.subject)
-        if all(self.unit_of(e.channel) != group for e in self.active.values()):
-            self.incidents += 1
-            self.incident[group] = self.incidents
         value = event.data.get("value", math.nan)
         began_boot_ns = event.data.get("began_boot_ns")
-        self.active[event.subject, side] = LiveExcursion(
+        self.excursions.add(
             channel=event.subject,
             side=side,
+            unit=self.unit_of(event.subject),
             began_ns=began_boot_ns + offset_ns if isinstance(began_boot_ns, int) else event.t_ns,
             session=event.session,
-            incident=self.incident[group],
             peak=float(value) if isinstance(value, int | float) else math.nan,
             limit=number_in(event.data.get("limit"), float),
+            shut_down=self.states.shut_down,
         )
 
-    def returned(self, channel: str, side: str, t_ns: int) -> None:
-        """End the excursion of a channel on one side, if there is one."""
-        excursion = self.active.pop((channel, side), None)
-        if excursion is not None:
-            excursion.ended_ns = t_ns
-            self.ended.append(excursion)
+    @property
+    def judged(self) -> Layout:
+        """The layout with all limits of rig file and phase, those that sleep among them."""
+        return self._judged
 
     def unit_of(self, channel: str) -> str | None:
         """Return the name of the unit a channel belongs to; None for the room's own, or an unknown one."""
@@ -372,7 +348,7 @@ class LiveState:
 
     def close_what_a_restart_left_open(self) -> None:
         """End excursions of an earlier session whose channel was read well inside its limit since."""
-        for (name, side), excursion in list(self.active.items()):
+        for (name, side), excursion in list(self.excursions.active.items()):
             if excursion.session >= self.session or name not in self.place:
                 continue
             block, place = self.place[name]
@@ -381,5 +357,5 @@ class LiveState:
             for bound in bounds(self.layout.channels[name]):
                 if not bound.early and bound.side.value == side:
                     if bound.zone(block.values[place], Status.GOOD) is Zone.INSIDE:
-                        self.returned(name, side, block.valid_ns[place])
+                        self.excursions.returned(name, side, block.valid_ns[place])
                     break

@@ -5,58 +5,44 @@ from __future__ import annotations
 import math
 from collections import Counter
 from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, replace
 from datetime import tzinfo
+from typing import TypeVar
 
 from rich.text import Text
 
-from rig.domain.formatting import clock_time, duration, moment, number, time_span
+from rig.domain.formatting import NOTHING, clock_time, duration, moment, number, time_span
 from rig.domain.model import Status
 from rig.domain.statuses import words_of
-from rig.view.cell_lines import Cell, ScreenColumn, line, row
+from rig.view.cell_lines import GAP, Cell, ScreenColumn, line, row
 from rig.view.margin import FARTHEST_S
 from rig.view.snapshot import (
     ChannelCondition,
     ChannelView,
     EventView,
-    ExcursionView,
     InstrumentView,
     LinkState,
     Margin,
     Trend,
-    UnitView,
 )
-
-STYLES: dict[ChannelCondition | LinkState, str] = {
-    ChannelCondition.OUT: "bold white on red",
-    ChannelCondition.PENDING: "bold red",
-    ChannelCondition.SILENT: "bold white on magenta",
-    ChannelCondition.NO_NUMBER: "magenta",
-    ChannelCondition.WARNING: "bold yellow",
-    ChannelCondition.SUSPECT: "cyan",
-    ChannelCondition.WAITING: "dim",
-    ChannelCondition.OK: "green",
-    LinkState.OFFLINE: "bold white on red",
-    LinkState.HUNG: "bold white on red",
-    LinkState.SLOW: "bold yellow",
-    LinkState.WAITING: "dim",
-    LinkState.ONLINE: "green",
-}
-"""Colour only adds to the word beside it."""
+from rig.view.state_words import StateWord
+from rig.view.word_styles import BARS, FAINT, STRONG, STYLES
 
 BLOCKS = "▁▂▃▄▅▆▇█"
 HISTORY = "10 min"
 """Title of the column of sparklines: what they go back."""
-_LATENESS_FROM = 90
-_TREND_FROM = 72
-"""In narrower tables the names need the room of bar and trend."""
+_LONGEST_INSTRUMENT = 24
+"""Cells that the name of an instrument or bus can take."""
 _LONGEST = 8
 """Digits of a value that are worth their room, where the instrument's resolution is not known."""
+_LONGEST_NAME = 40
+"""Cells that a name can take."""
 _PER_MINUTE_FROM = 100 / 3600
 """From this slope on (unit of measure per second) a trend is given per minute, not per hour."""
 
 
-def state_cell(condition: ChannelCondition | LinkState) -> Cell:
-    """Return the word for a condition."""
+def state_cell(condition: ChannelCondition | LinkState | StateWord) -> Cell:
+    """Return the word for a condition, connection or state."""
     return Cell(condition.value, STYLES[condition])
 
 
@@ -74,9 +60,12 @@ def bar(margin: Margin | None, width: int) -> str:
 
 
 def margin_words(channel: ChannelView) -> str:
-    """Return the distance to the nearest limit and which one: ``3.2 high``; negative when beyond."""
-    if channel.margin is None:
-        return ""
+    """Return the distance to the nearest limit and which one: ``3.2 high``; negative when beyond.
+
+    ``-`` where the limits sleep, or where nothing can be said of the channel now.
+    """
+    if channel.margin is None or channel.condition.is_blind:
+        return NOTHING if channel.asleep or channel.condition.is_blind else ""
     distance = number(channel.margin.distance, channel.resolution, 3)
     if len(distance) > 6:
         distance = number(channel.margin.distance, significant=4)
@@ -101,6 +90,8 @@ def value_cells(channel: ChannelView) -> tuple[Cell, Cell]:
         return Cell("fault", "bold red"), Cell("")
     if channel.status > Status.SUSPECT:
         return Cell(words_of(channel.status, short=True), "magenta"), Cell("")
+    if channel.condition is ChannelCondition.NOT_READ:  # its last number was good, and is old
+        return Cell("offline", "magenta"), Cell("")
     text = number(channel.value, channel.resolution)
     if len(text) > _LONGEST and channel.least_span:  # far finer than anything that its limits ask for
         text = number(channel.value, channel.least_span / 30)
@@ -120,7 +111,7 @@ def _movement(channel: ChannelView) -> tuple[Cell, Cell]:
     if channel.reach is not None:
         high_s = channel.reach.high_s if channel.reach.high_s <= FARTHEST_S else math.inf
         soon = channel.reach.best_s < 3600
-        reach = Cell(time_span(channel.reach.low_s, high_s), "bold yellow" if soon else "")
+        reach = Cell(time_span(channel.reach.low_s, high_s), STRONG if soon else "")
     return Cell(trend_words(channel.trend)), reach
 
 
@@ -147,52 +138,89 @@ def spark(history: Sequence[float], width: int, least_span: float = 0.0) -> str:
     return "".join(blocks)
 
 
-def channel_columns(width: int, *, short: bool = False) -> list[ScreenColumn]:
-    """Return the columns of a channel table; the name takes what is left, up to 40 cells.
+@dataclass(frozen=True, slots=True)
+class Widths:
+    """Widths of the columns of what was measured; 0: left out."""
 
-    The history is left out where names would lose too much by it; ``short`` names lose nothing.
+    value: int = 0
+    measure: int = 0
+    history: int = 0
+    margin: int = 0
+    used: int = 0
+    trend: int = 0
+    limit_in: int = 0
+
+    def columns(self) -> list[ScreenColumn]:
+        """Return the columns that are not left out."""
+        return [
+            column
+            for column in (
+                ScreenColumn(title="value", width=self.value, right=True),
+                ScreenColumn(title="", width=self.measure),
+                ScreenColumn(title=HISTORY, width=self.history),
+                ScreenColumn(title="margin", width=self.margin, right=True),
+                ScreenColumn(title="used", width=self.used),
+                ScreenColumn(title="trend", width=self.trend, right=True),
+                ScreenColumn(title="limit in", width=self.limit_in, right=True),
+            )
+            if column.width
+        ]
+
+
+WIDTHS = (
+    Widths(10, 6, 24, 12, 16, 9, 9),
+    Widths(10, 6, 12, 12, 16, 9, 9),
+    Widths(10, 6, 8, 12, 8, 9, 9),
+    Widths(9, 5, 6, 10, 5, 9, 9),
+    Widths(9, 5, 0, 10, 7, 9, 9),
+    Widths(9, 5, 0, 10, 0, 0, 11),
+    Widths(9, 5, 0, 10, 0, 0, 0),
+    Widths(9, 5, 0, 0, 0, 0, 0),
+    Widths(),
+)
+"""From rich to poor: the first beside which names have their room is taken, so numbers go before names."""
+
+
+def total(columns: Sequence[ScreenColumn]) -> int:
+    """Return the cells that columns take beside each other."""
+    return sum(column.width + len(GAP) for column in columns) - len(GAP)
+
+
+def channel_columns(width: int, names: int = 14) -> list[ScreenColumn]:
+    """Return the columns of a channel table whose longest name has ``names`` cells.
+
+    What is left goes to the names, up to 40 cells.
     """
-    if width >= 120:
-        value, unit, distance, used, history = 10, 6, 12, 16, 24 if width >= 160 else 12
-    elif width >= 100:
-        value, unit, distance, used, history = 10, 6, 12, 8, 8
-    elif width >= 88 or (short and width >= 76):
-        value, unit, distance, used, history = 9, 5, 10, 5, 6
-    else:
-        value, unit, distance, used, history = 9, 5, 10, 7, 0
-    wide = width >= _TREND_FROM
-    fixed = [
-        ScreenColumn(title="state", width=8),
-        ScreenColumn(title="value", width=value, right=True),
-        ScreenColumn(title="", width=unit),
-        ScreenColumn(title="margin", width=distance, right=True),
-        *(
-            [ScreenColumn(title="used", width=used), ScreenColumn(title="trend", width=9, right=True)]
-            if wide
-            else []
-        ),
-        ScreenColumn(title="limit in", width=9 if wide else 11, right=True),
-        *([ScreenColumn(title=HISTORY, width=history)] if history else []),
-    ]
-    name = max(8, width - sum(column.width + 1 for column in fixed))
-    return [ScreenColumn(title="channel", width=min(name, 40)), *fixed]
+    names = max(len("channel"), min(names, _LONGEST_NAME))
+    state = ScreenColumn(title="state", width=8)
+    for widths in WIDTHS:
+        fixed = [state, *widths.columns()]
+        left = width - total(fixed) - len(GAP)
+        if left >= names:
+            break
+    return [ScreenColumn(title="channel", width=max(1, min(left, _LONGEST_NAME))), *fixed]
 
 
-def _measured(channel: ChannelView, columns: Sequence[ScreenColumn]) -> list[Cell]:
-    """Return the cells from the state on, for the columns of that name."""
+def measured(channel: ChannelView, columns: Sequence[ScreenColumn]) -> list[Cell]:
+    """Return the cells of what was measured, for those of the columns that hold it."""
     widths = {column.title: column.width for column in columns}
     value, measure = value_cells(channel)
-    style = STYLES[channel.condition] if channel.condition.is_trouble else "blue"
-    cells = [state_cell(channel.condition), value, measure, Cell(margin_words(channel))]
     trend, limit_in = _movement(channel)
-    if "used" in widths:
-        cells += [Cell(bar(channel.margin, widths["used"]), style), trend]
-    elif limit_in.text in {"old", "read"}:
+    if "trend" not in widths and limit_in.text in {"old", "read"}:
         limit_in = Cell(f"{trend.text} {limit_in.text}")
-    cells.append(limit_in)
-    if HISTORY in widths:
-        cells.append(Cell(spark(channel.history, widths[HISTORY], channel.least_span)))
-    return cells
+    cells = {
+        "value": value,
+        "": measure,
+        HISTORY: Cell(spark(channel.history, widths.get(HISTORY, 0), channel.least_span)),
+        "margin": Cell(margin_words(channel)),
+        "used": Cell(
+            "" if channel.condition.is_blind else bar(channel.margin, widths.get("used", 0)),
+            BARS.get(channel.condition, ""),
+        ),
+        "trend": trend,
+        "limit in": limit_in,
+    }
+    return [cells[column.title] for column in columns if column.title in cells]
 
 
 def channel_row(
@@ -202,103 +230,50 @@ def channel_row(
     if channel.problem:
         return line([Cell(channel.name + "  "), Cell(channel.problem, "bold red")], width)
     name = Cell(channel.quantity if short else channel.name)
-    return row(columns, [name, *_measured(channel, columns)], width)
+    return row(columns, [name, state_cell(channel.condition), *measured(channel, columns)], width)
 
 
-def unit_columns(width: int) -> list[ScreenColumn]:
-    """Return the columns of the list of units: the unit, then its worst channel."""
-    channel = channel_columns(width)
-    name = channel[0].width
-    first = max(4, min(14, name // (3 if name > 20 else 4)))
-    return [
-        ScreenColumn(title="unit", width=first),
-        ScreenColumn(title="worst", width=max(4, name - first - 1)),
-        *channel[1:],
-    ]
-
-
-def unit_row(unit: UnitView, columns: list[ScreenColumn], width: int) -> Text:
-    """Return the line of one unit, with its worst channel."""
-    worst = unit.worst
-    if worst is None:
-        return line([Cell(unit.name), Cell("  no channels", "dim")], width)
-    troubled = sum(1 for channel in unit.channels if channel.condition.is_trouble)
-    others = f" +{troubled - 1}" if troubled > 1 else ""
-    cells = [Cell(unit.name, "bold"), Cell(worst.quantity + others), *_measured(worst, columns)]
-    return row(columns, cells, width)
-
-
-def excursion_row(excursion: ExcursionView, now_ns: int, zone: tzinfo | None, width: int) -> Text:
-    """Return the line of one excursion: rank, beginning, channel, limit, duration."""
-    until = excursion.ended_ns if excursion.ended_ns is not None else now_ns
-    lasted = duration((until - excursion.began_ns) / 1e9)
-    lasting = excursion.ended_ns is None
-    same_day = moment(now_ns, zone).date() == moment(excursion.began_ns, zone).date()
-    when = clock_time(excursion.began_ns, zone, 1)
-    if not same_day:
-        when = f"{moment(excursion.began_ns, zone):%m-%d} {when[:8]}"
-    limit = number(excursion.limit, excursion.resolution)
-    bound = f"{'above' if excursion.side == 'high' else 'below'} {limit} {excursion.unit_of_measure}"
-    columns = [
-        ScreenColumn(title="", width=3, right=True),
-        ScreenColumn(title="", width=14),
-        ScreenColumn(title="", width=min(40, max(10, width - 66))),
-        ScreenColumn(title="", width=18),
-        ScreenColumn(title="", width=17),
-        ScreenColumn(title="", width=9),
-    ]
-    return row(
-        columns,
-        [
-            Cell(f"{excursion.place}."),
-            Cell(when),
-            Cell(excursion.channel, "bold" if lasting else ""),
-            Cell(bound),
-            Cell(f"active {lasted}" if lasting else f"lasted {lasted}", "bold red" if lasting else ""),
-            Cell("first-out" if excursion.first_out else "", "bold"),
-        ],
-        width,
-    )
-
-
-def instrument_columns(width: int) -> list[ScreenColumn]:
-    """Return the columns of the list of instruments."""
+def instrument_columns(width: int, names: int = 14) -> list[ScreenColumn]:
+    """Return the columns of the list of instruments whose longest name has ``names`` cells."""
+    names = max(len("instrument"), min(names, _LONGEST_INSTRUMENT))
     fixed = [
         ScreenColumn(title="state", width=8),
         ScreenColumn(title="last reply", width=11, right=True),
         ScreenColumn(title="poll", width=7, right=True),
         ScreenColumn(title="failed/h", width=8, right=True),
         ScreenColumn(title="no value", width=9, right=True),
+        ScreenColumn(title="delay p99", width=9, right=True),
     ]
-    if width >= _LATENESS_FROM:
-        fixed.append(ScreenColumn(title="delay p99", width=9, right=True))
-    left = width - sum(column.width + 1 for column in fixed)
-    return [
-        ScreenColumn(title="instrument", width=min(24, left // 2)),
-        ScreenColumn(title="bus", width=min(24, left - left // 2 - 1)),
-        *fixed,
-    ]
+    bus = ScreenColumn(title="bus", width=min(names, 10))
+    while len(fixed) > 1 and names + total([bus, *fixed]) + len(GAP) > width:
+        fixed.pop()
+    left = width - total(fixed) - len(GAP)
+    if left < names + bus.width + len(GAP):
+        return [ScreenColumn(title="instrument", width=max(1, min(left, _LONGEST_INSTRUMENT))), *fixed]
+    name = max(names, min(_LONGEST_INSTRUMENT, left // 2))
+    bus = replace(bus, width=min(_LONGEST_INSTRUMENT, left - name - len(GAP)))
+    return [ScreenColumn(title="instrument", width=name), bus, *fixed]
 
 
 def instrument_rows(
     instrument: InstrumentView, columns: list[ScreenColumn], zone: tzinfo | None, width: int
 ) -> list[Text]:
     """Return the line of one instrument, and one more for its last fault, if there was any."""
-    cells = [
-        Cell(instrument.name, "bold"),
-        Cell(instrument.bus),
-        state_cell(instrument.link),
-        Cell(f"{duration(instrument.age_s)} ago" if instrument.age_s is not None else "never"),
-        Cell(duration(instrument.poll_s)),
-        Cell(str(instrument.failures), "bold yellow" if instrument.failures else ""),
-        Cell(f"{instrument.numberless} of {instrument.channels}"),
-        Cell("-" if instrument.late_ms is None else f"{instrument.late_ms:.1f} ms"),
-    ]
-    first = row(columns, cells[: len(columns)], width)
+    cells = {
+        "instrument": Cell(instrument.name, STRONG),
+        "bus": Cell(instrument.bus),
+        "state": state_cell(instrument.link),
+        "last reply": Cell(f"{duration(instrument.age_s)} ago" if instrument.age_s is not None else "never"),
+        "poll": Cell(duration(instrument.poll_s)),
+        "failed/h": Cell(str(instrument.failures), STRONG if instrument.failures else ""),
+        "no value": Cell(f"{instrument.numberless} of {instrument.channels}"),
+        "delay p99": Cell(NOTHING if instrument.late_ms is None else f"{instrument.late_ms:.1f} ms"),
+    }
+    first = row(columns, [cells[column.title] for column in columns], width)
     if not instrument.last_fault:
         return [first]
     when = "" if instrument.last_fault_ns is None else clock_time(instrument.last_fault_ns, zone)
-    return [first, line([Cell(f"    {when} "), Cell(instrument.last_fault, "yellow")], width)]
+    return [first, line([Cell(f"    {when} "), Cell(instrument.last_fault)], width)]
 
 
 def event_row(event: EventView, now_ns: int, zone: tzinfo | None, width: int) -> Text:
@@ -309,14 +284,17 @@ def event_row(event: EventView, now_ns: int, zone: tzinfo | None, width: int) ->
     return line(
         [
             Cell(f"{when:<11} "),
-            Cell(f"{event.kind:<18} ", "bold yellow" if event.trouble else "dim"),
+            Cell(f"{event.kind:<18} ", STRONG if event.trouble else FAINT),
             Cell(words),
         ],
         width,
     )
 
 
-def tally(conditions: Iterable[ChannelCondition]) -> str:
-    """Return how many of each condition, worst first: ``2 OUT, 1 warning, 57 ok``."""
-    found = Counter(conditions)
-    return ", ".join(f"{found[c]} {c.value}" for c in ChannelCondition if found[c])
+_Word = TypeVar("_Word", ChannelCondition, StateWord)
+
+
+def tally(words: Iterable[_Word]) -> str:
+    """Return how many of each condition or state, worst first: ``2 OUT, 1 warning, 57 ok``."""
+    found = Counter(words)
+    return ", ".join(f"{found[one]} {one.value}" for one in sorted(found, key=lambda one: one.rank))

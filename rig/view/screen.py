@@ -3,31 +3,44 @@
 from __future__ import annotations
 
 import enum
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 from datetime import tzinfo
+from textwrap import wrap
 
+from rich.cells import cell_len
 from rich.text import Text
 
+from rig.domain.cautions import FAILED_UNIT
 from rig.domain.formatting import moment
 from rig.view.cell_lines import Cell, beside, blank, guarded, heading, line, titles, window
+from rig.view.excursion_rows import (
+    current,
+    excursion_columns,
+    excursion_row,
+    folded_rows,
+    in_order,
+    more_excursions,
+)
 from rig.view.header import Canvas, header
 from rig.view.row_tables import (
     channel_columns,
     channel_row,
     event_row,
-    excursion_row,
     instrument_columns,
     instrument_rows,
+    state_cell,
     tally,
-    unit_columns,
-    unit_row,
 )
-from rig.view.snapshot import ChannelView, LinkState, Snapshot, UnitView
+from rig.view.snapshot import ChannelView, ExcursionView, LinkState, Snapshot, UnitView
+from rig.view.unit_rows import more_units, names_of, since_words, unit_columns, unit_row
 
 SMALLEST = (40, 8)
 """Below this size (columns, lines) only the header is drawn."""
 _BESIDE_FROM = 150
+_CAUTION_FROM = 14
+"""Lines of a page from which it has room for the whole caution."""
+_SHORT_CAUTION = "first isolate, discharge, let it cool"
 
 
 class ScreenPage(enum.Enum):
@@ -103,8 +116,14 @@ def everything(snapshot: Snapshot, width: int, zone: tzinfo | None = None) -> li
     """Return the whole state as text of any length: for a printout, a pipe, a mail."""
     problems: list[str] = []
     tall = Canvas(width=width, height=1_000_000, zone=zone)
-    body = [heading("channels, worst first", width), *_channel_page(snapshot, ViewPosition(), tall, problems)]
+    body = [heading("units", width), *_unit_list(snapshot, len(snapshot.units) + 1, tall, problems)]
+    if any(unit.word is not None and unit.word.is_loss for unit in snapshot.units):
+        body += [line([Cell(text)], width) for text in wrap(FAILED_UNIT, max(20, width))]
     body += _excursion_page(snapshot, ViewPosition(), tall, problems)
+    body += [
+        heading("channels, worst first", width),
+        *_channel_page(snapshot, ViewPosition(), tall, problems),
+    ]
     body += [heading("instruments", width), *_instrument_page(snapshot, ViewPosition(), tall, problems)]
     body += _event_list(snapshot, min(21, len(snapshot.events) + 1), 0, tall, problems)
     return [*header(snapshot, tall, problems), *body]
@@ -169,33 +188,29 @@ def shares(height: int, wanted: Sequence[int], least: Sequence[int]) -> list[int
 def _overview(snapshot: Snapshot, canvas: Canvas, problems: list[str], *, alone: bool) -> list[Text]:
     """Return units, excursions, instrument faults, events; ``alone``: then channels, as many as fit."""
     width = canvas.width
-    out_now = [e for e in snapshot.excursions if e.ended_ns is None]
+    active = sum(e.ended_ns is None for e in snapshot.excursions)
+    sequence = folded_rows(current(snapshot), snapshot, canvas.zone, width)
     faulty = [i for i in snapshot.instruments if i.link not in {LinkState.ONLINE, LinkState.WAITING}]
     events = snapshot.events
     wanted = [
         len(snapshot.units) + 1,
-        len(out_now) + 1 if out_now else 0,
+        len(sequence) + 1 if sequence else 0,
         2 * len(faulty) + 1 if faulty else 0,
         min(len(events), 6 if alone else len(events)) + 1,
         len(snapshot.channels) + 1 if alone else 0,
     ]
-    heights = shares(canvas.height, wanted, [5, 4 if out_now else 0, 3 if faulty else 0, 3, 0])
-    lines = _unit_list(snapshot, heights[0], width, problems)
+    heights = shares(canvas.height, wanted, [5, 4 if sequence else 0, 3 if faulty else 0, 3, 0])
+    for at in range(1, len(heights)):
+        if heights[at] < min(wanted[at], 3):  # a heading, and how many there are, say nothing
+            heights[0], heights[at] = min(wanted[0], heights[0] + heights[at]), 0
+    lines = _unit_list(snapshot, heights[0], canvas, problems)
     if heights[1]:
-        lines.append(heading(f"active excursions, first-out order ({len(out_now)})", width, "bold red"))
-        rows = [
-            text
-            for e in out_now
-            for text in guarded(
-                lambda e: [excursion_row(e, snapshot.as_of_ns, canvas.zone, width)], e, width, problems
-            )
-        ]
-        lines += window(
-            rows, heights[1] - 1, 0, lambda at: Cell(f"  {len(rows) - at} more active: key x"), width
-        )
+        lines.append(heading(f"excursions, first-out order ({active} active)", width, "bold red"))
+        rows = [text for text, _ in sequence]
+        lines += window(rows, heights[1] - 1, 0, lambda at: more_excursions(sequence, at), width)
     if heights[2]:
         lines.append(heading(f"instrument faults ({len(faulty)})", width, "bold red"))
-        columns = instrument_columns(width)
+        columns = instrument_columns(width, _longest(one.name for one in snapshot.instruments))
         rows = [
             text
             for one in faulty
@@ -211,29 +226,31 @@ def _overview(snapshot: Snapshot, canvas: Canvas, problems: list[str], *, alone:
     return lines
 
 
-def _unit_list(snapshot: Snapshot, height: int, width: int, problems: list[str]) -> list[Text]:
+def _longest(names: Iterable[str]) -> int:
+    """Return the cells of the longest name."""
+    return max((cell_len(name) for name in names), default=0)
+
+
+def _unit_list(snapshot: Snapshot, height: int, canvas: Canvas, problems: list[str]) -> list[Text]:
     if height <= 0:
         return []
-    columns = unit_columns(width)
+    width, units = canvas.width, snapshot.units
+    columns = unit_columns(width, names_of(units))
     rows = [
         text
-        for unit in snapshot.units
-        for text in guarded(lambda unit: [unit_row(unit, columns, width)], unit, width, problems)
-    ]
-
-    def more(at: int) -> Cell:
-        rest = snapshot.units[at:]
-        return Cell(
-            f"  {len(rest)} more units, worst channel of each: {tally(u.condition for u in rest)}", "bold"
+        for unit in units
+        for text in guarded(
+            lambda unit: [unit_row(unit, columns, width, snapshot.now_ns, canvas.zone)], unit, width, problems
         )
-
-    return [titles(columns, width), *window(rows, height - 1, 0, more, width)]
+    ]
+    shown = window(rows, height - 1, 0, lambda at: more_units(units[at:]), width)
+    return [titles(columns, width), *shown]
 
 
 def _channel_list(
     channels: Sequence[ChannelView], height: int, scroll: int, width: int, problems: list[str], *, short: bool
 ) -> list[Text]:
-    columns = channel_columns(width, short=short)
+    columns = channel_columns(width, _longest(c.quantity if short else c.name for c in channels))
     rows = [
         text
         for channel in channels
@@ -271,16 +288,38 @@ def _unit_page(snapshot: Snapshot, look: ViewPosition, canvas: Canvas, problems:
     excursions = [e for e in snapshot.excursions if e.unit == unit.name or (room and e.unit is None)]
     subjects = {unit.name, *(channel.name for channel in unit.channels)}
     events = tuple(event for event in snapshot.events if event.subject in subjects)
-    wanted = [len(unit.channels) + 1, len(excursions) + 1 if excursions else 0, len(events) + 1]
-    heights = shares(canvas.height - 1, wanted, [8, 4 if excursions else 0, 0])
-    lines = [heading(title, width)]
+    sequence = _unit_sequence(excursions, snapshot, canvas)
+    wanted = [len(unit.channels) + 1, len(sequence) + 1 if sequence else 0, len(events) + 1]
+    lines = [heading(title, width), *_state_lines(unit, snapshot, canvas)]
+    heights = shares(canvas.height - len(lines), wanted, [8, 4 if excursions else 0, 0])
     lines += _channel_list(unit.channels, heights[0], look.scroll, width, problems, short=True)
     if heights[1] > 1:
         lines.append(heading("excursions", width))
-        rows = [excursion_row(e, snapshot.as_of_ns, canvas.zone, width) for e in excursions]
+        rows = [text for text, _ in sequence]
         lines += window(rows, heights[1] - 1, 0, lambda k: Cell(f"  {len(rows) - k} more: key x"), width)
     if heights[2] > 1:
         lines += _event_list(replace(snapshot, events=events), heights[2], 0, canvas, problems)
+    return lines
+
+
+def _unit_sequence(
+    excursions: Sequence[ExcursionView], snapshot: Snapshot, canvas: Canvas
+) -> list[tuple[Text, int]]:
+    """Return the lines of a unit's excursions: the present or last episode in its order, then older ones."""
+    return folded_rows(in_order(excursions), snapshot, canvas.zone, canvas.width)
+
+
+def _state_lines(unit: UnitView, snapshot: Snapshot, canvas: Canvas) -> list[Text]:
+    """Return the state of a unit in words; where somebody may be sent to it, with the caution."""
+    if unit.state is None or unit.word is None:
+        return []
+    since = since_words(unit, canvas.width - len(unit.word.value) - 2, snapshot.now_ns, canvas.zone)
+    lines = [line([state_cell(unit.word), Cell(f"  {since}")], canvas.width)]
+    if unit.word.is_loss:
+        caution = (
+            [_SHORT_CAUTION] if canvas.height < _CAUTION_FROM else wrap(FAILED_UNIT, max(20, canvas.width))
+        )
+        lines += [line([Cell(text)], canvas.width) for text in caution]
     return lines
 
 
@@ -288,7 +327,7 @@ def _instrument_page(
     snapshot: Snapshot, look: ViewPosition, canvas: Canvas, problems: list[str]
 ) -> list[Text]:
     width = canvas.width
-    columns = instrument_columns(width)
+    columns = instrument_columns(width, _longest(one.name for one in snapshot.instruments))
     rows = [
         text
         for one in snapshot.instruments
@@ -308,14 +347,15 @@ def _excursion_page(
     width = canvas.width
     if not snapshot.excursions:
         return [line([Cell("no excursions in this run")], width)]
+    columns = excursion_columns(width, snapshot.excursions)
     rows = [
         text
-        for e in snapshot.excursions
+        for e in in_order(snapshot.excursions)
         for text in guarded(
-            lambda e: [excursion_row(e, snapshot.as_of_ns, canvas.zone, width)], e, width, problems
+            lambda e: [excursion_row(e, columns, snapshot.as_of_ns, canvas.zone, width)], e, width, problems
         )
     ]
-    title = "excursions in the order of detection, active ones first (true order: postmortem)"
+    title = "excursions in the order of detection, present ones first (true order: postmortem)"
     more = lambda at: Cell(f"  {len(rows) - at} more below", "bold")  # noqa: E731 - one line, one use
     return [heading(title, width), *window(rows, canvas.height - 1, look.scroll, more, width)]
 

@@ -9,6 +9,7 @@ from dataclasses import dataclass, field
 
 from rig.domain.model import ChannelKind, Side
 from rig.domain.program_state import PhaseClock, time_to_go
+from rig.view.state_words import StateWord, UnitState
 
 
 class ChannelCondition(enum.Enum):
@@ -20,6 +21,8 @@ class ChannelCondition(enum.Enum):
     """Beyond a limit now; the on-delay is still running."""
     SILENT = "SILENT"
     """No valid reading for longer than the channel's allowed silence."""
+    NOT_READ = "not read"
+    """Its instrument does not reply."""
     NO_NUMBER = "no value"
     """The last reading carries no number; its status says why."""
     WARNING = "warning"
@@ -29,6 +32,8 @@ class ChannelCondition(enum.Enum):
     WAITING = "waiting"
     """Nothing has been recorded yet."""
     OK = "ok"
+    UNJUDGED = "unjudged"
+    """Read, but its limits sleep because of the state of its unit."""
 
     @property
     def rank(self) -> int:
@@ -38,7 +43,12 @@ class ChannelCondition(enum.Enum):
     @property
     def is_trouble(self) -> bool:
         """True where attention is needed."""
-        return self not in {ChannelCondition.OK, ChannelCondition.WAITING}
+        return self.rank < ChannelCondition.WAITING.rank
+
+    @property
+    def is_blind(self) -> bool:
+        """Whether nothing can be said of the channel now."""
+        return self in {ChannelCondition.SILENT, ChannelCondition.NOT_READ, ChannelCondition.NO_NUMBER}
 
 
 _RANK = {condition: rank for rank, condition in enumerate(ChannelCondition)}
@@ -162,7 +172,8 @@ class ChannelView:
     reached if the trend goes on, None where it does not lead there within two days; problem: what
     went wrong when this row was made ('' normally). history: the last ten minutes in equal pieces, oldest
     first: of each the value that strayed farthest, NaN where none came; least_span: a smaller range of
-    the history than this means nothing (unit of measure).
+    the history than this means nothing (unit of measure). asleep: it has limits, and all of them sleep,
+    because of the state of its unit.
     """
 
     name: str
@@ -181,26 +192,56 @@ class ChannelView:
     problem: str = ""
     history: tuple[float, ...] = ()
     least_span: float = 0.0
+    asleep: bool = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class UnitView:
-    """One unit under test (or the room itself, with an empty serial): its channels, worst first."""
+    """One unit under test (or the room itself, with an empty serial): its channels, worst first.
+
+    state: operating state, None where none is recorded, and for the room. first_out: of its present or last
+    episode, more than one where their readings are of the same time; empty where it was let go.
+    """
 
     name: str
     serial: str
     load: str
     channels: tuple[ChannelView, ...]
+    state: UnitState | None = None
+    first_out: tuple[ExcursionView, ...] = ()
+
+    @property
+    def word(self) -> StateWord | None:
+        """The operating state in one word."""
+        return None if self.state is None else self.state.word
+
+    @property
+    def is_down(self) -> bool:
+        """Whether the unit gives no output and its limits sleep."""
+        return self.word is not None and self.word.is_down
+
+    @property
+    def blind(self) -> tuple[ChannelView, ...]:
+        """The channels of which nothing can be said now."""
+        return tuple(channel for channel in self.channels if channel.condition.is_blind)
 
     @property
     def worst(self) -> ChannelView | None:
-        """The channel in the most severe condition."""
-        return self.channels[0] if self.channels else None
+        """The channel in the most severe condition among those that are read; the worst where none is."""
+        read = [channel for channel in self.channels if not channel.condition.is_blind]
+        return next(iter(read or self.channels), None)
 
     @property
     def condition(self) -> ChannelCondition:
-        """The condition of the worst channel."""
-        return self.channels[0].condition if self.channels else ChannelCondition.WAITING
+        """The condition of ``worst``."""
+        return ChannelCondition.WAITING if self.worst is None else self.worst.condition
+
+    @property
+    def severity(self) -> tuple[int, int, int, bool]:
+        """Sort key: failed, tripped and unexplained first, then by the worst channel, state, blindness."""
+        word = self.word or StateWord.DRIVEN
+        loss = word.rank if word.is_loss else len(StateWord)
+        return (loss, min(self.condition.rank, ChannelCondition.OK.rank), word.rank, not self.blind)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -209,7 +250,8 @@ class ExcursionView:
 
     began_ns: first reading outside; ended_ns: None while active; place: first-out rank in its unit since
     all of it was inside, equal where the readings are; first_out: place 1.
-    peak: the value farthest out that is known, NaN if unknown.
+    peak: the value farthest out that is known, NaN if unknown. latched: its episode is the present or last
+    one of its unit. consequence: it began after the unit had shut down, and another one was first.
     """
 
     channel: str
@@ -223,6 +265,8 @@ class ExcursionView:
     first_out: bool
     place: int
     peak: float
+    latched: bool = False
+    consequence: bool = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -262,8 +306,10 @@ class EventView:
 class Snapshot:
     """The room at one moment.
 
-    now_ns: UTC ns of the picture; newest_ns: middle of the newest reading, None before the first.
-    age_s: age of the newest reading; stale: nothing new for longer than the polls explain.
+    now_ns: UTC ns of the picture; newest_ns: middle of the newest record of readings, good or not, None
+    before the first. good_ns: the same of the newest good reading; age_s: its age. blind_s: time without a
+    good reading where none is known, None where one is. stale: no good reading for longer than the polls
+    explain.
     started_ns, planned_s: of the run; elapsed_s: up to now, or to the end of a run that ended.
     gaps: recorded gaps so far. warnings: present faults of the recording itself, in words.
     skipped: what of the recording could not be read, and why. phases: of the test program, one for each
@@ -291,6 +337,13 @@ class Snapshot:
     skipped: tuple[str, ...] = ()
     phases: tuple[PhaseView, ...] = ()
     alerts: str = ""
+    good_ns: int | None = None
+    blind_s: float | None = None
+
+    @property
+    def live(self) -> bool:
+        """Whether the room is shown as it is now: a logger runs, and good readings come."""
+        return self.state is RunState.RUNNING and not self.stale
 
     @property
     def channels(self) -> tuple[ChannelView, ...]:

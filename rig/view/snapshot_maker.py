@@ -3,20 +3,22 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
 
+from rig.domain.limit_history import resting_lows
 from rig.domain.limits import Zone, bounds
-from rig.domain.model import Channel, InstrumentFacts, Status
+from rig.domain.model import Channel, InstrumentFacts, Side, Status
 from rig.domain.program import Program
 from rig.domain.program_state import phase_clock
+from rig.view.first_out import LiveExcursion
 from rig.view.live_state import (
     HOUR_NS,
+    NOT_A_REPLY,
     WINDOW_NS,
     Block,
-    LiveExcursion,
     LiveState,
     RecordedPhase,
     Talk,
@@ -63,10 +65,17 @@ def picture(live: LiveState, surroundings: Surroundings) -> Snapshot:
     """Return the snapshot at ``surroundings.now_ns``. The fault of one channel never costs the others."""
     live.close_what_a_restart_left_open()
     newest = live.newest_ns
-    age_s = None if newest is None else (surroundings.now_ns - newest) / 1e9
+    good = live.good_ns
+    age_s = None if good is None else (surroundings.now_ns - good) / 1e9
+    blind_s = None
+    if good is None and live.first_scan_ns is not None:
+        blind_s = (surroundings.now_ns - live.first_scan_ns) / 1e9
     running = surroundings.state is RunState.RUNNING
     as_of = surroundings.now_ns if running or newest is None else newest
     channels = _channels(live, as_of)
+    instruments = _instruments(live, as_of, channels)
+    without_s = age_s if age_s is not None else blind_s
+    excursions = _excursions(live)
     return Snapshot(
         rig=live.layout.rig,
         run=live.run,
@@ -74,15 +83,17 @@ def picture(live: LiveState, surroundings: Surroundings) -> Snapshot:
         now_ns=surroundings.now_ns,
         newest_ns=newest,
         age_s=age_s,
-        stale=running and age_s is not None and age_s > patience_s(live),
+        good_ns=good,
+        blind_s=blind_s,
+        stale=running and without_s is not None and without_s > patience_s(live, instruments),
         session=live.session,
         started_ns=live.started_ns,
         elapsed_s=(as_of - live.started_ns) / 1e9 if live.started_ns is not None else 0.0,
         planned_s=live.layout.planned_s,
         disk_free=surroundings.disk_free,
-        units=_units(live, channels),
-        excursions=_excursions(live),
-        instruments=_instruments(live, as_of, channels),
+        units=_units(live, channels, excursions),
+        excursions=excursions,
+        instruments=instruments,
         events=tuple(reversed(live.events)),
         gaps=live.gaps,
         warnings=(*_warnings(live), *([surroundings.alerts_fail] if surroundings.alerts_fail else [])),
@@ -92,10 +103,13 @@ def picture(live: LiveState, surroundings: Surroundings) -> Snapshot:
     )
 
 
-def patience_s(live: LiveState) -> float:
-    """Return how old the newest reading may be before the picture is called stale, in s."""
-    instruments = live.layout.instruments.values()
-    quickest = min((3 * facts.poll_s + facts.timeout_s for facts in instruments), default=0.0)
+def patience_s(live: LiveState, instruments: Sequence[InstrumentView]) -> float:
+    """Return how old the newest good reading may be before the picture is called stale, in s.
+
+    The quickest instrument that is online sets it: from one that is offline no reading is due.
+    """
+    due = (live.layout.instruments[one.name] for one in instruments if one.link is LinkState.ONLINE)
+    quickest = min((3 * facts.poll_s + facts.timeout_s for facts in due), default=0.0)
     return max(LEAST_PATIENCE_S, quickest)
 
 
@@ -173,6 +187,7 @@ def _channel(
         value, status = block.values[place], block.statuses[place]
         if block.valid_ns[place]:
             age_s = (as_of_ns - block.valid_ns[place]) / 1e9
+    judged = live.judged.channels[channel.name]
     condition = ChannelCondition.WAITING
     if block is not None:
         condition = _condition(live, channel, value, status, age_s)
@@ -191,7 +206,8 @@ def _channel(
         trend=trend,
         reach=None if condition is ChannelCondition.OUT else reach(channel, value, trend),
         history=history,
-        least_span=least_span(channel, live.steps.get(channel.name, 0.0)),
+        least_span=least_span(judged, live.steps.get(channel.name, 0.0)),
+        asleep=asleep(live, channel),
     )
 
 
@@ -218,30 +234,63 @@ def _without_numbers(channel: Channel, problem: str) -> ChannelView:
 def _condition(
     live: LiveState, channel: Channel, value: float, status: int, age_s: float | None
 ) -> ChannelCondition:
-    if any(name == channel.name for name, _ in live.active):
+    if any(name == channel.name for name, _ in live.excursions.active):
         return ChannelCondition.OUT
+    if _is_offline(live, channel) and (age_s is None or age_s <= channel.silence_s):
+        return ChannelCondition.NOT_READ
     outside = {bound.early for bound in bounds(channel) if bound.zone(value, status) is Zone.OUTSIDE}
     if False in outside:
         return ChannelCondition.PENDING
     alarmed = channel.name in live.silent
     if age_s is None or age_s > channel.silence_s or (alarmed and status != Status.GOOD):
-        return ChannelCondition.SILENT if age_s is not None or alarmed else ChannelCondition.NO_NUMBER
+        return ChannelCondition.SILENT if age_s is not None or alarmed else _numberless(status)
     if status > Status.SUSPECT:
-        return ChannelCondition.NO_NUMBER
+        return _numberless(status)
     if outside or any(name == channel.name for name, _ in live.in_warning):
         return ChannelCondition.WARNING
-    return ChannelCondition.SUSPECT if status == Status.SUSPECT else ChannelCondition.OK
+    if status == Status.SUSPECT:
+        return ChannelCondition.SUSPECT
+    return ChannelCondition.UNJUDGED if asleep(live, channel) else ChannelCondition.OK
 
 
-def _units(live: LiveState, channels: dict[str, ChannelView]) -> tuple[UnitView, ...]:
+def asleep(live: LiveState, channel: Channel) -> bool:
+    """Return whether a channel has limits, and all of them sleep."""
+    return not channel.limits and bool(live.judged.channels[channel.name].limits)
+
+
+def _is_offline(live: LiveState, channel: Channel) -> bool:
+    """Return whether no reading of a channel is due: its instrument is offline, or hangs."""
+    name = channel.source.instrument if channel.source is not None else ""
+    facts, talk = live.layout.instruments.get(name), live.talks.get(name)
+    return facts is not None and talk is not None and (_is_stuck(live, facts) or _is_lost(talk))
+
+
+def _numberless(status: int) -> ChannelCondition:
+    """Return the condition of a channel whose last reading carries no number."""
+    return ChannelCondition.NOT_READ if status in NOT_A_REPLY else ChannelCondition.NO_NUMBER
+
+
+def _units(
+    live: LiveState, channels: dict[str, ChannelView], excursions: Sequence[ExcursionView]
+) -> tuple[UnitView, ...]:
+    firsts = [e for e in excursions if e.latched and e.first_out]
     views = []
     for unit in live.layout.units.values():
         own = sorted((c for c in channels.values() if c.unit == unit.name), key=trouble)
-        views.append(UnitView(name=unit.name, serial=unit.serial, load=unit.load, channels=tuple(own)))
+        views.append(
+            UnitView(
+                name=unit.name,
+                serial=unit.serial,
+                load=unit.load,
+                channels=tuple(own),
+                state=live.states.now.get(unit.name),
+                first_out=tuple(e for e in firsts if e.unit == unit.name),
+            )
+        )
     rest = sorted((c for c in channels.values() if c.unit not in live.layout.units), key=trouble)
     if rest:
         views.append(UnitView(name=ROOM, serial="", load="", channels=tuple(rest)))
-    return tuple(sorted(views, key=lambda view: view.condition.rank))
+    return tuple(sorted(views, key=lambda view: view.severity))
 
 
 # ---- excursions and instruments
@@ -250,22 +299,18 @@ def _units(live: LiveState, channels: dict[str, ChannelView]) -> tuple[UnitView,
 def _excursions(live: LiveState) -> tuple[ExcursionView, ...]:
     """Return active excursions in first-out order, then ended ones, newest first.
 
-    The rank is that order within the incident: on-delays decide what counts, not what was first.
+    The rank is that order within the episode: on-delays decide what counts, not what was first.
     """
-    active = sorted(live.active.values(), key=lambda e: e.began_ns)
-    ended = sorted(live.ended, key=lambda e: -e.began_ns)
-    began: dict[int, list[int]] = {}
-    for e in (*active, *ended):
-        began.setdefault(e.incident, []).append(e.began_ns)
-    return tuple(
-        _excursion(live, e, 1 + sum(other < e.began_ns for other in began[e.incident]))
-        for e in (*active, *ended)
-    )
+    lows = {unit: resting_lows(live.layout, unit) for unit in live.states.shut_down}
+    return tuple(_excursion(live, e, lows) for e in live.excursions.all())
 
 
-def _excursion(live: LiveState, e: LiveExcursion, place: int) -> ExcursionView:
+def _excursion(live: LiveState, e: LiveExcursion, lows: Mapping[str, set[str]]) -> ExcursionView:
     channel = live.layout.channels.get(e.channel)
-    limits = [limit.value for limit in channel.limits if limit.side.value == e.side] if channel else []
+    known = live.judged.channels.get(e.channel)
+    limits = [limit.value for limit in known.limits if limit.side.value == e.side] if known else []
+    place = e.episode.rank(e)
+    latched = live.excursions.latched.get(e.episode.unit) is e.episode
     return ExcursionView(
         channel=e.channel,
         unit=channel.unit if channel else None,
@@ -278,7 +323,22 @@ def _excursion(live: LiveState, e: LiveExcursion, place: int) -> ExcursionView:
         first_out=place == 1,
         place=place,
         peak=e.peak,
+        latched=latched,
+        consequence=latched and place > 1 and _follows_shutdown(live, e, lows),
     )
+
+
+def _follows_shutdown(live: LiveState, e: LiveExcursion, lows: Mapping[str, set[str]]) -> bool:
+    """Return whether an excursion began after its unit had shut down.
+
+    Between the readings that the shutdown lies between, only what shows it (output and supply that fall, and
+    what follows from them) is taken as part of it: the order of the rest is not known.
+    """
+    span = live.states.shut_down.get(e.episode.unit or "")
+    if span is None:
+        return False
+    shows_it = e.side == Side.LOW and e.channel in lows.get(e.episode.unit or "", ())
+    return e.began_ns >= (span[0] if shows_it else span[1])
 
 
 def _is_stuck(live: LiveState, facts: InstrumentFacts) -> bool:
@@ -286,10 +346,14 @@ def _is_stuck(live: LiveState, facts: InstrumentFacts) -> bool:
     return since is not None and (talk is None or talk.reply_ns is None or talk.reply_ns < since)
 
 
+def _is_lost(talk: Talk) -> bool:
+    return talk.lost_ns is not None and (talk.reply_ns is None or talk.reply_ns < talk.lost_ns)
+
+
 def _link_state(live: LiveState, facts: InstrumentFacts, talk: Talk, age_s: float | None) -> LinkState:
     if _is_stuck(live, facts):
         return LinkState.HUNG
-    if talk.lost_ns is not None and (talk.reply_ns is None or talk.reply_ns < talk.lost_ns):
+    if _is_lost(talk):
         return LinkState.OFFLINE
     if age_s is None:
         return LinkState.SLOW if talk.failures else LinkState.WAITING

@@ -77,6 +77,7 @@ NOTICED_BY: dict[str, tuple[str, ...]] = {
     "stimulus": ("test_stimulus.py", *EVENTUAL),
     "track": ("test_pieces.py", "test_crossings.py", "test_derived.py", *EVENTUAL),
     "trend": ("test_trend.py", "test_crossings.py"),
+    "unit_stays": ("test_unit_stays.py", "test_neighbours.py"),
     "walk": ("test_walk.py", "test_pieces.py"),
 }
 STORED: dict[str, tuple[str, ...]] = {
@@ -84,6 +85,7 @@ STORED: dict[str, tuple[str, ...]] = {
     "columns": ("test_columns.py", "test_writer.py"),
     "files": ("test_files.py",),
     "inbox": ("test_inbox.py",),
+    "incident_files": ("test_incident_files.py",),
     "index": ("test_index.py", "test_segments.py"),
     "journal": ("test_journal_frames.py", "test_tail.py", "test_journal.py"),
     "journal_frames": ("test_journal_frames.py", "test_format.py", "test_journal.py"),

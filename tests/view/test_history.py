@@ -11,8 +11,9 @@ from hypothesis import strategies as st
 
 from rig.domain.model import Status
 from rig.view.margin import pieces
-from rig.view.row_tables import BLOCKS, HISTORY, channel_columns, spark, unit_columns
+from rig.view.row_tables import BLOCKS, HISTORY, channel_columns, spark
 from rig.view.snapshot_maker import PIECES
+from rig.view.unit_rows import UnitNames, unit_columns
 from tests.view.rooms import Feeder, layout
 
 FLOATS = st.floats(allow_nan=True, allow_infinity=False, width=32)
@@ -66,11 +67,12 @@ def test_every_reading_of_the_window_counts_in_one_piece(count: int, late: int) 
 
 @pytest.mark.parametrize("width", [80, 88, 100, 120, 160, 200])
 def test_the_columns_fit_the_width_and_names_keep_their_room(width: int) -> None:
-    for columns in (channel_columns(width), channel_columns(width, short=True), unit_columns(width)):
+    units = unit_columns(width, UnitNames(unit=2, quantity=11))
+    for columns in (channel_columns(width, 14), channel_columns(width, 11), units):
         assert sum(column.width + 1 for column in columns) - 1 <= width
-    assert channel_columns(width)[0].width >= 14
-    assert channel_columns(width, short=True)[0].width >= 11
-    assert any(column.title == HISTORY for column in channel_columns(width, short=True))
+    assert channel_columns(width, 14)[0].width >= 14
+    assert channel_columns(width, 11)[0].width >= 11
+    assert any(column.title == HISTORY for column in channel_columns(width, 11))
 
 
 def test_the_room_keeps_ten_minutes_of_each_channel() -> None:

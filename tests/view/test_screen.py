@@ -97,11 +97,15 @@ def test_the_way_out_is_told_at_every_width(page: ScreenPage, width: int) -> Non
 
 
 def test_where_there_is_little_room_names_have_it() -> None:
-    lines = text_of(BUSY, ViewPosition(page=ScreenPage.CHANNELS), 60, 24)
-    titles = next(text for text in lines if text.startswith("channel"))
-    assert titles.split() == ["channel", "state", "value", "margin", "limit", "in"]
+    titles = {}
+    for width in (40, 60, 80):
+        lines = text_of(BUSY, ViewPosition(page=ScreenPage.CHANNELS), width, 90)
+        titles[width] = next(text for text in lines if text.startswith("channel")).split()
+        assert all(any(text.startswith(f"{c.name} ") for text in lines) for c in BUSY.channels), width
+    assert titles[40] == ["channel", "state", "value"]
+    assert titles[60] == ["channel", "state", "value", "margin"]
+    assert titles[80] == ["channel", "state", "value", "margin", "used", "trend", "limit", "in"]
     assert any("SILENT" in text and " old" in text for text in lines)
-    assert any(text.startswith("A1.heatsink ") for text in lines)
 
 
 def test_a_value_far_finer_than_its_limits_does_not_fill_its_column_with_noise() -> None:
@@ -206,8 +210,9 @@ def test_stale_crashed_and_warnings_are_words_in_the_header() -> None:
     feeder = Feeder(layout())
     feeder.everything(1.0)
     stale = text_of(feeder.picture(43.0), ViewPosition(), 80, 24)
-    assert "STALE 42 s" in stale[0]
-    assert stale[3].startswith("! STALE: nothing recorded for 42 s")
+    assert stale[0].startswith("NO DATA")
+    assert "last known, 42 s old" in stale[0]
+    assert stale[3].startswith("! NO DATA: nothing recorded for 42 s, since 17:46:41; all values below")
     crashed = text_of(feeder.picture(43.0, RunState.CRASHED), ViewPosition(), 80, 24)
     assert crashed[0].startswith("CRASHED")
     assert crashed[3].startswith("! CRASHED: no logger running")
@@ -256,6 +261,8 @@ def test_the_printout_of_everything_leaves_nothing_out() -> None:
         assert f"\n{channel.name} " in printed
     for instrument in BUSY.instruments:
         assert f"\n{instrument.name} " in printed
+    for unit in BUSY.units:
+        assert f"\n{unit.name} " in printed
     assert "more" not in printed
 
 

@@ -27,7 +27,7 @@ def test_the_worst_stands_first_among_channels_and_units() -> None:
     snapshot = busy_room().picture(300.5)
     ranks = [channel.condition.rank for channel in snapshot.channels]
     assert ranks == sorted(ranks)
-    assert [unit.name for unit in snapshot.units[:3]] == ["A3", "A6", "A2"]
+    assert [unit.name for unit in snapshot.units[:3]] == ["A3", "A6", "A5"]
     assert [e.channel for e in snapshot.excursions] == ["A3.heatsink", "A3.bias"]
     assert [(e.first_out, e.place) for e in snapshot.excursions] == [(True, 1), (False, 2)]
 
@@ -100,7 +100,7 @@ def test_a_channel_is_silent_after_its_own_time_without_a_number() -> None:
     feeder = Feeder(layout())
     for at_s in (1.0, 30.0, 61.5):
         feeder.everything(at_s, {"A1.heatsink": Status.NO_REPLY} if at_s > 1 else None)
-    assert view(feeder.picture(60.0), "A1.heatsink").condition is ChannelCondition.NO_NUMBER
+    assert view(feeder.picture(60.0), "A1.heatsink").condition is ChannelCondition.NOT_READ
     assert view(feeder.picture(62.0), "A1.heatsink").condition is ChannelCondition.SILENT
 
 
@@ -130,6 +130,20 @@ def test_a_finished_run_is_shown_as_it_ended_however_long_ago() -> None:
     assert snapshot.counts() == {ChannelCondition.OK: len(feeder.plan.channels)}
     assert snapshot.elapsed_s == pytest.approx(1.0)
     assert snapshot.age_s == pytest.approx(89_999.0)
+
+
+def test_channels_of_an_instrument_that_is_offline_are_not_read_though_their_last_number_was_good() -> None:
+    feeder = Feeder(layout())
+    feeder.everything(1.0)
+    feeder.event(EventKind.INSTRUMENT_LOST, 2.0, "meter1", "meter1 is offline: its port is gone")
+    assert {one.condition for one in feeder.picture(2.5).channels if one.unit == "A1"} == {
+        ChannelCondition.NOT_READ
+    }
+    assert {one.condition for one in feeder.picture(2.5).channels if one.unit != "A1"} == {
+        ChannelCondition.OK
+    }
+    feeder.everything(3.0)
+    assert feeder.picture(3.5).counts() == {ChannelCondition.OK: len(feeder.plan.channels)}
 
 
 def test_an_instrument_is_late_then_lost_and_answers_again() -> None:
