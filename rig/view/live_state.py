@@ -20,7 +20,7 @@ from rig.domain.limits import Zone, bounds
 from rig.domain.model import Event, EventKind, Layout, Status
 from rig.domain.statuses import words_of
 from rig.domain.uncertainty import display_steps
-from rig.view.first_out import Episodes
+from rig.view.latched_episodes import Episodes
 from rig.view.snapshot import EventView, PhaseView
 from rig.view.state_words import LiveUnitStates, state_of
 

@@ -13,7 +13,7 @@ from rig.domain.limits import Zone, bounds
 from rig.domain.model import Channel, InstrumentFacts, Side, Status
 from rig.domain.program import Program
 from rig.domain.program_state import phase_clock
-from rig.view.first_out import LiveExcursion
+from rig.view.latched_episodes import LiveExcursion
 from rig.view.live_state import (
     HOUR_NS,
     NOT_A_REPLY,

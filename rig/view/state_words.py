@@ -8,7 +8,7 @@ from dataclasses import dataclass
 
 from rig.domain.model import Event, EventKind
 from rig.domain.operating_state import Cause, Certainty, OperatingState
-from rig.view.first_out import Episodes
+from rig.view.latched_episodes import Episodes
 
 
 class StateWord(enum.Enum):

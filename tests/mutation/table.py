@@ -85,7 +85,7 @@ STORED: dict[str, tuple[str, ...]] = {
     "columns": ("test_columns.py", "test_writer.py"),
     "files": ("test_files.py",),
     "inbox": ("test_inbox.py",),
-    "incident_files": ("test_incident_files.py",),
+    "incident_files": ("test_incident_files.py", "test_result_cache.py"),
     "index": ("test_index.py", "test_segments.py"),
     "journal": ("test_journal_frames.py", "test_tail.py", "test_journal.py"),
     "journal_frames": ("test_journal_frames.py", "test_format.py", "test_journal.py"),

@@ -90,12 +90,20 @@ def test_only_changes_that_somebody_should_know_of_are_marked_among_the_events()
 
 
 def test_channels_of_a_unit_whose_limits_sleep_have_no_margin_and_are_not_called_ok() -> None:
-    shown = unit(failed_room(), "A2", 41.0)
+    feeder = driven_room()
+    state(feeder, "A2", "absent", 5.0)
+    shown = unit(feeder, "A2", 41.0)
     limited = shown.channels
     assert {one.condition.value for one in limited} == {"unjudged"}
     assert all(one.margin is None and one.asleep for one in limited)
     assert shown.state is not None
-    assert shown.state.state is OperatingState.FAILED
+    assert shown.state.state is OperatingState.ABSENT
+
+
+def test_the_high_limits_of_a_failed_unit_hold() -> None:
+    shown = {one.quantity: one for one in unit(failed_room(), "A2", 41.0).channels}
+    assert shown["heatsink"].margin is not None
+    assert shown["heatsink"].condition.value == "ok"
 
 
 def test_while_a_unit_idles_only_the_low_limits_of_output_and_supply_sleep() -> None:

@@ -8,7 +8,7 @@ import pytest
 
 from rig.domain.model import EventKind
 from rig.view.excursion_rows import current, folded_rows
-from rig.view.first_out import KEPT_EXCURSIONS
+from rig.view.latched_episodes import KEPT_EXCURSIONS
 from rig.view.snapshot import Snapshot
 from tests.view.rooms import Feeder
 from tests.view.unit_rooms import driven_room, failed_room, state, taken_away
