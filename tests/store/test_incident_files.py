@@ -57,9 +57,7 @@ def test_the_same_file_again_is_taken_as_it_is_and_another_of_its_name_is_refuse
     assert (run.path / "incidents" / "3" / "stage.jpg").read_bytes() == b"burnt"
 
 
-def test_what_an_order_refused_is_taken_away_again_but_not_what_was_there(
-    run: RunDir, tmp_path: Path
-) -> None:
+def test_what_an_order_refused_is_taken_away_but_not_what_was_there(run: RunDir, tmp_path: Path) -> None:
     first = source(tmp_path, b"burnt")
     entry(run, first)
     kept = incident_files.keep(run, 3, [first, source(tmp_path, b"new", name="new.txt")])
