@@ -216,7 +216,7 @@ GAPS = ((S, S, S), (S, -S, S), (0, S, 2 * S), (3 * S, S, 1))
 
 
 def every_force(side: Side) -> list[list[BoundInForce]]:
-    """One bound; one that moves; one that ceases and comes again; two that cease; each within the readings."""
+    """One bound; one that moves; one that ceases and comes again; two that cease: all within the readings."""
     sound = Limit(side=side, value=10.0, deadband=2.0, on_delay_s=2.0)
     moved = replace(sound, value=9.95 if side is Side.HIGH else 10.05, on_delay_s=0.0)
     one, other = bounds_of(sound)[0], bounds_of(moved)[0]
