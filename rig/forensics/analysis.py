@@ -206,7 +206,7 @@ def _answer(context: AnalysisContext, unit: str | None) -> PostMortem:
             firsts,
             list(onsets.values()),
             cycles,
-            lasting=episode is not None and episode.end_ns is None,
+            lasting=episode is not None and (episode.end_ns is None or _failed_in(life, episode)),
             room=room_words(list(context.lives.values()), unit),
         ),
         channels=channels,
@@ -229,6 +229,11 @@ def _answer(context: AnalysisContext, unit: str | None) -> PostMortem:
             *short_answer.silences(data.events(SILENT), data.span_ns[1]),
         ),
     )
+
+
+def _failed_in(life: UnitStay | None, episode: Episode) -> bool:
+    """Return whether the unit failed in an episode: channels of a dead unit come back inside their limits."""
+    return life is not None and life.failed is not None and life.failed.at_ns >= episode.start_ns
 
 
 def _reference(
