@@ -124,7 +124,7 @@ def _story(data: AnalysisData, channel: Channel, confidence: float) -> ChannelSt
 
 
 def _worst_unit(context: AnalysisContext) -> str | None:
-    """Return the unit with a channel still out at the end, most channels out, and the earliest start.
+    """Return the unit that failed or is still out at the end, with most channels out, and the earliest start.
 
     Excursions explained by a sensor or instrument fault come last.
     """
@@ -133,7 +133,8 @@ def _worst_unit(context: AnalysisContext) -> str | None:
         episode = final(episodes(context.explained(unit), context.close_s))
         if episode is not None:
             genuine = without_faulty(context.data, first_of_each(episode), context.faults)
-            scored.append((not genuine, episode.end_ns is not None, -len(genuine), episode.start_ns, unit))
+            alive = episode.end_ns is not None and not _failed_in(context.lives.get(unit), episode)
+            scored.append((not genuine, alive, -len(genuine), episode.start_ns, unit))
     if scored:
         return min(scored)[-1]
     touched = [context.data.layout.channels[n].unit for fault in context.faults for n in fault.channels]

@@ -92,6 +92,16 @@ def test_a_unit_that_failed_has_failed_though_its_limits_sleep_and_its_channels_
     assert "returned to normal" not in found.headline.result
 
 
+def test_the_unit_that_failed_is_asked_about_and_not_one_that_is_merely_out() -> None:
+    dead = room(**{"A2.heat": np.where(T > 1000, 99.0, 70.0)})
+    change = failed_at("A1", 400).failed
+    assert change is not None
+    told = as_data(replace(change, serial="SA1"))
+    dead.happened = [event(EventKind.STATE, 460, "A1", "A1 suspected to have failed", **told)]
+    hot = room(**{"A2.heat": np.where(T > 1000, 99.0, 70.0), "A1.volts": 20.0, "A1.amps": 1.0})
+    assert (analyse(dead).unit, analyse(hot).unit) == ("A1", "A2")
+
+
 def test_what_the_mains_do_after_a_failure_is_no_part_of_it() -> None:
     found = analyse(room(mains=np.where((T > 800) & (T < 900), 260.0, 230.0)), unit="A1")
     assert found.order.channels == ("A1.volts",)
