@@ -93,7 +93,8 @@ def test_a_unit_that_failed_has_failed_though_its_limits_sleep_and_its_channels_
 
 
 def test_the_unit_that_failed_is_asked_about_and_not_one_that_is_merely_out() -> None:
-    dead = room(**{"A2.heat": np.where(T > 1000, 99.0, 70.0)})
+    brief = np.where((T > 380) & (T < 430), 99.0, 70.0)
+    dead = room(**{"A2.heat": np.where(T > 1000, 99.0, 70.0), "A1.heat": brief, "A1.volts": 20.0})
     change = failed_at("A1", 400).failed
     assert change is not None
     told = as_data(replace(change, serial="SA1"))
