@@ -16,7 +16,7 @@ from rig.domain.limit_history import (
     only_limits_differ,
     rests_after,
 )
-from rig.domain.model import EventKind, Layout
+from rig.domain.model import Event, EventKind, Layout
 from rig.domain.recorded_excursions import Key
 from rig.errors import DamageError, SoakrigError, StoreError, UsageError
 from rig.store import rundir, session_state
@@ -172,6 +172,20 @@ def rests(run: RunDir, layout: Layout) -> dict[str, Rest]:
         return rests_after(layout, RunReader.open(run.path).events_of(LIMIT_CHANGING))
     except (SoakrigError, OSError):
         return {}
+
+
+def noted_meanwhile(run: RunDir, number: int) -> list[Event]:
+    """Return the notes taken while no logger ran, before session ``number``; [] where nothing can be read."""
+    try:
+        reader = RunReader.open(run.path)
+        brief: set[int] = set()
+        for session in reversed([one for one in reader.sessions if one.number < number]):
+            if not session.brief:
+                break
+            brief.add(session.number)
+        return [one for one in reader.events_of({EventKind.NOTE}) if one.session in brief]
+    except (SoakrigError, OSError):
+        return []
 
 
 def left_open(run: RunDir) -> list[Key] | None:

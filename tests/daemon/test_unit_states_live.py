@@ -127,6 +127,17 @@ def test_a_logger_that_was_killed_knows_a_failed_unit_when_it_starts_again(
     assert [one.serial for one in deaths(HeldReadings(again.recorded()))] == ["S0002"]
 
 
+def test_what_was_noted_while_no_logger_ran_is_known_to_the_next(quiet: running_room.RunningRoom) -> None:
+    logger = begun(quiet)
+    assert logger.stop() == 0
+    died = soakrig("note", logger.runs, "output stage seized", "--unit", "A2", "--died")
+    assert died.returncode == 0, died.stderr
+    again = Logger(quiet.rig_file)
+    failed = again.until_event(EventKind.STATE, "A2", state="failed", cause="note")
+    assert "output stage seized" in failed.text
+    assert again.stop() == 0
+
+
 def test_after_the_program_nobody_alarms_because_the_drive_is_off(quiet: running_room.RunningRoom) -> None:
     logger = begun(quiet, PROGRAM)
     ended = logger.until_event(EventKind.PHASE, what="ended", patience_s=60)

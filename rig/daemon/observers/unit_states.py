@@ -122,8 +122,12 @@ class UnitStates:
         """What is known of each unit, by place."""
         return {name: one.condition for name, one in self._units.items()}
 
-    def begin(self, last_ns: int | None) -> None:
-        """Begin a session; last_ns: last record of the sessions before it, UTC; None: there is none."""
+    def begin(self, last_ns: int | None, noted: Sequence[Event] = ()) -> None:
+        """Begin a session.
+
+        last_ns: last record of the sessions before it, UTC; None: there is none. noted: notes taken while no
+        logger ran.
+        """
         for one in self._units.values():
             self._told(one.unit, one.condition)
         if last_ns is None:
@@ -132,6 +136,8 @@ class UnitStates:
         for one in self._units.values():
             about_ns = min(last_ns, now_ns)
             self._record(one, one.follow(Restarted(at_ns=now_ns, about_ns=about_ns)))
+        for event in noted:
+            self.event(event)
 
     def scan(self, scan: Scan) -> None:
         """Take the readings that show states."""
