@@ -228,7 +228,7 @@ class _Fold:
         if told_ns is not None:  # what was opened since then was about another serial number
             self._found = [
                 replace(one, serial=self._serial(place, one.earliest_ns))
-                if one.place == place and one.earliest_ns >= told_ns
+                if one.place == place and one.earliest_ns > told_ns
                 else one
                 for one in self._found
             ]
@@ -343,7 +343,8 @@ class _Fold:
     # ---- who sat where
 
     def _serial(self, place: str, t_ns: int) -> str:
-        seats = [serial for at_ns, serial in self._seats.get(place, ()) if at_ns <= t_ns]
+        # what happened at the moment of a swap happened to the one that was taken out
+        seats = [serial for at_ns, serial in self._seats.get(place, ()) if at_ns < t_ns]
         return seats[-1] if seats else ""
 
     def _place_of(self, serial: str) -> str:

@@ -15,6 +15,7 @@ from rig.domain.positions import PositionChange
 from rig.domain.recording import Recording
 from rig.domain.unit_history import UnitHistory
 from rig.domain.unit_history import histories as state_histories
+from rig.endurance.deaths import noted_ns
 from rig.endurance.held_readings import HeldReadings
 from rig.endurance.phases_in_force import Installation
 from rig.endurance.run_identity import RunIdentity
@@ -302,7 +303,7 @@ def _suspicions(
 ) -> list[FailureSign]:
     found: list[FailureSign] = []
     for one in changes:
-        if one.serial != installation.serial or not _inside(one.at_ns, installation):
+        if one.serial != installation.serial or not _inside(one.latest_ns, installation):
             continue
         if one.retracts and found:
             found[-1] = replace(found[-1], retracted=True)
@@ -336,10 +337,8 @@ def _events(readings: HeldReadings, facts: RunIdentity, own: Sequence[Installati
                 yield LifeEvent(run=facts.name, unit=change.unit, kind="swap", t_ns=t_ns, text=change.text)
         elif event.kind is EventKind.NOTE:
             for one in own:
-                t_ns = _noted_ns(readings, event, one)
-                unit, about = event.data.get("unit") or event.subject, event.data.get("serial")
-                here = about == serial if about else unit == one.unit
-                if here and one.start_ns <= t_ns <= one.end_ns:
+                t_ns = noted_ns(readings, event, one)
+                if t_ns is not None:
                     yield LifeEvent(run=facts.name, unit=one.unit, kind="note", t_ns=t_ns, text=event.text)
                     break
 
@@ -352,10 +351,3 @@ def _change(event: Event) -> PositionChange:
         why=str(event.data.get("why") or "no reason stated"),
     )
 
-
-def _noted_ns(readings: HeldReadings, event: Event, installation: Installation) -> int:
-    """Return the time that a note is about; one made after the record ended is about its end."""
-    at_ns = event.data.get("at_ns")
-    if isinstance(at_ns, int) and installation.start_ns <= at_ns <= installation.end_ns:
-        return at_ns
-    return min(readings.moment(event), readings.span_ns[1])
