@@ -350,4 +350,3 @@ def _change(event: Event) -> PositionChange:
         serial=str(event.data["serial"] or ""),
         why=str(event.data.get("why") or "no reason stated"),
     )
-
