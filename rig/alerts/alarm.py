@@ -22,8 +22,8 @@ class Alarm:
     marks: active causes. level: highest severity so far; sent_level: highest severity an alert was sent for
     (0: none). began_ns, last_ns, back_ns, sent_ns: UTC; back_ns is None while it lasts. times: occurrences;
     sent_times: occurrences up to the last alert. worst: extreme value. assumed: taken as normal because the
-    new session has not repeated it. ceased: over only because its limit is not in force any more. behind: keys of the alarms that explain it. severity: None in an outbox
-    of before there were severities.
+    new session has not repeated it. ceased: over only because its limit is not in force any more. behind:
+    keys of the alarms that explain it. severity: None in an outbox of before there were severities.
     """
 
     key: str
