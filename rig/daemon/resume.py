@@ -16,7 +16,7 @@ from rig.domain.limit_history import (
     only_limits_differ,
     rests_after,
 )
-from rig.domain.model import EventKind, Layout
+from rig.domain.model import Event, EventKind, Layout
 from rig.domain.recorded_excursions import Key
 from rig.errors import DamageError, SoakrigError, StoreError, UsageError
 from rig.store import rundir, session_state
@@ -172,6 +172,25 @@ def rests(run: RunDir, layout: Layout) -> dict[str, Rest]:
         return rests_after(layout, RunReader.open(run.path).events_of(LIMIT_CHANGING))
     except (SoakrigError, OSError):
         return {}
+
+
+def said_meanwhile(run: RunDir) -> tuple[int | None, list[Event]]:
+    """Return when the last session that read channels ended, and the notes and swaps recorded since.
+
+    UTC ns, None where it is unknown. Called before the session that resumes has recorded anything but its
+    start: it is told apart by its number.
+    """
+    try:
+        reader = RunReader.open(run.path)
+        *before, _ = reader.sessions
+        lived = [one for one in before if not one.brief]
+        if not lived:
+            return None, []
+        between = {one.number for one in before if one.number > lived[-1].number}
+        told = reader.events_of({EventKind.NOTE, EventKind.UNIT}) if between else ()
+        return lived[-1].end_ns, [one for one in told if one.session in between]
+    except (SoakrigError, OSError, ValueError):
+        return None, []
 
 
 def left_open(run: RunDir) -> list[Key] | None:
