@@ -156,8 +156,12 @@ class _Fold:
 
     def result(self) -> tuple[Incident, ...]:
         """Return the incidents; members of a common cause have its disposition, if none of their own."""
-        found = list(self._found)
-        for one in self._found:
+        found = [self._with_those_left(one) for one in self._found]
+        left = {number for one in found for number in one.members}
+        for at, one in enumerate(found):
+            if one.common is not None and one.number not in left:
+                found[at] = replace(one, common=None)
+        for one in list(found):
             if one.members and one.dispositions:
                 for number in one.members:
                     found[number - 1] = replace(found[number - 1], shared=one.dispositions[-1])
@@ -165,6 +169,21 @@ class _Fold:
             if one.members and not any(found[number - 1].is_open for number in one.members):
                 found[at] = replace(one, settled=True)
         return tuple(found)
+
+    def _with_those_left(self, one: Incident) -> Incident:
+        """Return a common cause without the suspicions that were taken back, unless a person judged it."""
+        if not one.members or one.dispositions:
+            return one
+        mine = [self._found[number - 1] for number in one.members]
+        left = [member for member in mine if member.dispositions or not member.retracted]
+        if len(left) < 2:
+            return replace(one, retracted="fewer than two of its incidents are left", members=())
+        return replace(
+            one,
+            members=tuple(member.number for member in left),
+            earliest_ns=min(member.earliest_ns for member in left),
+            latest_ns=max(member.latest_ns for member in left),
+        )
 
     # ---- what the tool records
 

@@ -234,6 +234,22 @@ def test_a_moment_that_is_not_known_so_well_links_nothing() -> None:
     assert len(found(opened(100, unit="A1"), opened(101, unit="A2"))) == 2
 
 
+def test_a_suspicion_that_was_taken_back_is_no_part_of_a_common_cause() -> None:
+    back = state(200, "driven", "A3", retracts=True)
+    events = [failed(100, "A2"), failed(140, "A3"), failed(150, "A1")]
+    whole = next(one for one in found(*events) if one.kind is IncidentKind.COMMON)
+    assert together(whole, found(*events), ["A1", "A2", "A3"]).startswith("3 of 3 units")
+    after = found(*events, back)
+    left = next(one for one in after if one.kind is IncidentKind.COMMON)
+    assert {after[number - 1].place for number in left.members} == {"A1", "A2"}
+    assert [one.common for one in after if one.place == "A3"] == [None]
+    assert left.is_open
+    two = found(*events[:2], back)
+    none = next(one for one in two if one.kind is IncidentKind.COMMON)
+    assert (none.status, none.members, none.is_open) == ("retracted", (), False)
+    assert [one.common for one in two] == [None, None, None]
+
+
 def test_one_unit_alone_is_no_common_cause() -> None:
     assert len(found(switch(100), switch(110, "on"), switch(120))) == 2
 
