@@ -58,8 +58,8 @@ class StatedRevision:
 class FailureSign:
     """What points to a failure, or says that there is one.
 
-    source: ``suspected`` (by its operating state), ``noted`` (by a person), ``readback`` (no output although
-    driven, to the end of the record) or ``still out`` (channels out of limits at the end of the record).
+    source: ``suspected`` (by its operating state), ``noted`` (by a person) or ``still out`` (channels out of
+    limits at the end of the record).
     earliest_ns, latest_ns: the moment lies between, UTC. retracted: it turned out to be none.
     """
 
@@ -278,11 +278,11 @@ def _failures(
         standing = any(not sign.retracted for sign in signs)
         found += signs
         if one.death is not None and not standing:
-            noted = one.death.text.startswith("noted")
+            noted = one.death.certainty is Certainty.CERTAIN
             found.append(
                 FailureSign(
-                    run=facts.name, unit=one.unit, source="noted" if noted else "readback",
-                    certainty=Certainty.CERTAIN if noted else Certainty.LIKELY,
+                    run=facts.name, unit=one.unit, source="noted" if noted else "suspected",
+                    certainty=one.death.certainty,
                     earliest_ns=one.death.t_ns, latest_ns=one.death.t_ns, text=one.death.text,
                 )
             )  # fmt: skip
