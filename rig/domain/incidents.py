@@ -189,8 +189,11 @@ class _Fold:
 
     def _state(self, event: Event) -> None:
         place, state = event.subject, event.data.get("state")
+        lasting = self._episodes.get(place)
         if event.data.get("retracts") is True:
             self._retract(place, event)
+        if state == _DRIVEN and lasting is not None:
+            self._found[lasting] = replace(self._found[lasting], driven_again_ns=event.t_ns)
         if state == _FAILED:
             certain = event.data.get("certainty") == "certain"
             kind = IncidentKind.NOTED if certain else IncidentKind.SUSPECTED
@@ -200,7 +203,7 @@ class _Fold:
             one = self._found[at]
             self._found[at] = replace(one, suspected=True, noted=one.noted or certain)
         elif state == _DRIVEN:
-            self._driven(place, event.t_ns)
+            self._episodes.pop(place, None)
 
     def _switch(self, event: Event) -> None:
         what = event.data.get("what")
@@ -292,9 +295,13 @@ class _Fold:
             at = self._open(IncidentKind.BY_HAND, event, place, serial, (t_ns, t_ns), timed=False)
         elif event.text and said is None:
             self._report(at, event)
+        if files := attached(event.data):
+            names = ", ".join(file.name for file in files)
+            self._report(at, replace(event, text=f"attached: {names}"))
         one = self._found[at]
         dispositions = one.dispositions if said is None else (*one.dispositions, said)
-        self._found[at] = replace(one, dispositions=dispositions, files=(*one.files, *attached(event.data)))
+        files = tuple(dict.fromkeys((*one.files, *files)))  # the same file may come again
+        self._found[at] = replace(one, dispositions=dispositions, files=files)
 
     def _meant(self, event: Event) -> int | None:
         """Return where the incident is that an entry is about; None: it opens one, or that one is lost."""
