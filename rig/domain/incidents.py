@@ -176,8 +176,8 @@ class _Fold:
             return one
         mine = [self._found[number - 1] for number in one.members]
         left = [member for member in mine if member.dispositions or not member.retracted]
-        if len(left) < 2:
-            return replace(one, retracted="fewer than two of its incidents are left", members=())
+        if len({member.place for member in left}) < 2:
+            return replace(one, retracted="of its incidents those of one unit are left", members=())
         return replace(
             one,
             members=tuple(member.number for member in left),
