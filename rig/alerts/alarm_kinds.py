@@ -82,6 +82,12 @@ def over_words(alarm: Alarm, back_ns: int) -> str:
         side=alarm.side,
         bound="limit" if alarm.level > 1 else "warning",
     )
+    if alarm.ceased:
+        bound = "limit" if alarm.level > 1 else "warning"
+        return (
+            f"{alarm.subject}: its {alarm.side} {bound} is not in force any more, after {lasted}; that does "
+            "not say that it returned to normal"
+        )
     if alarm.assumed:
         return f"{words} since the restart of the logger"
     return f"{words}, after {lasted}"

@@ -56,7 +56,7 @@ from rig.alerts.unit_alarms import (
 )  # fmt: skip
 from rig.domain.formatting import duration, quantity
 from rig.domain.model import Event, EventKind, Layout, Status
-from rig.domain.recorded_excursions import left_open, names_what_it_goes_on_with, says_again
+from rig.domain.recorded_excursions import LIMIT_CEASED, left_open, names_what_it_goes_on_with, says_again
 from rig.rigfile.alerts_section import Alerts
 
 _SECOND: Final = 1_000_000_000
@@ -225,6 +225,7 @@ class Alarms:
             marks=tuple(sorted({*alarm.marks, opens.mark})),
             back_ns=None,
             assumed=False,
+            ceased=False,
             last_ns=event.t_ns,
             times=alarm.times + again,
             worst=worse_of(alarm, number(event.data.get("value"))),
@@ -252,7 +253,8 @@ class Alarms:
         back_ns = alarm.back_ns
         if not marks and (back_ns is None or alarm.assumed):
             back_ns = event.t_ns
-        self.open[key] = replace(alarm, marks=marks, back_ns=back_ns, assumed=False)
+        ceased = event.data.get("cause") == LIMIT_CEASED
+        self.open[key] = replace(alarm, marks=marks, back_ns=back_ns, assumed=False, ceased=ceased)
 
     def _happened(self, event: Event, category: str) -> list[Fact]:
         key = f"{event.kind}:{event.subject}:{event.data.get('cause', '')}"

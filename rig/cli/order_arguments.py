@@ -44,6 +44,32 @@ def demand_position(run: RunDir, unit: str) -> None:
         )
 
 
+def demand_since_begin(run: RunDir, at: str, at_ns: int) -> None:
+    """Raise UsageError if a stated time lies before the run."""
+    from rig.domain.formatting import stamp
+    from rig.store.reader import RunReader
+
+    begin_ns = RunReader.open(run.path).span[0]
+    if at_ns < begin_ns:
+        raise UsageError(f"--at {at}: the run begins only at {stamp(begin_ns)}")
+
+
+def demand_occupied(run: RunDir, unit: str, at_ns: int | None) -> None:
+    """Raise UsageError if a position was empty at a moment (UTC; None: now): nobody can have failed there."""
+    from rig.clock import SYSTEM
+    from rig.domain.model import EventKind
+    from rig.domain.positions import serial_at
+    from rig.store.reader import RunReader
+
+    reader = RunReader.open(run.path)
+    changes = reader.events_of({EventKind.UNIT})
+    if not serial_at(changes, reader.layout.units[unit], SYSTEM.utc_ns() if at_ns is None else at_ns):
+        raise UsageError(
+            f"by the record nobody sat in {unit} then; give a time at which a unit did, as --at 14:05, or "
+            f"record first who is there: soakrig swap RUN {unit} SERIAL"
+        )
+
+
 def demand_logger(run: RunDir, else_: str) -> None:
     """Raise UsageError if no logger records the run."""
     from rig.store import rundir

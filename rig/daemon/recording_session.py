@@ -28,7 +28,7 @@ from rig.daemon.order_handlers import OrderHandlers
 from rig.daemon.poller import FastPollRequests, Poller
 from rig.daemon.preflight_session import ObserverTools, PreflightSession
 from rig.daemon.recorder import Recorder
-from rig.daemon.resume import Keeper, left_open, noted_meanwhile, rests
+from rig.daemon.resume import Keeper, left_open, rests, said_meanwhile
 from rig.daemon.service_manager import ServiceManager
 from rig.daemon.stop_request import StopRequest
 from rig.daemon.supervised_bus import SupervisedBus
@@ -322,7 +322,8 @@ class RecordingSession:
         self.writer.sync()
         self.keeper.save()
         if self.unit_states is not None:
-            self.unit_states.begin(found.last_ns, noted_meanwhile(self.run_dir, self.number))
+            last_ns, meanwhile = said_meanwhile(self.run_dir)
+            self.unit_states.begin(found.last_ns if last_ns is None else last_ns, meanwhile)
         if self.preflight is None and self.config.alerts is not None:
             self.alerts.start()
 

@@ -174,18 +174,23 @@ def rests(run: RunDir, layout: Layout) -> dict[str, Rest]:
         return {}
 
 
-def noted_meanwhile(run: RunDir, number: int) -> list[Event]:
-    """Return the notes taken while no logger ran, before session ``number``; [] where nothing can be read."""
+def said_meanwhile(run: RunDir) -> tuple[int | None, list[Event]]:
+    """Return when the last session that read channels ended, and the notes and swaps recorded since.
+
+    UTC ns, None where it is unknown. Called before the session that resumes has recorded anything but its
+    start: it is told apart by its number.
+    """
     try:
         reader = RunReader.open(run.path)
-        brief: set[int] = set()
-        for session in reversed([one for one in reader.sessions if one.number < number]):
-            if not session.brief:
-                break
-            brief.add(session.number)
-        return [one for one in reader.events_of({EventKind.NOTE}) if one.session in brief]
-    except (SoakrigError, OSError):
-        return []
+        *before, _ = reader.sessions
+        lived = [one for one in before if not one.brief]
+        if not lived:
+            return None, []
+        between = {one.number for one in before if one.number > lived[-1].number}
+        told = reader.events_of({EventKind.NOTE, EventKind.UNIT}) if between else ()
+        return lived[-1].end_ns, [one for one in told if one.session in between]
+    except (SoakrigError, OSError, ValueError):
+        return None, []
 
 
 def left_open(run: RunDir) -> list[Key] | None:

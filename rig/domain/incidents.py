@@ -156,8 +156,12 @@ class _Fold:
 
     def result(self) -> tuple[Incident, ...]:
         """Return the incidents; members of a common cause have its disposition, if none of their own."""
-        found = list(self._found)
-        for one in self._found:
+        found = [self._with_those_left(one) for one in self._found]
+        left = {number for one in found for number in one.members}
+        for at, one in enumerate(found):
+            if one.common is not None and one.number not in left:
+                found[at] = replace(one, common=None)
+        for one in list(found):
             if one.members and one.dispositions:
                 for number in one.members:
                     found[number - 1] = replace(found[number - 1], shared=one.dispositions[-1])
@@ -166,12 +170,30 @@ class _Fold:
                 found[at] = replace(one, settled=True)
         return tuple(found)
 
+    def _with_those_left(self, one: Incident) -> Incident:
+        """Return a common cause without the suspicions that were taken back, unless a person judged it."""
+        if not one.members or one.dispositions:
+            return one
+        mine = [self._found[number - 1] for number in one.members]
+        left = [member for member in mine if member.dispositions or not member.retracted]
+        if len({member.place for member in left}) < 2:
+            return replace(one, retracted="of its incidents those of one unit are left", members=())
+        return replace(
+            one,
+            members=tuple(member.number for member in left),
+            earliest_ns=min(member.earliest_ns for member in left),
+            latest_ns=max(member.latest_ns for member in left),
+        )
+
     # ---- what the tool records
 
     def _state(self, event: Event) -> None:
         place, state = event.subject, event.data.get("state")
+        lasting = self._episodes.get(place)
         if event.data.get("retracts") is True:
             self._retract(place, event)
+        if state == _DRIVEN and lasting is not None:
+            self._found[lasting] = replace(self._found[lasting], driven_again_ns=event.t_ns)
         if state == _FAILED:
             certain = event.data.get("certainty") == "certain"
             kind = IncidentKind.NOTED if certain else IncidentKind.SUSPECTED
@@ -181,7 +203,7 @@ class _Fold:
             one = self._found[at]
             self._found[at] = replace(one, suspected=True, noted=one.noted or certain)
         elif state == _DRIVEN:
-            self._driven(place, event.t_ns)
+            self._episodes.pop(place, None)
 
     def _switch(self, event: Event) -> None:
         what = event.data.get("what")
@@ -228,7 +250,7 @@ class _Fold:
         if told_ns is not None:  # what was opened since then was about another serial number
             self._found = [
                 replace(one, serial=self._serial(place, one.earliest_ns))
-                if one.place == place and one.earliest_ns >= told_ns
+                if one.place == place and one.earliest_ns > told_ns
                 else one
                 for one in self._found
             ]
@@ -273,9 +295,13 @@ class _Fold:
             at = self._open(IncidentKind.BY_HAND, event, place, serial, (t_ns, t_ns), timed=False)
         elif event.text and said is None:
             self._report(at, event)
+        if files := attached(event.data):
+            names = ", ".join(file.name for file in files)
+            self._report(at, replace(event, text=f"attached: {names}"))
         one = self._found[at]
         dispositions = one.dispositions if said is None else (*one.dispositions, said)
-        self._found[at] = replace(one, dispositions=dispositions, files=(*one.files, *attached(event.data)))
+        files = tuple(dict.fromkeys((*one.files, *files)))  # the same file may come again
+        self._found[at] = replace(one, dispositions=dispositions, files=files)
 
     def _meant(self, event: Event) -> int | None:
         """Return where the incident is that an entry is about; None: it opens one, or that one is lost."""
@@ -343,7 +369,8 @@ class _Fold:
     # ---- who sat where
 
     def _serial(self, place: str, t_ns: int) -> str:
-        seats = [serial for at_ns, serial in self._seats.get(place, ()) if at_ns <= t_ns]
+        # what happened at the moment of a swap happened to the one that was taken out
+        seats = [serial for at_ns, serial in self._seats.get(place, ()) if at_ns < t_ns]
         return seats[-1] if seats else ""
 
     def _place_of(self, serial: str) -> str:

@@ -18,7 +18,7 @@ from rig.domain import limits
 from rig.domain.formatting import beside_limit, duration, setting
 from rig.domain.limits import NORMAL, Bound, BoundState, LimitChangeKind, LimitState, SilenceAlarm, Zone
 from rig.domain.model import Channel, EventKind, Scan, Side, Status
-from rig.domain.recorded_excursions import AGAIN, OUT_FOR, Key
+from rig.domain.recorded_excursions import AGAIN, LIMIT_CEASED, OUT_FOR, Key
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -262,7 +262,7 @@ def _orphaned(channel: Channel, one: _Orphan) -> LimitFinding:
         boot_ns=one.ceased_ns,
         channel=channel.name,
         text=f"{channel.name} has no {one.side} limit any more: the excursion of a session before ends here",
-        data={"side": one.side, "limit": one.limit, "cause": "limit taken away"},
+        data={"side": one.side, "limit": one.limit, "cause": LIMIT_CEASED},
     )
 
 
@@ -294,8 +294,8 @@ def _no_longer_limited(channel: Channel, watched: _Watched, now_ns: int) -> Limi
         kind=EventKind.EARLY_IN if bound.early else EventKind.LIMIT_IN,
         boot_ns=now_ns,
         channel=channel.name,
-        text=f"{channel.name}: {bound_text} removed, the excursion ends here",
-        data={"side": str(bound.side), "limit": bound.value, "cause": "limit taken away"},
+        text=f"{channel.name}: {bound_text} not in force any more, the excursion ends here",
+        data={"side": str(bound.side), "limit": bound.value, "cause": LIMIT_CEASED},
     )
 
 

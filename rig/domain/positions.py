@@ -105,6 +105,19 @@ def by_effect(events: Sequence[Event]) -> Sequence[Event]:
     return found
 
 
+def serial_at(events: Sequence[Event], unit: Unit, at_ns: int) -> str:
+    """Return who sat in a position at a moment (UTC ns), '' for nobody.
+
+    events: all changes of positions, in recorded order. unit: as the rig file gives it.
+    """
+    mine = [one for one in by_effect(events) if is_change(one) and one.subject == unit.name]
+    serial = str(mine[0].data.get("before", unit.serial) or "") if mine else unit.serial
+    for event in mine:
+        if event.t_ns < at_ns:
+            serial = str(event.data["serial"] or "")
+    return serial
+
+
 def contradiction(events: Sequence[Event], unit: str, serial: str, at_ns: int) -> str:
     """Return in words which recorded swap contradicts one at ``at_ns`` (UTC), '' where none does."""
     for event in by_effect(events):

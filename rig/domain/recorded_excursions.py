@@ -16,6 +16,8 @@ from rig.domain.model import Event, EventKind
 
 LEFT_OPEN = "left_open"
 """What the event of a session's start carries: channel and side of each excursion that it goes on with."""
+LIMIT_CEASED = "limit taken away"
+"""``cause`` of the end of an excursion whose limit is not in force any more; no reading came back inside."""
 AGAIN = "again"
 """What an event of an excursion carries that an earlier session has told of."""
 OUT_FOR = "out_for_ns"

@@ -9,7 +9,14 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import replace
 
-from rig.domain.operating_state import NOTE_WINDOW_NS, Cause, OperatingState, UnitCondition, UnitRules
+from rig.domain.operating_state import (
+    NOTE_WINDOW_NS,
+    POWERED,
+    Cause,
+    OperatingState,
+    UnitCondition,
+    UnitRules,
+)
 from rig.domain.signals import SignalChange, SignalName
 
 
@@ -32,8 +39,10 @@ def after_signal(unit: UnitCondition, change: SignalChange) -> UnitCondition:
 def off_since_unread(unit: UnitCondition, about_ns: int) -> Mapping[SignalName, tuple[int, int]]:
     """Return when output and supply went off, of which each that was on may from now on."""
     on = {one for one in (SignalName.OUTPUT, SignalName.SUPPLY) if unit.on(one) is True}
+    if unit.state in POWERED:  # what was read is not known any more after a logger was killed; the state is
+        on |= {SignalName.SUPPLY}
     if unit.state is OperatingState.DRIVEN:
-        on |= {SignalName.OUTPUT, SignalName.SUPPLY}
+        on |= {SignalName.OUTPUT}
     return {**dict.fromkeys(on, (about_ns, 0)), **unit.off}
 
 

@@ -47,7 +47,7 @@ class UnseenStates:
     @property
     def names(self) -> str:
         """The units in few words: ``A1 to A6, B1``."""
-        return ", ".join(_runs(self.units))
+        return in_runs(self.units)
 
 
 def unseen_states(layout: Layout) -> list[UnseenStates]:
@@ -149,6 +149,11 @@ def _mains(layout: Layout, used: Signals) -> str:
     channel = layout.channels[used.mains.channel]
     level = setting(used.mains.on_above, channel.unit_of_measure)
     return f"for the mains {channel.name}, which the program sets (on above {level})"
+
+
+def in_runs(names: Sequence[str]) -> str:
+    """Return names in few words: those that count up one by one as ``A1 to A6``."""
+    return ", ".join(_runs(names))
 
 
 def _runs(names: Sequence[str]) -> Iterable[str]:

@@ -14,6 +14,7 @@ from dataclasses import dataclass, replace
 
 from rig.domain.model import Event, EventKind, Status
 from rig.domain.operating_state import Cause, Certainty, OperatingState, StateChange
+from rig.domain.positions import happened_ns, is_change
 from rig.domain.recorded_excursions import names_what_it_goes_on_with
 from rig.endurance.held_readings import HeldReadings
 from rig.endurance.phases_in_force import Installation
@@ -104,16 +105,40 @@ def _noted(readings: HeldReadings, events: Sequence[Event], installation: Instal
     for event in events:
         if event.kind is not EventKind.NOTE or event.data.get("died") is not True:
             continue
-        serial, unit = event.data.get("serial"), event.data.get("unit", event.subject)
-        at_ns = event.data.get("at_ns")
-        if not isinstance(at_ns, int) or not installation.start_ns <= at_ns <= installation.end_ns:
-            at_ns = min(readings.moment(event), readings.span_ns[1])  # noted after the recording ended
-        here = serial == installation.serial if serial else unit == installation.unit
-        if here and installation.start_ns <= at_ns <= installation.end_ns:
-            noted.append(
-                Death(serial=installation.serial, t_ns=at_ns, text=f"noted by a person: {event.text}")
-            )
+        at_ns = noted_ns(readings, event, installation)
+        if at_ns is not None:
+            text = f"noted by a person: {event.text}"
+            noted.append(Death(serial=installation.serial, t_ns=at_ns, text=text))
     return noted
+
+
+def noted_ns(readings: HeldReadings, event: Event, installation: Installation) -> int | None:
+    """Return the time that a note is about, UTC ns on the time line; None: not about this installation.
+
+    A note that names a place is about whoever sat there then. One about the time after the record is about
+    its end, unless another serial number was put there in between.
+    """
+    told_ns, serial = happened_ns(event), event.data.get("serial")
+    about_ns = readings.moment(event) if told_ns is None else told_ns
+    first_ns, last_ns = readings.span_ns
+    at_ns = min(max(about_ns, first_ns), last_ns)
+    # a unit that died at the moment of a swap is the one that was taken out
+    since_ns = installation.start_ns if installation.start_ns == first_ns else installation.start_ns + 1
+    if not since_ns <= at_ns <= installation.end_ns:
+        return None
+    if serial:
+        return at_ns if serial == installation.serial else None
+    place = installation.unit
+    if (event.data.get("unit") or event.subject) != place or _swapped(readings, place, last_ns, about_ns):
+        return None
+    return at_ns
+
+
+def _swapped(readings: HeldReadings, place: str, from_ns: int, before_ns: int) -> bool:
+    """Return whether another serial number came into a place from one time on, before another, UTC ns."""
+    swaps = [one for one in readings.recording.events() if is_change(one) and one.subject == place]
+    times = [readings.moment(one) if (told := happened_ns(one)) is None else told for one in swaps]
+    return any(from_ns <= one < before_ns for one in times)
 
 
 def _from_states(readings: HeldReadings, installation: Installation) -> list[Death]:

@@ -11,8 +11,10 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 
+from rig.domain.cautions import FAILED_UNIT
 from rig.domain.incident_entries import Relevance
 from rig.domain.incidents import COMMON_S, Incident, IncidentKind, incidents
+from rig.domain.operating_state import Certainty
 from rig.endurance.deaths import Suspect
 from rig.endurance.held_readings import HeldReadings
 from rig.endurance.phases_in_force import Installation
@@ -62,7 +64,9 @@ def judged_failures(
     """Return the failures ``found`` by the dispositions of the incidents ``opened``; end_ns: last record."""
     of_each = [(death, _incident_of(death, opened), True) for death in found]
     known = {incident.number for _, incident, _ in of_each if incident is not None}
-    of_each += [(_failure(one), one, False) for one in opened if one.serial and one.number not in known]
+    of_each += [
+        (_failure(one, end_ns), one, False) for one in opened if one.serial and one.number not in known
+    ]
     pairs = [(death, incident, _counts(incident, seen=seen)) for death, incident, seen in of_each]
     counted = [_counted(death, incident) for death, incident, counts in pairs if counts]
     first = {one.serial: one for one in sorted(counted, key=lambda one: (-one.t_ns, one.text))}
@@ -86,10 +90,16 @@ def judged_failures(
     )
 
 
-def _failure(incident: Incident) -> Death:
-    """Return an incident as the failure that it may be."""
-    text = f"{incident.kind}: {incident.reports[0].text}"
-    return Death(serial=incident.serial, t_ns=incident.earliest_ns, text=text)
+def _failure(incident: Incident, end_ns: int) -> Death:
+    """Return an incident as the failure that it may be; one entered after the record is about its end."""
+    words = incident.reports[0].text.replace(FAILED_UNIT, "").strip()
+    return Death(
+        serial=incident.serial,
+        t_ns=min(incident.earliest_ns, end_ns),
+        text=f"{incident.kind}: {words}",
+        # what the readings do not show now is at most possible, whatever the logger said of it then
+        certainty=Certainty.CERTAIN if incident.noted else Certainty.POSSIBLE,
+    )
 
 
 def _counts(incident: Incident | None, *, seen: bool) -> bool:
@@ -111,7 +121,8 @@ def _is_non_relevant(incident: Incident | None) -> bool:
 def _counted(death: Death, incident: Incident | None) -> Death:
     if incident is None or incident.disposition is None:
         return death
-    return replace(death, text=f"{death.text} (incident {incident.number}: {incident.disposition.words})")
+    text = f"{death.text} (incident {incident.number}: {incident.disposition.words})"
+    return replace(death, text=text, certainty=Certainty.CERTAIN)  # a person has said so
 
 
 def _remark(death: Death, incident: Incident, *, counts: bool) -> str:

@@ -207,7 +207,7 @@ def _answer(context: AnalysisContext, unit: str | None) -> PostMortem:
             firsts,
             list(onsets.values()),
             cycles,
-            lasting=episode is not None and (episode.end_ns is None or _failed_in(life, episode)),
+            outcome=short_answer.outcome_words(episode, life.failed if life is not None else None),
             room=room_words(list(context.lives.values()), unit),
         ),
         channels=channels,

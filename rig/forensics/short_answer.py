@@ -7,6 +7,7 @@ from datetime import UTC, datetime
 
 from rig.domain.formatting import counted, duration
 from rig.domain.model import Event
+from rig.domain.operating_state import Certainty, StateChange
 from rig.domain.outages import absences
 from rig.forensics.answer import (
     Attribution,
@@ -19,6 +20,7 @@ from rig.forensics.answer import (
     Onset,
     Role,
 )
+from rig.forensics.episodes import Episode
 from rig.forensics.fault_rule import SensorFault
 
 SILENCES = 5
@@ -39,14 +41,14 @@ def headline(
     onsets: Sequence[Onset],
     cycles: Sequence[Cycling],
     *,
-    lasting: bool,
+    outcome: str,
     room: str = "",
 ) -> Headline:
     """Return the headline: result, time, first out, confidence, what to check first.
 
-    lasting: whether a channel was still out at the end. room: what became of the other units, in words.
+    outcome: see ``outcome_words``. room: what became of the other units, in words.
     """
-    result = _result(main, ranking, firsts, lasting=lasting)
+    result = _result(main, ranking, firsts, outcome)
     if cycles:
         result += f"; {cycles[0].text}"
     result += f"; {room}" if room else ""
@@ -69,13 +71,26 @@ def headline(
     )
 
 
+def outcome_words(episode: Episode | None, failed: StateChange | None) -> str:
+    """Return in words how a unit's excursions ended; failed: the failure of the unit that is on record."""
+    if episode is None:
+        return ""
+    if episode.end_ns is None:
+        return "failed"
+    if failed is not None and failed.at_ns >= episode.start_ns:
+        certain = failed.certainty is Certainty.CERTAIN
+        return "failed" if certain else f"suspected to have failed ({failed.certainty})"
+    if not all(one.came_back for one in episode.excursions):  # its limit went to sleep, or was taken away
+        return "out of limits, not seen back within all of them"
+    return "out of limits, returned to normal"
+
+
 def _result(
-    main: Attribution, ranking: ExcursionOrder, firsts: Mapping[str, CrossingExcursion], *, lasting: bool
+    main: Attribution, ranking: ExcursionOrder, firsts: Mapping[str, CrossingExcursion], outcome: str
 ) -> str:
     """Return the failure in one sentence."""
     if main.role is not Role.UNIT or not ranking.channels:
         return main.text
-    outcome = "failed" if lasting else "out of limits, returned to normal"
     tier = ranking.tiers[0]
     if len(tier) == 1:
         return f"{main.subject} {outcome}; first out: {tier[0]} ({firsts[tier[0]].side} limit)"

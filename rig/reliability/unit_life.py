@@ -15,6 +15,7 @@ from rig.domain.positions import PositionChange
 from rig.domain.recording import Recording
 from rig.domain.unit_history import UnitHistory
 from rig.domain.unit_history import histories as state_histories
+from rig.endurance.deaths import noted_ns
 from rig.endurance.held_readings import HeldReadings
 from rig.endurance.phases_in_force import Installation
 from rig.endurance.run_identity import RunIdentity
@@ -57,8 +58,8 @@ class StatedRevision:
 class FailureSign:
     """What points to a failure, or says that there is one.
 
-    source: ``suspected`` (by its operating state), ``noted`` (by a person), ``readback`` (no output although
-    driven, to the end of the record) or ``still out`` (channels out of limits at the end of the record).
+    source: ``suspected`` (by its operating state), ``noted`` (by a person) or ``still out`` (channels out of
+    limits at the end of the record).
     earliest_ns, latest_ns: the moment lies between, UTC. retracted: it turned out to be none.
     """
 
@@ -277,11 +278,11 @@ def _failures(
         standing = any(not sign.retracted for sign in signs)
         found += signs
         if one.death is not None and not standing:
-            noted = one.death.text.startswith("noted")
+            noted = one.death.certainty is Certainty.CERTAIN
             found.append(
                 FailureSign(
-                    run=facts.name, unit=one.unit, source="noted" if noted else "readback",
-                    certainty=Certainty.CERTAIN if noted else Certainty.LIKELY,
+                    run=facts.name, unit=one.unit, source="noted" if noted else "suspected",
+                    certainty=one.death.certainty,
                     earliest_ns=one.death.t_ns, latest_ns=one.death.t_ns, text=one.death.text,
                 )
             )  # fmt: skip
@@ -302,7 +303,7 @@ def _suspicions(
 ) -> list[FailureSign]:
     found: list[FailureSign] = []
     for one in changes:
-        if one.serial != installation.serial or not _inside(one.at_ns, installation):
+        if one.serial != installation.serial or not _inside(one.latest_ns, installation):
             continue
         if one.retracts and found:
             found[-1] = replace(found[-1], retracted=True)
@@ -336,10 +337,8 @@ def _events(readings: HeldReadings, facts: RunIdentity, own: Sequence[Installati
                 yield LifeEvent(run=facts.name, unit=change.unit, kind="swap", t_ns=t_ns, text=change.text)
         elif event.kind is EventKind.NOTE:
             for one in own:
-                t_ns = _noted_ns(readings, event, one)
-                unit, about = event.data.get("unit") or event.subject, event.data.get("serial")
-                here = about == serial if about else unit == one.unit
-                if here and one.start_ns <= t_ns <= one.end_ns:
+                t_ns = noted_ns(readings, event, one)
+                if t_ns is not None:
                     yield LifeEvent(run=facts.name, unit=one.unit, kind="note", t_ns=t_ns, text=event.text)
                     break
 
@@ -351,11 +350,3 @@ def _change(event: Event) -> PositionChange:
         serial=str(event.data["serial"] or ""),
         why=str(event.data.get("why") or "no reason stated"),
     )
-
-
-def _noted_ns(readings: HeldReadings, event: Event, installation: Installation) -> int:
-    """Return the time that a note is about; one made after the record ended is about its end."""
-    at_ns = event.data.get("at_ns")
-    if isinstance(at_ns, int) and installation.start_ns <= at_ns <= installation.end_ns:
-        return at_ns
-    return min(readings.moment(event), readings.span_ns[1])

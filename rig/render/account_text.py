@@ -9,12 +9,14 @@ from collections.abc import Iterable, Sequence
 from typing import Any
 
 from rig.domain.formatting import counted, duration, figure, in_hours, stamp
+from rig.domain.operating_state import Certainty
 from rig.endurance.account_json import to_json
 from rig.endurance.bands import BandHours
 from rig.endurance.cycles import CycleTable
 from rig.endurance.exposure import PhaseExposure, TargetExposure, UnitExposure
 from rig.endurance.margins import Worst
 from rig.endurance.run_account import RunAccount
+from rig.endurance.verdict import Death
 from rig.render.text_layout import table, titled, wrapped
 
 HOUR_S = 3600.0
@@ -76,8 +78,9 @@ def _row(found: RunAccount, one: UnitExposure) -> tuple[str, ...]:
 
 
 def _state(found: RunAccount, one: UnitExposure) -> str:
-    if any(death.serial == one.serial for death in found.deaths):
-        return "failed"
+    died = next((death for death in found.deaths if death.serial == one.serial), None)
+    if died is not None:
+        return "failed" if died.certainty is Certainty.CERTAIN else "failed?"
     if one.serial in found.non_relevant:
         return "non-relevant failure"
     return "out of limits" if any(who.serial == one.serial for who in found.suspects) else "alive"
@@ -140,7 +143,7 @@ def _facts(found: RunAccount, one: UnitExposure, width: int) -> list[str]:
         gap = "; includes unobserved time" if trip.over_gap else ""
         facts.append((f"trip {at}", f"{stamp(trip.start_ns)}, {duration(trip.lasted_s)}{how}{gap}"))
     facts += [
-        ("FAILED", f"{stamp(death.t_ns)}: {death.text}")
+        (_failed(death), f"{stamp(death.t_ns)}: {death.text}")
         for death in found.deaths
         if death.serial == one.serial
     ]
@@ -150,6 +153,11 @@ def _facts(found: RunAccount, one: UnitExposure, width: int) -> list[str]:
         if who.serial == one.serial and not any(d.serial == who.serial for d in found.deaths)
     ]
     return [line for name, words in facts for line in wrapped(words, width, f"{name:<10}", " " * 10)]
+
+
+def _failed(death: Death) -> str:
+    """Return the word of a failure: with a question mark until a person noted it, or closed it as one."""
+    return "FAILED" if death.certainty is Certainty.CERTAIN else "FAILED?"
 
 
 def _phases(phases: Sequence[PhaseExposure], width: int) -> list[str]:

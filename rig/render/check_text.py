@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import Protocol
 
+from rig.domain.doubtful_signals import doubtful_signals
 from rig.domain.formatting import counted, duration, figure, plain, size
 from rig.domain.model import Channel, Limit, Side, Status
 from rig.domain.uncertainty import MeasurementModel
@@ -251,6 +252,8 @@ def _states(config: RigConfig, width: int) -> list[str]:
             words.append(f"{lack.signal} is not read: {hides}{lack.text}")
         for said in words or ["all signals are read; a failure is suspected until a person notes it"]:
             lines += wrapped(f"{one.names}: {said}", width, "- ", "  ")
+    for said in doubtful_signals(config.layout):
+        lines += wrapped(f"look again: {said}", width, "- ", "  ")
     return lines
 
 

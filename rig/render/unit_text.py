@@ -8,7 +8,7 @@ from typing import Any
 
 from rig.domain.cautions import FAILED_UNIT
 from rig.domain.formatting import counted, stamp
-from rig.domain.operating_state import OperatingState
+from rig.domain.operating_state import Certainty, OperatingState
 from rig.endurance.account_json import to_json
 from rig.reliability.run_digest import HOUR_S
 from rig.reliability.unit_life import FailureSign, LifeEvent, Stay, UnitLife
@@ -83,10 +83,13 @@ def _now(life: UnitLife) -> str:
     place = f"{newest.facts.name} ({newest.installation.unit})"
     last = f"last recorded {_minute(newest.installation.end_ns)} UTC in {place}, state {newest.last_state}"
     died = life.history.died
+    sure = (
+        "" if died is None or died.certainty is Certainty.CERTAIN else f" ({died.certainty}, not confirmed)"
+    )
     if died is not None and newest.installation.start_ns > died.t_ns:
-        return f"counted as FAILED at {_minute(died.t_ns)} UTC, and installed again since; {last}"
+        return f"counted as FAILED at {_minute(died.t_ns)} UTC{sure}, and installed again since; {last}"
     if died is not None:
-        return f"counted as FAILED since {_minute(died.t_ns)} UTC; {last}"
+        return f"counted as FAILED since {_minute(died.t_ns)} UTC{sure}; {last}"
     if any(not one.retracted for one in life.failures):
         return f"not counted as failed, but a failure is suspected, see below; {last}"
     return f"not known to have failed; {last}"
@@ -99,7 +102,7 @@ def _failures(life: UnitLife, width: int) -> list[str]:
     for one in life.failures[:MOST_FAILURES]:
         lines += wrapped(_failure(one), width, "- ", "  ")
     lines += _rest(len(life.failures) - MOST_FAILURES, "older sign of a failure", "older signs of a failure")
-    return lines + wrapped(FAILED_UNIT, width, "CAUTION: ", "  ")
+    return lines + wrapped(FAILED_UNIT, width, "Caution: ", "  ")
 
 
 def _failure(one: FailureSign) -> str:

@@ -93,7 +93,8 @@ def _kept(run: RunDir, number: int, source: Path, disk: Disk) -> KeptFile:
     try:
         name = safe_name(source.name)
         if not source.is_file():
-            raise UsageError(f"--attach {source}: there is no such file; name a photograph, a table, a text")
+            what = "is no ordinary file" if source.exists() else "there is no such file"
+            raise UsageError(f"--attach {source}: {what}; name a photograph, a table, a text")
         length = source.stat().st_size
         if length > LARGEST_BYTES:
             raise UsageError(

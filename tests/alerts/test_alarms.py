@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import Any
 
 import pytest
@@ -274,6 +275,22 @@ def test_the_past_of_a_run_first_looked_at_is_told_only_where_it_goes_on() -> No
     rules.begin_quietly()
     [fact] = rules.tick(at(100_000))
     assert (fact.what, fact.since_ns) == ("new", at(20))
+
+
+def test_a_limit_that_is_not_in_force_any_more_is_no_return_to_normal() -> None:
+    """The limits of a unit sleep once it failed: its output is out as before."""
+    rules, story = alarms(settle_s=0), Story()
+    rules.take(story.out(0, side="low"))
+    ceased = story.back(3, side="low")
+    rules.take(replace(ceased, data={**ceased.data, "cause": "limit taken away"}))
+    kept = {key: Alarm.from_json(one.to_json()) for key, one in rules.open.items()}
+    assert kept == rules.open
+    [over] = rules.tick(at(3))
+    assert over.headline.startswith("A1.heatsink: its low limit is not in force any more, after 3 s; ")
+    assert over.headline.endswith("that does not say that it returned to normal")
+    rules.take(story.out(10, side="low"))
+    rules.take(story.back(12, side="low"))
+    assert words(rules.tick(at(12))) == [("over", "A1.heatsink returned to normal (low limit), after 2 s")]
 
 
 def test_what_is_over_is_named_so_that_nobody_takes_the_other_limit_for_over_too() -> None:

@@ -158,7 +158,16 @@ def test_a_note_and_a_disposition_reach_a_run_that_has_ended(
         (["--note", "x"], "which incident"),
         (["1", "--at", "14:05"], "--at belongs to what is entered"),
         (["1", "--note", "x", "--at", "2199-01-01 00:00"], "is in the future"),
+        (["1", "--note", "x", "--at", "2020-01-01 00:00Z"], "the run begins only at 2023-11-14 22:13:20"),
+        (["--open", "A2", "--note", "x", "--at", "2020-01-01 00:00Z"], "the run begins only at 2023-11-14"),
+        (
+            ["1", "--close", "relevant", "--cause", "unit", "--at", "2023-11-14 23:13:19Z"],
+            "is before the incident itself, 2023-11-14 23:13:20",
+        ),
+        (["7"], "no incident 7 in .*; it has only number 1"),
         (["1", "--attach", "absent.jpg"], "there is no such file"),
+        (["1", "--attach", "/tmp"], "is no ordinary file"),
+        (["1", "--attach", "/dev/zero"], "is no ordinary file"),
         (["1", "--close", "relevant", "--cause", "unit", "--part", "x" * 201], "part .*expected up to 200"),
     ],
 )
@@ -170,6 +179,26 @@ def test_what_makes_no_sense_is_refused_and_leaves_nothing(
     assert said.code == 2
     assert re.search(says, said.err)
     assert [e for e in RunReader.open(run.path).events() if e.kind is EventKind.INCIDENT] == before
+
+
+@pytest.mark.parametrize(
+    ("words", "says"),
+    [
+        (["note", "RUN", "dead", "--unit", "A3", "--died"], "nobody sat in A3 then"),
+        (["note", "RUN", "dead", "--unit", "A3", "--died", "--at", at(2.1)], "nobody sat in A3 then"),
+        (["note", "RUN", "dead", "--unit", "A3", "--died", "--at", at(-1)], "the run begins only at"),
+        (["incident", "RUN", "--open", "A3", "--note", "smells", "--at", at(2.1)], "nobody sat in A3 then"),
+        (["note", "RUN", "dead", "--unit", "A3", "--died", "--at", at(1.9)], ""),
+        (["note", "RUN", "place swept", "--unit", "A3", "--at", at(-1)], ""),
+    ],
+)
+def test_nobody_fails_in_an_empty_place_nor_before_the_run(
+    run: RunDir, words: list[str], says: str, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert Said(capsys, "swap", run.path, "A3", "", "--at", at(2)).code == 0
+    said = Said(capsys, *(str(run.path) if word == "RUN" else word for word in words))
+    assert said.code == (2 if says else 0)
+    assert says in said.err
 
 
 # ---- attached files

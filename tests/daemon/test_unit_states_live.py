@@ -127,15 +127,21 @@ def test_a_logger_that_was_killed_knows_a_failed_unit_when_it_starts_again(
     assert [one.serial for one in deaths(HeldReadings(again.recorded()))] == ["S0002"]
 
 
-def test_what_was_noted_while_no_logger_ran_is_known_to_the_next(quiet: running_room.RunningRoom) -> None:
+def test_a_note_that_was_written_while_no_logger_ran_explains_all_the_same(
+    quiet: running_room.RunningRoom,
+) -> None:
     logger = begun(quiet)
-    assert logger.stop() == 0
-    died = soakrig("note", logger.runs, "output stage seized", "--unit", "A2", "--died")
-    assert died.returncode == 0, died.stderr
+    assert logger.stop(signal.SIGKILL) == -signal.SIGKILL
+    quiet.say("switch A2 off")
+    assert soakrig("note", logger.runs, "switched off to fit a fan", "--unit", "A2").returncode == 0
+    assert soakrig("note", logger.runs, "smoke", "--unit", "A3", "--died").returncode == 0
     again = Logger(quiet.rig_file)
-    failed = again.until_event(EventKind.STATE, "A2", state="failed", cause="note")
-    assert "output stage seized" in failed.text
+    off = again.until_event(EventKind.STATE, "A2", state="unpowered", cause="note")
+    again.until_event(EventKind.STATE, "A3", state="failed", certainty="certain")
+    again.until(lambda: again.scans[-1].t_ns - off.t_ns > 7_000_000_000, "time in which it could have failed")
     assert again.stop() == 0
+    assert "failed" not in " ".join(told(again, "A2"))
+    assert [one.serial for one in deaths(HeldReadings(again.recorded()))] == ["S0003"]
 
 
 def test_after_the_program_nobody_alarms_because_the_drive_is_off(quiet: running_room.RunningRoom) -> None:

@@ -136,6 +136,12 @@ def test_what_was_more_than_a_suspicion_is_not_taken_back_by_the_tool(stands: Ev
     assert one.is_open
 
 
+def test_a_trip_is_over_when_the_suspicion_after_it_is_taken_back_by_output() -> None:
+    trip, again = found(switch(100), failed(170), state(200, "driven", retracts=True), switch(900))
+    assert (trip.kind, trip.driven_again_ns, again.number) == (IncidentKind.TRIP, at(200), 2)
+    assert found(switch(100), failed(170), state(200, "unpowered", retracts=True))[0].driven_again_ns is None
+
+
 def test_a_note_after_the_unit_was_taken_out_joins_the_incident_of_its_serial_number() -> None:
     (one,) = found(failed(100), swap(500, ""), died(900, unit="run", serial="SA2"))
     assert (one.serial, one.noted) == ("SA2", True)
@@ -199,6 +205,12 @@ def test_attached_files_are_listed_in_the_order_in_which_they_came() -> None:
     file = {"name": "a.jpg", "sha256": "0" * 64, "size": 3}
     (one,) = found(opened(1), entry(2, one, files=[file]), entry(3, one, files=[{**file, "name": "b.jpg"}]))
     assert [(f.number, f.name) for f in one.files] == [(1, "a.jpg"), (1, "b.jpg")]
+    assert [(r.t_ns, r.text) for r in one.reports[1:]] == [
+        (at(2), "attached: a.jpg"),
+        (at(3), "attached: b.jpg"),
+    ]
+    (one,) = found(opened(1), entry(2, one, files=[file]), entry(3, one, files=[file]))
+    assert [f.name for f in one.files] == ["a.jpg"], "the same file, attached again"
     strange = [{**file, "name": "../a.jpg"}, "x", {**file, "sha256": "12"}, {**file, "size": -1}]
     (one,) = found(opened(1), entry(2, one, files=strange))
     assert one.files == ()
@@ -232,6 +244,22 @@ def test_a_moment_that_is_not_known_so_well_links_nothing() -> None:
     noted = [died(900, unit="A1", at_ns=at(100)), died(960, unit="A2", at_ns=at(130))]
     assert len(found(*noted)) == 3
     assert len(found(opened(100, unit="A1"), opened(101, unit="A2"))) == 2
+
+
+def test_a_suspicion_that_was_taken_back_is_no_part_of_a_common_cause() -> None:
+    back = state(200, "driven", "A3", retracts=True)
+    events = [failed(100, "A2"), failed(140, "A3"), failed(150, "A1")]
+    whole = next(one for one in found(*events) if one.kind is IncidentKind.COMMON)
+    assert together(whole, found(*events), ["A1", "A2", "A3"]).startswith("3 of 3 units")
+    after = found(*events, back)
+    left = next(one for one in after if one.kind is IncidentKind.COMMON)
+    assert {after[number - 1].place for number in left.members} == {"A1", "A2"}
+    assert [one.common for one in after if one.place == "A3"] == [None]
+    assert left.is_open
+    two = found(*events[:2], back)
+    none = next(one for one in two if one.kind is IncidentKind.COMMON)
+    assert (none.status, none.members, none.is_open) == ("retracted", (), False)
+    assert [one.common for one in two] == [None, None, None]
 
 
 def test_one_unit_alone_is_no_common_cause() -> None:

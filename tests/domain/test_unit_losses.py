@@ -11,11 +11,13 @@ from rig.domain.operating_state import (
     OperatingState,
     Restarted,
     SwitchedOff,
+    UnitCondition,
     UnitRules,
 )
 from rig.domain.signals import SignalChange, SignalName
+from rig.domain.state_machine import advance, follow
 from rig.domain.state_spans import spans
-from tests.domain.test_state_machine import ALL, ON, S, goes, told, words
+from tests.domain.test_state_machine import ALL, ON, RULES, S, goes, told, words
 
 # ---- what was not read, and what was known before it
 
@@ -38,6 +40,21 @@ def test_a_fuse_that_blew_while_no_logger_ran_is_suspected() -> None:
     assert words(found) == ["driven", "unobserved", "unpowered unknown", "failed unknown"]
     assert (found[3].earliest_ns, found[3].latest_ns) == (100 * S, 202 * S)
     assert found[3].certainty is Certainty.POSSIBLE
+
+
+@pytest.mark.parametrize("state", [OperatingState.IDLE, OperatingState.MUTED, OperatingState.DRIVEN])
+def test_a_supply_that_went_after_a_logger_was_killed_may_have_gone_at_once(state: OperatingState) -> None:
+    """What it had read is lost with it; what it had stated is not."""
+    kept = UnitCondition(serial="S1", state=state, known=state, gave_output=True, judged_ns=90 * S)
+    unit, _ = follow(kept, RULES, Restarted(at_ns=200 * S, about_ns=100 * S))
+    changes = []
+    for one in SignalName:
+        on = one in {SignalName.MAINS, SignalName.DRIVE}
+        unit, more = follow(unit, RULES, goes(one, on, 202))
+        changes += more
+    _, more = advance(unit, RULES, 900 * S)
+    failed = [one for one in (*changes, *more) if one.state is OperatingState.FAILED]
+    assert [(one.earliest_ns, one.latest_ns) for one in failed] == [(100 * S, 202 * S)]
 
 
 def test_a_fuse_that_blew_while_its_meter_was_lost_is_suspected() -> None:

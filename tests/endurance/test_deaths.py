@@ -173,6 +173,31 @@ def test_a_death_that_is_noted_after_the_end_of_a_run_counts_at_its_end() -> Non
     assert (death.serial, death.t_ns) == ("SA1", at(599))
 
 
+SWAP = {"before": "SA1", "serial": "0099"}
+
+
+@pytest.mark.parametrize(
+    ("died_s", "serial"),
+    [(200, "SA1"), (299, "SA1"), (300, "SA1"), (301, "0099"), (700, "0099"), (-50, "SA1")],
+)
+def test_a_death_that_is_noted_afterwards_is_that_of_the_one_who_sat_there_then(
+    died_s: float, serial: str
+) -> None:
+    swap = event(EventKind.UNIT, 300, "A1", "swapped", **SWAP)
+    note = event(EventKind.NOTE, 550, "A1", "dead", unit="A1", died=True, at_ns=at(died_s))
+    (death,) = deaths(HeldReadings(room(np.full(600, 20.0), 1.0, swap, note)))
+    assert (death.serial, death.t_ns) == (serial, at(min(max(died_s, 0), 599)))
+
+
+@pytest.mark.parametrize(("died_s", "count"), [(86_405.0, 1), (86_415.0, 0)])
+def test_a_death_after_the_end_of_a_run_is_not_that_of_a_unit_that_was_taken_out_before(
+    died_s: float, count: int
+) -> None:
+    swap = event(EventKind.UNIT, 86_410.0, "A1", "swapped", session=2, **SWAP)
+    note = event(EventKind.NOTE, died_s, "A1", "dead", session=2, unit="A1", died=True)
+    assert len(deaths(HeldReadings(noted_later(*sorted((swap, note), key=lambda e: e.t_ns))))) == count
+
+
 def test_a_life_ends_with_its_death() -> None:
     readings = HeldReadings(room(np.where(T < 400, 20.0, 0.0)))
     (installation,) = readings.installations()

@@ -12,8 +12,10 @@ import numpy as np
 import pytest
 
 from rig.domain.accounting import LevelPlan
+from rig.domain.cautions import FAILED_UNIT
 from rig.domain.incidents import COMMON_S, incidents
 from rig.domain.model import Event, EventKind, Signals
+from rig.domain.operating_state import Certainty
 from rig.endurance.deaths import Suspect, deaths, until_death
 from rig.endurance.held_readings import HeldReadings
 from rig.endurance.judged_failures import JudgedFailures, judged
@@ -159,3 +161,30 @@ def test_a_unit_of_which_a_person_said_what_it_was_is_not_suspected_any_more() -
     result = found(20.0, TRIP, closed("non-relevant", TRIP))
     assert result.still_suspected([before, after]) == [after]
     assert found(20.0, TRIP).still_suspected([before, after]) == [before, after]
+
+
+def test_a_suspicion_that_a_person_closed_as_a_failure_is_certain_and_no_other_is() -> None:
+    assert [one.certainty for one in found(DEAD, FAILED).counted] == [Certainty.POSSIBLE]
+    assert [one.certainty for one in found(DEAD, FAILED, closed("relevant", FAILED)).counted] == [
+        Certainty.CERTAIN
+    ]
+
+
+def test_a_suspicion_that_the_readings_do_not_show_again_is_no_certain_failure() -> None:
+    said = event(
+        EventKind.STATE, 460, "A1", f"suspected to have FAILED (possible): no output. {FAILED_UNIT}",
+        serial="SA1", state="failed", certainty="possible", earliest_ns=at(399), latest_ns=at(400),
+    )  # fmt: skip
+    (one,) = found(20.0, said).counted
+    assert (one.certainty, one.t_ns) == (Certainty.POSSIBLE, at(399))
+    assert one.text == "suspected failure: suspected to have FAILED (possible): no output."
+
+
+def test_what_is_entered_long_after_the_record_is_about_its_end() -> None:
+    late = event(EventKind.INCIDENT, 90_000, "A1", "dead on the bench", what="opened", unit="A1")
+    rooms = room(20.0, late, closed("relevant", late, t_s=90_100))
+    rooms.to_ns = at(3599)
+    readings = HeldReadings(rooms)
+    (one,) = judged(readings, deaths(readings)).counted
+    assert (one.serial, one.t_ns) == ("SA1", readings.span_ns[1])
+    assert readings.span_ns[1] <= at(3600)

@@ -7,15 +7,31 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from rig.domain.model import Event, EventKind
 from rig.forensics import analyse
 from rig.forensics.answer import Attribution, PostMortem, Role
-from tests.forensics.rooms import NO_VALUE, Room, channel, high, low, series
+from tests.forensics.rooms import NO_VALUE, START_NS, Room, channel, high, low, series
 
 T = np.arange(0.0, 300.0)
 CALM = np.full(300, 50.0) + np.random.default_rng(3).normal(0, 0.01, 300)
 
 
-def found(*, returned: bool = False, second_at_s: float = 220.0) -> PostMortem:
+def failed(certainty: str, t_s: float = 250.0) -> Event:
+    """Return the recorded change of A1 to failed."""
+    t_ns = START_NS + round(t_s * 1e9)
+    return Event(
+        kind=EventKind.STATE, t_ns=t_ns, session=0, seq=0, subject="A1", text="failed",
+        data={
+            "serial": "SA1", "state": "failed", "before": "driven", "certainty": certainty, "retracts": False,
+            "cause": "note" if certainty == "certain" else "unknown", "evidence": ["no output"],
+            "earliest_ns": t_ns - 10, "latest_ns": t_ns,
+        },
+    )  # fmt: skip
+
+
+def found(
+    *, returned: bool = False, second_at_s: float = 220.0, happened: tuple[Event, ...] = ()
+) -> PostMortem:
     """Return the post-mortem of a unit whose channel ``rise`` leaves its limit first, ``out`` second."""
     back = 240 if returned else 1000
     rise = np.where((T >= 200) & (back > T), 95.0, CALM)
@@ -28,6 +44,7 @@ def found(*, returned: bool = False, second_at_s: float = 220.0) -> PostMortem:
             "A1.rise": series("A1.rise", T, rise, h_s=0.01),
             "A1.out": series("A1.out", T + 0.3, out, h_s=0.01),
         },
+        happened=happened,
     ))  # fmt: skip
 
 
@@ -35,6 +52,23 @@ def test_a_unit_that_stays_out_failed_and_one_that_returns_did_not() -> None:
     assert found().headline.result == "A1 failed; first out: A1.rise (high limit)"
     returned = found(returned=True).headline.result
     assert returned == "A1 out of limits, returned to normal; first out: A1.rise (high limit)"
+
+
+@pytest.mark.parametrize(
+    ("happened", "outcome"),
+    [
+        ((failed("certain"),), "failed"),
+        ((failed("possible"),), "suspected to have failed (possible)"),
+        ((failed("likely"),), "suspected to have failed (likely)"),
+        ((failed("likely", 100.0),), "out of limits, returned to normal"),  # that was before, another story
+    ],
+)
+def test_a_unit_that_failed_is_not_said_to_have_returned_to_normal(
+    happened: tuple[Event, ...], outcome: str
+) -> None:
+    """Its low limits sleep from then on, so nothing of it is out of limits any more."""
+    told = found(returned=True, happened=happened).headline.result
+    assert told == f"A1 {outcome}; first out: A1.rise (high limit)"
 
 
 def test_confidence_says_whether_first_out_is_certain_and_where_the_cause_is() -> None:

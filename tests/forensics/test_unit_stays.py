@@ -88,7 +88,7 @@ def test_a_unit_that_failed_has_failed_though_its_limits_sleep_and_its_channels_
     told = as_data(replace(change, serial="SA1", evidence=("no supply for 1 min (A1.amps)",)))
     dead.happened = [event(EventKind.STATE, 460, "A1", "A1 suspected to have failed", **told)]
     found = analyse(dead, unit="A1")
-    assert "A1 failed" in found.headline.result
+    assert "A1 suspected to have failed (likely)" in found.headline.result
     assert "returned to normal" not in found.headline.result
 
 

@@ -158,7 +158,8 @@ def test_the_account_tells_phases_bands_trips_margins_parts_and_the_rule() -> No
     text = one_line(TEXTS["account"](100))
     for words in (
         "ACCOUNT of rig test, from readback",
-        "FAILED",
+        "failed? ",
+        "FAILED? 2023-11-14",
         "trip 1",
         "low: mains 230 ±3: within for 30 min",
         "high: mains 253 ±3",

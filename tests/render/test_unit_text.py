@@ -155,7 +155,16 @@ def test_the_newest_stands_first_with_its_figures() -> None:
 
 def test_what_sends_somebody_to_the_unit_carries_the_caution() -> None:
     assert FAILED_UNIT not in one_line(unit_text.text(made()))
-    assert f"CAUTION: {FAILED_UNIT}" in one_line(unit_text.text(replace(made(), failures=(sign(),))))
+    assert f" Caution: {FAILED_UNIT}" in one_line(unit_text.text(replace(made(), failures=(sign(),))))
+
+
+def test_a_failure_that_nobody_confirmed_is_told_as_such() -> None:
+    life = made(1, dead=True)
+    assert life.history.died is not None
+    died = replace(life.history.died, certainty=Certainty.POSSIBLE)
+    text = one_line(unit_text.text(replace(life, history=replace(life.history, died=died))))
+    assert "counted as FAILED since 2030-03-17 17:46 UTC (possible, not confirmed)" in text
+    assert "confirmed" not in one_line(unit_text.text(life))
 
 
 def test_a_suspicion_is_told_apart_from_a_counted_failure_and_from_one_taken_back() -> None:

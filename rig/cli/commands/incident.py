@@ -6,7 +6,16 @@ import argparse
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from rig.cli.order_arguments import AT_HELP, RUN, ask, demand_position, past_ns, run_of
+from rig.cli.order_arguments import (
+    AT_HELP,
+    RUN,
+    ask,
+    demand_occupied,
+    demand_position,
+    demand_since_begin,
+    past_ns,
+    run_of,
+)
 from rig.errors import UsageError
 
 if TYPE_CHECKING:
@@ -58,7 +67,8 @@ def run(args: argparse.Namespace) -> tuple[int, str]:
         return 0, _listed(args, found, layout)
     one = next((one for one in found if one.number == args.number), None)
     if one is None:
-        raise UsageError(f"there is no incident {args.number} in {name}; there are {len(found) or 'none'}")
+        known = {0: "it has none", 1: "it has only number 1"}.get(len(found), f"it has 1 to {len(found)}")
+        raise UsageError(f"there is no incident {args.number} in {name}; {known}")
     if args.close or args.note or args.attach:
         return 0, _entered(args, one)
     return 0, _shown(args, one, found, layout)
@@ -131,6 +141,7 @@ def _opened(args: argparse.Namespace) -> str:
     run = run_of(args.run)
     demand_position(run, args.open)
     data = {"what": OPENED, "unit": args.open, "text": args.note, **_at(args, run)}
+    demand_occupied(run, args.open, data.get("at_ns"))
     known = len(_found(run)[0])
     how = ask(args.run, OrderKind.INCIDENT, data)
     new = [one for one in _found(run)[0][known:] if one.place == args.open]
@@ -139,6 +150,7 @@ def _opened(args: argparse.Namespace) -> str:
 
 
 def _entered(args: argparse.Namespace, one: Incident) -> str:
+    from rig.domain.formatting import stamp
     from rig.domain.incident_entries import ENTRY
     from rig.domain.orders import OrderKind
     from rig.store import incident_files
@@ -149,6 +161,8 @@ def _entered(args: argparse.Namespace, one: Incident) -> str:
         **_at(args, run),
     }  # fmt: skip
     if args.close:
+        if data.get("at_ns", one.earliest_ns) < one.earliest_ns:
+            raise UsageError(f"--at {args.at} is before the incident itself, {stamp(one.earliest_ns)}")
         data |= {"relevance": args.close, "cause": args.cause, **{key: getattr(args, key) for key in _TEXTS}}
     kept: list[KeptFile] = []
     if args.attach:
@@ -165,4 +179,8 @@ def _entered(args: argparse.Namespace, one: Incident) -> str:
 
 
 def _at(args: argparse.Namespace, run: RunDir) -> dict[str, int]:
-    return {"at_ns": past_ns(args.at, run.created_ns)} if args.at else {}
+    if not args.at:
+        return {}
+    at_ns = past_ns(args.at, run.created_ns)
+    demand_since_begin(run, args.at, at_ns)
+    return {"at_ns": at_ns}

@@ -5,7 +5,16 @@ from __future__ import annotations
 import argparse
 from typing import Any
 
-from rig.cli.order_arguments import AT_HELP, RUN, ask, demand_position, past_ns, run_of
+from rig.cli.order_arguments import (
+    AT_HELP,
+    RUN,
+    ask,
+    demand_occupied,
+    demand_position,
+    demand_since_begin,
+    past_ns,
+    run_of,
+)
 from rig.errors import UsageError
 
 EXAMPLE = "soakrig note runs 'fan filter cleaned' --unit A3"
@@ -37,4 +46,8 @@ def run(args: argparse.Namespace) -> tuple[int, str]:
         data["died"] = True
     if args.at:
         data["at_ns"] = past_ns(args.at, run_of(args.run).created_ns)
+    if args.died:
+        if args.at:
+            demand_since_begin(run_of(args.run), args.at, data["at_ns"])
+        demand_occupied(run_of(args.run), args.unit, data.get("at_ns"))
     return 0, f"note {ask(args.run, OrderKind.NOTE, data)}"

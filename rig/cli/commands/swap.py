@@ -5,7 +5,7 @@ from __future__ import annotations
 import argparse
 from typing import Any
 
-from rig.cli.order_arguments import AT_HELP, RUN, ask, demand_position, past_ns, run_of
+from rig.cli.order_arguments import AT_HELP, RUN, ask, demand_position, demand_since_begin, past_ns, run_of
 from rig.errors import UsageError
 
 EXAMPLE = "soakrig swap runs A3 0019 --note 'the old one hums'"
@@ -35,15 +35,13 @@ def run(args: argparse.Namespace) -> tuple[int, str]:
 
 def _at_ns(args: argparse.Namespace) -> int:
     """Return since when the unit is there, UTC ns. Raises UsageError if that contradicts the record."""
-    from rig.domain.formatting import stamp
     from rig.domain.model import EventKind
     from rig.domain.positions import contradiction
     from rig.store.reader import RunReader
 
     found = run_of(args.run)
     at_ns, run = past_ns(args.at, found.created_ns), RunReader.open(found.path)
-    if at_ns < run.span[0]:
-        raise UsageError(f"--at {args.at}: the run begins only at {stamp(run.span[0])}")
+    demand_since_begin(found, args.at, at_ns)
     against = contradiction(run.events_of({EventKind.UNIT}), args.position, args.serial, at_ns)
     if against:
         raise UsageError(f"--at {args.at} contradicts the record: {against}")

@@ -16,7 +16,15 @@ from rig.domain import operating_state, state_machine
 from rig.domain.accounting import LevelPlan
 from rig.domain.jsonmap import made, plain
 from rig.domain.model import Event, EventKind, Layout, Scan
-from rig.domain.operating_state import Input, Restarted, StateChange, UnitCondition, UnitRules
+from rig.domain.operating_state import (
+    Input,
+    Installed,
+    Noted,
+    Restarted,
+    StateChange,
+    UnitCondition,
+    UnitRules,
+)
 from rig.domain.signals import SignalName, SignalState, lapse, polls_s, signals_of, stale_ns, step, wired
 from rig.domain.state_texts import words
 from rig.domain.unit_history import occurrence, rules_of
@@ -122,11 +130,10 @@ class UnitStates:
         """What is known of each unit, by place."""
         return {name: one.condition for name, one in self._units.items()}
 
-    def begin(self, last_ns: int | None, noted: Sequence[Event] = ()) -> None:
-        """Begin a session.
+    def begin(self, last_ns: int | None, meanwhile: Sequence[Event] = ()) -> None:
+        """Begin a session; last_ns: last record of the sessions before it, UTC; None: there is none.
 
-        last_ns: last record of the sessions before it, UTC; None: there is none. noted: notes taken while no
-        logger ran.
+        meanwhile: notes and swaps recorded since then, while no logger ran.
         """
         for one in self._units.values():
             self._told(one.unit, one.condition)
@@ -136,8 +143,11 @@ class UnitStates:
         for one in self._units.values():
             about_ns = min(last_ns, now_ns)
             self._record(one, one.follow(Restarted(at_ns=now_ns, about_ns=about_ns)))
-        for event in noted:
-            self.event(event)
+        for event, said in notes_of_those_there(meanwhile):
+            followed = self._units.get(event.subject)
+            if followed is not None:
+                noted = replace(said, at_ns=now_ns, about_ns=min(said.about_ns or said.at_ns, now_ns))
+                self._record(followed, followed.follow(noted), always=True)
 
     def scan(self, scan: Scan) -> None:
         """Take the readings that show states."""
@@ -153,7 +163,7 @@ class UnitStates:
         one = self._units.get(event.subject)
         happened = occurrence(event, event.subject) if one is not None else None
         if one is not None and happened is not None:
-            self._record(one, one.follow(happened))
+            self._record(one, one.follow(happened), always=isinstance(happened, Noted))
 
     def tick(self) -> None:
         """Let time pass."""
@@ -170,7 +180,8 @@ class UnitStates:
     def close(self) -> None:
         """Do nothing: each change was kept when it was recorded."""
 
-    def _record(self, one: _FollowedUnit, changes: Sequence[StateChange]) -> None:
+    def _record(self, one: _FollowedUnit, changes: Sequence[StateChange], *, always: bool = False) -> None:
+        """Record changes of state, and keep what is known of the unit; always: without a change too."""
         for change in changes:
             text = words(one.unit, change)
             self._announce(
@@ -180,8 +191,22 @@ class UnitStates:
                 operating_state.as_data(change),
                 change.at_ns - self._offset_ns,
             )
-        if changes:
+        if changes or always:
             kept = replace(one.condition, seen={}, candidate=None, lost=None)
             self._keeper.states = {**self._keeper.states, one.unit: plain(kept)}
             self._keeper.save()
             self._told(one.unit, one.condition)
+
+
+def notes_of_those_there(events: Sequence[Event]) -> list[tuple[Event, Noted]]:
+    """Return the notes on units that sit in their places after all of these events: not of those before."""
+    seated: dict[str, int] = {}
+    notes: list[tuple[Event, Noted]] = []
+    for event in events:
+        said = occurrence(event, event.subject)
+        if isinstance(said, Installed):
+            seated[event.subject] = said.about_ns or said.at_ns
+            notes = [one for one in notes if one[0].subject != event.subject]
+        elif isinstance(said, Noted) and (said.about_ns or said.at_ns) >= seated.get(event.subject, 0):
+            notes.append((event, said))
+    return notes
