@@ -337,9 +337,11 @@ def _events(readings: HeldReadings, facts: RunIdentity, own: Sequence[Installati
                 yield LifeEvent(run=facts.name, unit=change.unit, kind="swap", t_ns=t_ns, text=change.text)
         elif event.kind is EventKind.NOTE:
             for one in own:
-                t_ns = noted_ns(readings, event, one)
-                if t_ns is not None:
-                    yield LifeEvent(run=facts.name, unit=one.unit, kind="note", t_ns=t_ns, text=event.text)
+                about_ns = noted_ns(readings, event, one)
+                if about_ns is not None:
+                    yield LifeEvent(
+                        run=facts.name, unit=one.unit, kind="note", t_ns=about_ns, text=event.text
+                    )
                     break
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from typing import Any
 
 import pytest
 
@@ -19,7 +20,7 @@ GOOD = Signals(
 )
 
 
-def rig(**more: LevelPlan) -> Layout:
+def rig(**more: Any) -> Layout:
     """Return a rig of two units, with other signals in A1."""
     room = layout(
         channel("mains", Limit(side=Side.HIGH, value=253.0), measure="V"),
@@ -43,7 +44,7 @@ def _named(signals: Signals, unit: str) -> Signals:
         for name in ("mains", "supply", "output", "drive")
         if (one := getattr(signals, name)) is not None
     }
-    return replace(signals, **levels)
+    return Signals(**levels)
 
 
 def level(name: str, on: float = 1.0) -> LevelPlan:

@@ -10,6 +10,7 @@ from rig.domain.operating_state import (
     Noted,
     OperatingState,
     Restarted,
+    StateChange,
     SwitchedOff,
     UnitCondition,
     UnitRules,
@@ -47,7 +48,7 @@ def test_a_supply_that_went_after_a_logger_was_killed_may_have_gone_at_once(stat
     """What it had read is lost with it; what it had stated is not."""
     kept = UnitCondition(serial="S1", state=state, known=state, gave_output=True, judged_ns=90 * S)
     unit, _ = follow(kept, RULES, Restarted(at_ns=200 * S, about_ns=100 * S))
-    changes = []
+    changes: list[StateChange] = []
     for one in SignalName:
         on = one in {SignalName.MAINS, SignalName.DRIVE}
         unit, more = follow(unit, RULES, goes(one, on, 202))

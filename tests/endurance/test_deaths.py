@@ -173,7 +173,7 @@ def test_a_death_that_is_noted_after_the_end_of_a_run_counts_at_its_end() -> Non
     assert (death.serial, death.t_ns) == ("SA1", at(599))
 
 
-SWAP = {"before": "SA1", "serial": "0099"}
+SWAP: dict[str, Any] = {"before": "SA1", "serial": "0099"}
 
 
 @pytest.mark.parametrize(
