@@ -99,7 +99,7 @@ def _failures(life: UnitLife, width: int) -> list[str]:
     for one in life.failures[:MOST_FAILURES]:
         lines += wrapped(_failure(one), width, "- ", "  ")
     lines += _rest(len(life.failures) - MOST_FAILURES, "older sign of a failure", "older signs of a failure")
-    return lines + wrapped(FAILED_UNIT, width, "FAILED_UNIT: ", "  ")
+    return lines + wrapped(FAILED_UNIT, width)
 
 
 def _failure(one: FailureSign) -> str:

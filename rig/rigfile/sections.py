@@ -286,7 +286,9 @@ class TemplateSection:
 class UnitSection:
     """A unit under test."""
 
-    serial: str = key(Text(), doc="serial number; one number stands in one place")
+    serial: str = key(
+        Text(empty=True), doc="serial number; one number stands in one place; '' for an empty place"
+    )
     revision: dict[str, str] = key(
         Map(Text(), word="KEY"), default={}, doc="design revision, such as bom and firmware; keys are free"
     )

@@ -155,7 +155,9 @@ def test_the_newest_stands_first_with_its_figures() -> None:
 
 def test_what_sends_somebody_to_the_unit_carries_the_caution() -> None:
     assert FAILED_UNIT not in one_line(unit_text.text(made()))
-    assert FAILED_UNIT in one_line(unit_text.text(replace(made(), failures=(sign(),))))
+    text = unit_text.text(replace(made(), failures=(sign(),)))
+    assert FAILED_UNIT in one_line(text)
+    assert f"\n{FAILED_UNIT[:40]}" in text, "a paragraph of its own"
 
 
 def test_a_suspicion_is_told_apart_from_a_counted_failure_and_from_one_taken_back() -> None:

@@ -131,6 +131,11 @@ def test_a_rig_becomes_buses_instruments_units_and_channels() -> None:
     assert rig.layout.planned_s == 1_814_400.0
 
 
+def test_places_may_be_empty_at_first() -> None:
+    rig = made(BASE.replace('"0017"', '""').replace('"0018"', '""'))
+    assert [one.serial for one in rig.layout.units.values()] == ["", ""]
+
+
 def test_a_channel_has_everything_in_its_own_unit_of_measure() -> None:
     channels = made(BASE).layout.channels
     assert channels["A1.heatsink"] == Channel(
