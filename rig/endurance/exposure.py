@@ -307,7 +307,7 @@ def _phase(
 def _cycles_in(
     readings: HeldReadings, phase: Phase, unit: str, drive: Level | None, within: Stretches
 ) -> int | None:
-    """Return the drive cycles of a phase: whole ones of its own drive, else of the drive level; None: no level.
+    """Return the drive cycles of a phase: whole ones of its own drive, else of the level; None: no level.
 
     A drive that is read at one unit is read at the same channel of each, where there is one: no unit loses
     its cycles to another that failed.
