@@ -89,6 +89,24 @@ class AnalysisContext:
             and (life is None or life.start_ns <= one.first_outside.t_ns <= life.end_ns)
         ]
 
+    def episodes_of(self, unit: str | None) -> list[Episode]:
+        """Return the episodes of a unit (None: the room).
+
+        The limits of a unit that failed sleep from then on, and a spare may sit there: that ends its
+        excursions, but nothing returned to normal.
+        """
+        found = episodes(self.explained(unit), self.close_s)
+        life = self.lives.get(unit or "")
+        failed = None if life is None else life.failed
+        if failed is None:
+            return found
+        return [
+            replace(one, end_ns=None)
+            if one.start_ns <= failed.latest_ns and (one.end_ns or failed.latest_ns) >= failed.earliest_ns
+            else one
+            for one in found
+        ]
+
     def faults_of(self, unit: str | None) -> list[SensorFault]:
         """Return the faults of sensors and instruments that began before the story of a unit ends."""
         life = self.lives.get(unit or "")
@@ -130,7 +148,7 @@ def _worst_unit(context: AnalysisContext) -> str | None:
     """
     scored = []
     for unit in context.data.layout.units:
-        episode = final(episodes(context.explained(unit), context.close_s))
+        episode = final(context.episodes_of(unit))
         if episode is not None:
             genuine = without_faulty(context.data, first_of_each(episode), context.faults)
             scored.append((not genuine, episode.end_ns is not None, -len(genuine), episode.start_ns, unit))
@@ -143,7 +161,7 @@ def _worst_unit(context: AnalysisContext) -> str | None:
 def _final_episode(context: AnalysisContext, unit: str | None, cycles: Sequence[Cycling]) -> Episode | None:
     """Return the failure of one unit, with what the room did at the time."""
     spans = [(c.first_ns, c.last_ns) for c in cycles]
-    episode = final(joined(episodes(context.explained(unit), context.close_s), spans))
+    episode = final(joined(context.episodes_of(unit), spans))
     if episode is None or unit is None:
         return episode
     until_ns = story_ends_ns(context.lives[unit])
@@ -207,6 +225,7 @@ def _answer(context: AnalysisContext, unit: str | None) -> PostMortem:
             list(onsets.values()),
             cycles,
             lasting=episode is not None and episode.end_ns is None,
+            possible=life is not None and life.is_possible,
             room=room_words(list(context.lives.values()), unit),
         ),
         channels=channels,

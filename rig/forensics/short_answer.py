@@ -40,13 +40,18 @@ def headline(
     cycles: Sequence[Cycling],
     *,
     lasting: bool,
+    possible: bool = False,
     room: str = "",
 ) -> Headline:
     """Return the headline: result, time, first out, confidence, what to check first.
 
-    lasting: whether a channel was still out at the end. room: what became of the other units, in words.
+    lasting: whether a channel was still out at the end, or the unit failed; possible: whether that is no more
+    than possible. room: what became of the other units, in words.
     """
-    result = _result(main, ranking, firsts, lasting=lasting)
+    outcome = "out of limits, returned to normal"
+    if lasting:
+        outcome = "may have failed" if possible else "failed"
+    result = _result(main, ranking, firsts, outcome)
     if cycles:
         result += f"; {cycles[0].text}"
     result += f"; {room}" if room else ""
@@ -70,12 +75,11 @@ def headline(
 
 
 def _result(
-    main: Attribution, ranking: ExcursionOrder, firsts: Mapping[str, CrossingExcursion], *, lasting: bool
+    main: Attribution, ranking: ExcursionOrder, firsts: Mapping[str, CrossingExcursion], outcome: str
 ) -> str:
     """Return the failure in one sentence."""
     if main.role is not Role.UNIT or not ranking.channels:
         return main.text
-    outcome = "failed" if lasting else "out of limits, returned to normal"
     tier = ranking.tiers[0]
     if len(tier) == 1:
         return f"{main.subject} {outcome}; first out: {tier[0]} ({firsts[tier[0]].side} limit)"

@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from rig.domain.formatting import counted, duration
-from rig.domain.operating_state import Cause, OperatingState, StateChange
+from rig.domain.operating_state import Cause, Certainty, OperatingState, StateChange
 from rig.domain.recorded_states import recorded_or_worked_out
 from rig.forensics.analysis_data import AnalysisData
 
@@ -28,6 +28,11 @@ class UnitStay:
     def failed_ns(self) -> int | None:
         """Middle of the interval in which it failed; None where it did not."""
         return None if self.failed is None else (self.failed.earliest_ns + self.failed.latest_ns) // 2
+
+    @property
+    def is_possible(self) -> bool:
+        """Whether the failure is no more than possible: its power went, and nobody said why."""
+        return self.failed is not None and self.failed.certainty is Certainty.POSSIBLE
 
 
 def unit_stays(data: AnalysisData) -> dict[str, UnitStay]:
