@@ -7,7 +7,7 @@ from typing import Final
 
 from rig.alerts.alarm import Alarm
 from rig.domain.formatting import duration
-from rig.domain.model import EventKind
+from rig.domain.model import Event, EventKind
 
 _SECOND: Final = 1_000_000_000
 SILENT: Final = "logger:silent"
@@ -58,6 +58,19 @@ EACH: Final = {
     EventKind.CONFIG_CHANGE: "run",
 }
 """Events that are each sent."""
+COURSE: Final = frozenset({"ordered", "sent", "confirmed"})
+"""What becomes of a source that is set as it should be; anything else is trouble."""
+
+
+def category_of(event: Event) -> str:
+    """Return the category of an event that is sent each time."""
+    if event.kind is EventKind.PHASE and event.data.get("action") is True:
+        return "action"
+    if event.data.get("purpose") == "source" and event.data.get("what") in COURSE:
+        return "run"
+    return EACH[event.kind]
+
+
 OF_THE_DISK: Final = frozenset({EventKind.STORE_FAULT, EventKind.STORE_LOW, EventKind.DAMAGE})
 _OVER: Final = {
     "limit": "{subject} returned to normal ({side} {bound})",

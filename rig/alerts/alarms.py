@@ -27,6 +27,7 @@ from rig.alerts.alarm_kinds import (
     OPENS,
     SILENT,
     Opens,
+    category_of,
     number,
     over_words,
     worse_of,
@@ -124,8 +125,7 @@ class Alarms:
         if event.kind in CLOSES:
             self._closed(event, *CLOSES[event.kind])
         if event.kind in EACH:
-            action = event.kind is EventKind.PHASE and event.data.get("action") is True
-            facts.append(self._each(event, "action" if action else EACH[event.kind]))
+            facts.append(self._each(event, category_of(event)))
         if event.kind is EventKind.STATE:
             facts += self._changed(event, StateReport.of(event))
         return facts

@@ -115,6 +115,12 @@ def drive_cycles(held: Held, level: Level, time: Stretches) -> DriveCycles:
     )
 
 
+def completed_cycles(held: Held, level: Level, time: Stretches) -> int:
+    """Return how often a channel went off after it was on, within a set of time; not counted inside a gap."""
+    ends = level_time(held, level).end_ns
+    return int(np.count_nonzero(time.holds(ends - 1) & held.known.holds(ends)))
+
+
 def trips(readings: Callable[[str], Held], rule: TripRule, time: Stretches) -> tuple[Trip, ...]:
     """Return the protection trips within a set of time, oldest first.
 

@@ -13,11 +13,21 @@ from dataclasses import dataclass, field
 
 from rig.domain.operating_state import OperatingState
 from rig.domain.recording import Recording
+from rig.domain.source_groups import foreign_sources
 from rig.domain.units import unit_of_measure
 from rig.endurance.bands import BandHours, Bands, band_hours
 from rig.endurance.coverage import REACH, Held
 from rig.endurance.cycles import CycleTable, rainflow
-from rig.endurance.drive import DriveCycles, Level, Trip, TripRule, drive_cycles, level_time, trips
+from rig.endurance.drive import (
+    DriveCycles,
+    Level,
+    Trip,
+    TripRule,
+    completed_cycles,
+    drive_cycles,
+    level_time,
+    trips,
+)
 from rig.endurance.held_readings import HeldReadings
 from rig.endurance.phases_in_force import InForce, Installation, Phase, named, time_of
 from rig.endurance.stretches import NOWHERE, Stretches, stretch
@@ -79,8 +89,8 @@ class PhaseExposure:
     unobserved_s: its three parts. transitions: changes between them; within_half_width_s: how far within_s
     may be off: each transition is misplaced by its edge at most, evenly and each for itself; two standard
     deviations of their sum, never more than all of them the same way. anywhere_s: time in which all its
-    targets were met, whatever phase was in force. drive_cycles: while in force and within, where a drive
-    level is given.
+    targets were met, whatever phase was in force. drive_cycles: while in force and within, where the phase
+    has a drive or a drive level is given.
     """
 
     phase: str
@@ -275,7 +285,6 @@ def _phase(
         within.edges_inside(int(a), int(b)) for a, b in zip(force.start_ns, force.end_ns, strict=True)
     )
     edge_s = max((readings(name).edge_s for name in targets), default=0.0)
-    cycles = drive_cycles(readings(drive.channel), drive, within).count if drive else None
     return PhaseExposure(
         phase=phase.name,
         planned_s=phase.duration_s,
@@ -288,11 +297,33 @@ def _phase(
         transitions=edges,
         within_half_width_s=edge_s * min(edges, 2 * math.sqrt(edges / 3)),
         anywhere_s=met.both(time).total_s,
-        drive_cycles=cycles,
+        drive_cycles=_cycles_in(readings, phase, unit, drive, within),
         targets=tuple(
             _target(readings(name), force, one.value, one.tolerance) for name, one in targets.items()
         ),
     )
+
+
+def _cycles_in(
+    readings: HeldReadings, phase: Phase, unit: str, drive: Level | None, within: Stretches
+) -> int | None:
+    """Return the drive cycles of a phase: whole ones of its own drive, else of the level; None: no level.
+
+    A drive that is read at one unit is read at the same channel of each, where there is one: no unit loses
+    its cycles to another that failed.
+    """
+    duty = phase.drive
+    if duty is not None:
+        layout = readings.recording.layout
+        channel = named(duty.channel, unit)
+        facts = layout.channels.get(channel)
+        like = f"{unit}.{channel.partition('.')[2]}"
+        if facts is not None and facts.unit is not None and like in layout.channels:
+            channel = like
+        if channel in layout.channels and channel not in foreign_sources(layout, unit):
+            level = Level(channel=channel, on_above=duty.on_above, off_below=duty.on_above)
+            return completed_cycles(readings(channel), level, within)
+    return drive_cycles(readings(drive.channel), drive, within).count if drive else None
 
 
 def _overlaps(one: InForce, time: Stretches) -> bool:

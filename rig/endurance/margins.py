@@ -60,7 +60,7 @@ class Worst:
 class Limited:
     """The time of a phase in which a channel had limits: looked_s of it, known_s of that with GOOD readings.
 
-    unit, serial, phase: as of ``Worst``.
+    unit, serial, phase: as of ``Worst``. edge_s: how far polling may misplace each end of it.
     """
 
     unit: str | None
@@ -69,6 +69,7 @@ class Limited:
     phase: str
     looked_s: float
     known_s: float
+    edge_s: float = 0.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -181,7 +182,8 @@ def _look(
         limited = limited.either(time)
         found.worst.extend(_worst(readings, channel, limits, replace(looked, time=time)))
     if len(limited):
-        known = readings(channel.name).known.both(limited)
+        held = readings(channel.name)
+        known = held.known.both(limited)
         found.limited.append(
             Limited(
                 unit=channel.unit,
@@ -190,6 +192,7 @@ def _look(
                 phase=looked.phase,
                 looked_s=limited.total_s,
                 known_s=known.total_s,
+                edge_s=held.edge_s,
             )
         )
 

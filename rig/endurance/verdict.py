@@ -25,6 +25,9 @@ from rig.endurance.margins import Limited, Worst
 EXIT_CODES = {"pass": 0, "fail": 10, "inconclusive": 11}
 """For scripts; distinct from the exit codes of errors, which are below 10."""
 
+ENDS = 2
+"""Ends of a stretch of time; each is known to within the edge of its readings."""
+
 
 class Decision(enum.StrEnum):
     """Outcome of a check, of a unit or of a run."""
@@ -262,11 +265,15 @@ def _room(worst: Worst) -> list[VerdictReason]:
 
 
 def _unread(mine: Sequence[Limited], criteria: Criteria) -> list[VerdictReason]:
-    """Channels that were not read for too much of the time in which they had limits, phase by phase."""
+    """Channels that were not read for too much of the time in which they had limits, phase by phase.
+
+    What polling cannot resolve at the two ends is no sign that it was not read: a logger that is stopped as
+    soon as a phase has ended has hardly looked at what follows.
+    """
     found = []
     for one in mine:
         share = one.known_s / one.looked_s
-        if 1 - share > criteria.unobserved_share:
+        if 1 - share > criteria.unobserved_share and one.looked_s - one.known_s > ENDS * one.edge_s:
             place = f" in phase {one.phase}" if one.phase else ""
             text = (
                 f"{one.channel}{place}: good readings for only {share:.1%} of the time with limits in force"

@@ -89,6 +89,24 @@ class AnalysisContext:
             and (life is None or life.start_ns <= one.first_outside.t_ns <= life.end_ns)
         ]
 
+    def episodes_of(self, unit: str | None) -> list[Episode]:
+        """Return the episodes of a unit (None: the room).
+
+        The limits of a unit that failed sleep from then on, and a spare may sit there: that ends its
+        excursions, but nothing returned to normal.
+        """
+        found = episodes(self.explained(unit), self.close_s)
+        life = self.lives.get(unit or "")
+        failed = None if life is None else life.failed
+        if failed is None:
+            return found
+        return [
+            replace(one, end_ns=None)
+            if one.start_ns <= failed.latest_ns and (one.end_ns or failed.latest_ns) >= failed.earliest_ns
+            else one
+            for one in found
+        ]
+
     def faults_of(self, unit: str | None) -> list[SensorFault]:
         """Return the faults of sensors and instruments that began before the story of a unit ends."""
         life = self.lives.get(unit or "")
@@ -130,11 +148,10 @@ def _worst_unit(context: AnalysisContext) -> str | None:
     """
     scored = []
     for unit in context.data.layout.units:
-        episode = final(episodes(context.explained(unit), context.close_s))
+        episode = final(context.episodes_of(unit))
         if episode is not None:
             genuine = without_faulty(context.data, first_of_each(episode), context.faults)
-            alive = episode.end_ns is not None and not _failed_in(context.lives.get(unit), episode)
-            scored.append((not genuine, alive, -len(genuine), episode.start_ns, unit))
+            scored.append((not genuine, episode.end_ns is not None, -len(genuine), episode.start_ns, unit))
     if scored:
         return min(scored)[-1]
     touched = [context.data.layout.channels[n].unit for fault in context.faults for n in fault.channels]
@@ -144,7 +161,7 @@ def _worst_unit(context: AnalysisContext) -> str | None:
 def _final_episode(context: AnalysisContext, unit: str | None, cycles: Sequence[Cycling]) -> Episode | None:
     """Return the failure of one unit, with what the room did at the time."""
     spans = [(c.first_ns, c.last_ns) for c in cycles]
-    episode = final(joined(episodes(context.explained(unit), context.close_s), spans))
+    episode = final(joined(context.episodes_of(unit), spans))
     if episode is None or unit is None:
         return episode
     until_ns = story_ends_ns(context.lives[unit])
@@ -230,11 +247,6 @@ def _answer(context: AnalysisContext, unit: str | None) -> PostMortem:
             *short_answer.silences(data.events(SILENT), data.span_ns[1]),
         ),
     )
-
-
-def _failed_in(life: UnitStay | None, episode: Episode) -> bool:
-    """Return whether the unit failed in an episode: channels of a dead unit come back inside their limits."""
-    return life is not None and life.failed is not None and life.failed.at_ns >= episode.start_ns
 
 
 def _reference(

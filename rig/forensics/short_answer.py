@@ -75,11 +75,11 @@ def outcome_words(episode: Episode | None, failed: StateChange | None) -> str:
     """Return in words how a unit's excursions ended; failed: the failure of the unit that is on record."""
     if episode is None:
         return ""
-    if episode.end_ns is None:
-        return "failed"
     if failed is not None and failed.at_ns >= episode.start_ns:
         certain = failed.certainty is Certainty.CERTAIN
         return "failed" if certain else f"suspected to have failed ({failed.certainty})"
+    if episode.end_ns is None:
+        return "failed"
     if not all(one.came_back for one in episode.excursions):  # its limit went to sleep, or was taken away
         return "out of limits, not seen back within all of them"
     return "out of limits, returned to normal"

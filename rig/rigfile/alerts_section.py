@@ -25,10 +25,10 @@ CATEGORIES: Final[Mapping[str, str]] = {
     "instruments": "an instrument offline, a hung bus",
     "logger": "a logger that is silent, stopped or was cut off; disk faults, damage, clock steps",
     "ways": "a notifier that fails",
-    "switching": "a unit switched off, or without power for no known reason",
+    "switching": "a unit switched off, or without power for no known reason; a source that cannot be set",
     "gaps": "polls skipped, readings lost, machine suspended",
     "reports": "entries of an instrument's own error queue",
-    "run": "session starts, phases, a changed rig file",
+    "run": "session starts, phases, what the test program sets, a changed rig file",
     "states": "every other change of a unit's operating state",
 }
 """Categories of alerts, and what each stands for."""

@@ -165,6 +165,11 @@ def test_a_stop_is_told_with_what_was_wrong_at_that_time() -> None:
     ("kind", "data", "category"),
     [
         (EventKind.SWITCH, {}, "switching"),
+        (EventKind.SWITCH, {"purpose": "switch-off", "what": "ordered"}, "switching"),
+        (EventKind.SWITCH, {"purpose": "source", "what": "ordered"}, "run"),
+        (EventKind.SWITCH, {"purpose": "source", "what": "confirmed"}, "run"),
+        (EventKind.SWITCH, {"purpose": "source", "what": "refused"}, "switching"),
+        (EventKind.SWITCH, {"purpose": "source", "what": "failed"}, "switching"),
         (EventKind.SESSION_BROKEN, {}, "logger"),
         (EventKind.DAMAGE, {}, "logger"),
         (EventKind.CLOCK_STEP, {}, "logger"),

@@ -10,7 +10,7 @@ import pytest
 
 from rig.domain.accounting import LevelPlan
 from rig.domain.model import EventKind, Series, Signals, Status
-from rig.domain.program import Program
+from rig.domain.program import Duty, Program
 from rig.endurance.account_options import account_options
 from rig.endurance.bands import Bands
 from rig.endurance.drive import Level, TripRule
@@ -167,6 +167,42 @@ def test_drive_cycles_are_changes_that_were_seen() -> None:
     assert account.drive.count == 59 - 11
     assert account.drive.gaps == 1
     assert account.drive.on_s == pytest.approx(50 * 55, abs=1e-6)
+
+
+BURSTS = Duty(channel="A1.out", on_above=5.0, on_s=55.0, off_s=5.0)
+
+
+def in_bursts(keep: np.ndarray, drive: Level | None = None) -> list[int | None]:
+    """Return the cycles of A1, which dies in the middle, and of A2, both in bursts for an hour.
+
+    The generator reads the same all the time: its level does not show its bursts.
+    """
+    t = np.arange(0, 3600)
+    burst = np.where(t % 60 < 55, 28.0, 0.0)
+    phase = Phase(name="p", count=60, drive=BURSTS, targets={"mains": PhaseTarget(value=207, tolerance=3)})
+    made = room(
+        series("mains", t, 207.0),
+        series("A1.out", t[keep], np.where(t < 1800, burst, 0.0)[keep]),
+        series("A2.out", t[keep], burst[keep]),
+        series("level", t, 1.2),
+        events=[phase_event(-0.5, "p")],
+        from_s=-0.5,
+        to_s=3599.5,
+    )
+    return [one.phases[0].drive_cycles for one in exposures(made, [phase], ExposureOptions(drive=drive))]
+
+
+@pytest.mark.parametrize("drive", [None, Level(channel="level", on_above=0.5, off_below=0.3)])
+def test_cycles_of_a_phase_are_whole_ones_of_its_own_drive_at_each_unit(drive: Level | None) -> None:
+    """They end at 55 s, 115 s...: 30 before A1 died, 60 in the hour; the level of the account shows none."""
+    assert in_bursts(np.ones(3600, bool), drive) == [30, 60]
+
+
+def test_cycles_of_a_phase_that_nobody_saw_end_are_not_counted() -> None:
+    """Ten minutes lost in which ten ended; and from 4 s before an end to 1 s after it one more."""
+    t = np.arange(0, 3600)
+    assert in_bursts((t < 1200) | (t >= 1800)) == [20, 50]
+    assert in_bursts((t < 111) | (t >= 117)) == [29, 59]
 
 
 def test_a_level_in_the_middle_of_the_hysteresis_stays_as_it_was() -> None:

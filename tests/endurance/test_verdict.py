@@ -13,9 +13,9 @@ from rig.endurance.derating import Part, part_load
 from rig.endurance.drive import Level, TripRule
 from rig.endurance.exposure import ExposureOptions, exposures
 from rig.endurance.held_readings import HeldReadings
-from rig.endurance.margins import looked_at
+from rig.endurance.margins import Limited, looked_at
 from rig.endurance.phases_in_force import Phase, PhaseTarget
-from rig.endurance.verdict import Criteria, Death, Decision, Record, Rule, RunVerdict, verdict
+from rig.endurance.verdict import Criteria, Death, Decision, Record, Rule, RunVerdict, _unread, verdict
 from tests.endurance.rooms import Room, at, channel, limit, phase_event, series
 
 PHASE = Phase(name="low", duration_s=990, count=10, targets={"mains": PhaseTarget(value=207, tolerance=3)})
@@ -176,6 +176,15 @@ def test_a_sensor_that_dies_midway_cannot_pass_on_its_first_half() -> None:
     got = judged(made(heat_status=codes))
     assert against(got) == [(Decision.INCONCLUSIVE, Rule.READINGS)]
     assert "in phase low: good readings for only 40.0% of the time" in got.units[0].reasons[0].text
+
+
+@pytest.mark.parametrize(("edge_s", "proven"), [(2.1, True), (1.9, False)])
+def test_what_polling_cannot_resolve_at_the_ends_is_not_unread(edge_s: float, proven: bool) -> None:
+    """Four of ten seconds without a reading: at two ends of 2 s or less each, or more than that."""
+    mine = Limited(
+        unit="A1", serial="0201", channel="A1.volts", phase="", looked_s=10.0, known_s=6.0, edge_s=edge_s
+    )
+    assert (_unread([mine], Criteria()) == []) is proven
 
 
 def test_a_channel_with_limits_and_no_reading_at_all_is_not_proven() -> None:

@@ -78,7 +78,26 @@ def test_a_successor_in_the_same_place_is_another_story() -> None:
     found = analyse(swapped, unit="A1")
     assert found.serial == "SA1"
     assert found.order.channels == ("A1.volts",)
-    assert "1 other unit did not fail" in found.headline.result
+    assert found.headline.result == (
+        "A1 suspected to have failed (possible); first out: A1.volts (low limit); 1 other unit did not fail"
+    ), "the successor's output is no return to normal"
+
+
+def test_a_failure_is_the_answer_and_not_an_excursion_of_more_channels_before_it() -> None:
+    """Hot and without output for 20 s at 100 s, and back; dead at 400 s; a spare at 650 s."""
+    early = (T > 100) & (T < 120)
+    gives = ~early & ((T < 400) | (T > 700))
+    values: dict[str, Any] = {
+        "A1.amps": 1.0,
+        "A1.heat": np.where(early, 120.0, 70.0),
+        "A1.volts": np.where(gives, 20.0, 0.0),
+    }  # with its supply on, there is no doubt
+    swapped = room(**values)
+    swapped.happened = [event(EventKind.UNIT, 650, "A1", "swapped", before="SA1", serial="0099")]
+    found = analyse(swapped)
+    assert found.unit == "A1"
+    assert found.headline.result.startswith("A1 suspected to have failed (likely); first out: A1.volts")
+    assert found.order.channels == ("A1.volts",)
 
 
 def test_a_unit_that_failed_has_failed_though_its_limits_sleep_and_its_channels_are_inside_again() -> None:
