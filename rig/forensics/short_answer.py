@@ -77,7 +77,8 @@ def outcome_words(episode: Episode | None, failed: StateChange | None) -> str:
         return ""
     if episode.end_ns is None:
         return "failed"
-    if failed is not None and failed.at_ns >= episode.start_ns:
+    within = failed is not None and failed.earliest_ns <= episode.end_ns
+    if failed is not None and within and failed.latest_ns >= episode.start_ns:
         certain = failed.certainty is Certainty.CERTAIN
         return "failed" if certain else f"suspected to have failed ({failed.certainty})"
     if not all(one.came_back for one in episode.excursions):  # its limit went to sleep, or was taken away
