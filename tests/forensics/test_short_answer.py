@@ -16,7 +16,7 @@ T = np.arange(0.0, 300.0)
 CALM = np.full(300, 50.0) + np.random.default_rng(3).normal(0, 0.01, 300)
 
 
-def failed(certainty: str, t_s: float = 250.0) -> Event:
+def failed(certainty: str, t_s: float = 235.0) -> Event:
     """Return the recorded change of A1 to failed."""
     t_ns = START_NS + round(t_s * 1e9)
     return Event(
@@ -61,6 +61,7 @@ def test_a_unit_that_stays_out_failed_and_one_that_returns_did_not() -> None:
         ((failed("possible"),), "suspected to have failed (possible)"),
         ((failed("likely"),), "suspected to have failed (likely)"),
         ((failed("likely", 100.0),), "out of limits, returned to normal"),  # that was before, another story
+        ((failed("likely", 290.0),), "out of limits, returned to normal"),  # and that was after it
     ],
 )
 def test_a_unit_that_failed_is_not_said_to_have_returned_to_normal(
