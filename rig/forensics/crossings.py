@@ -59,10 +59,20 @@ def by_force(
     made = [
         one
         for group, begin in zip(groups, _starts(groups), strict=True)
-        for one in _told(track, group, begin, confidence)
+        for one in _told(track, group, max(begin, _in_force_from(track, forces, group)), confidence)
     ]
     made += [_moved(track, one) for one in out if one.moved]
     return sorted(made, key=lambda one: one.first_outside.index)
+
+
+def _in_force_from(track: ChannelTrack, forces: Sequence[BoundInForce], group: Group) -> int:
+    """Return from which position on the bound of a group was in force: readings before it explain nothing.
+
+    What lay beyond it then, while a unit was still off, say, was no crossing.
+    """
+    t_ns = group.pieces[0].start_ns
+    begun = [one.start_ns for one in forces if one.start_ns is not None and one.start_ns <= t_ns]
+    return track.place(begun[-1]) if begun else 0
 
 
 def _starts(groups: Sequence[Group]) -> list[int]:

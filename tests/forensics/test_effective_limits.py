@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 
 from rig.domain.layout_json import limits_to_json
-from rig.domain.model import Event, EventKind, Limit
+from rig.domain.model import Event, EventKind, Limit, Side
 from rig.forensics import analyse
 from rig.forensics.answer import ChannelStory, PostMortem
 from tests.forensics.rooms import START_NS, Room, channel, high, series
@@ -109,3 +109,24 @@ def test_an_empty_place_has_no_limits_until_somebody_is_put_in() -> None:
     assert began_s(gone) == [120]
     ended = story(sits(60, "", "SA1")).excursions
     assert [e.returned.t_ns for e in ended if e.returned] == [START_NS + 60 * S]
+
+
+def test_what_was_beyond_a_limit_before_it_was_in_force_explains_no_crossing() -> None:
+    """A unit that was off before the program began: its output lies below a limit that nobody had set."""
+    volts = np.full(200, 24.0)
+    volts[:20] = 0.0
+    volts[150:] = 0.0
+    low = Limit(side=Side.LOW, value=18.0)
+    output = channel("A1.volts", low)
+    room = Room(
+        [output],
+        {"A1.volts": series("A1.volts", np.arange(200.0), volts + 0.01 * np.resize([-1.0, 0.0, 1.0], 200))},
+        [
+            happened(0, EventKind.SESSION_START),
+            happened(0, EventKind.PHASE, limits={"A1.volts": []}),
+            happened(60, EventKind.PHASE, limits={}),
+        ],
+    )
+    (one,) = analyse(room, "A1").channels[0].excursions
+    assert one.interval.earliest_ns is not None
+    assert START_NS + 148 * S <= one.interval.earliest_ns <= START_NS + 150 * S
