@@ -59,7 +59,8 @@ def explained(unit: UnitCondition, rules: UnitRules, latest_ns: int) -> UnitCond
     if key not in unit.off or unit.on(key) is None:
         return unit
     driven = key is SignalName.SUPPLY or unit.on(SignalName.DRIVE) is True
-    wanted = driven and unit.on(SignalName.MAINS) is not False
+    fed = unit.on(SignalName.MAINS) is True or SignalName.MAINS not in rules.wired
+    wanted = driven and fed
     if unit.state is not OperatingState.FAILED and wanted != bool(unit.missed_ns) and not unit.gone:
         unit = replace(unit, missed_ns=latest_ns if wanted else 0)
     if unit.note is None or unit.explained is not None:

@@ -142,7 +142,7 @@ def _story(data: AnalysisData, channel: Channel, confidence: float) -> ChannelSt
 
 
 def _worst_unit(context: AnalysisContext) -> str | None:
-    """Return the unit with a channel still out at the end, most channels out, and the earliest start.
+    """Return the unit that failed or is still out at the end, with most channels out, and the earliest start.
 
     Excursions explained by a sensor or instrument fault come last.
     """
@@ -151,7 +151,8 @@ def _worst_unit(context: AnalysisContext) -> str | None:
         episode = final(context.episodes_of(unit))
         if episode is not None:
             genuine = without_faulty(context.data, first_of_each(episode), context.faults)
-            scored.append((not genuine, episode.end_ns is not None, -len(genuine), episode.start_ns, unit))
+            alive = episode.end_ns is not None and not _failed_in(context.lives.get(unit), episode)
+            scored.append((not genuine, alive, -len(genuine), episode.start_ns, unit))
     if scored:
         return min(scored)[-1]
     touched = [context.data.layout.channels[n].unit for fault in context.faults for n in fault.channels]
@@ -224,7 +225,7 @@ def _answer(context: AnalysisContext, unit: str | None) -> PostMortem:
             firsts,
             list(onsets.values()),
             cycles,
-            lasting=episode is not None and episode.end_ns is None,
+            lasting=episode is not None and (episode.end_ns is None or _failed_in(life, episode)),
             possible=life is not None and life.is_possible,
             room=room_words(list(context.lives.values()), unit),
         ),
@@ -248,6 +249,11 @@ def _answer(context: AnalysisContext, unit: str | None) -> PostMortem:
             *short_answer.silences(data.events(SILENT), data.span_ns[1]),
         ),
     )
+
+
+def _failed_in(life: UnitStay | None, episode: Episode) -> bool:
+    """Return whether the unit failed in an episode: channels of a dead unit come back inside their limits."""
+    return life is not None and life.failed is not None and life.failed.at_ns >= episode.start_ns
 
 
 def _reference(

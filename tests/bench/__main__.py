@@ -8,7 +8,7 @@ import time
 from collections.abc import Callable
 from pathlib import Path
 
-from tests.bench import answers, buses, loggers, screens
+from tests.bench import answers, buses, loggers, screens, states
 from tests.bench.figures import Figure, machine
 
 Bench = Callable[..., list[Figure] | list[Figure | str]]
@@ -21,6 +21,7 @@ BENCHES: dict[str, tuple[str, Bench]] = {
     "screens": ("6, live", screens.screens),
     "pictures": ("7, plots and frames", screens.pictures),
     "growth": ("8, growth", answers.growth),
+    "states": ("9, operating states", states.states),
 }
 
 

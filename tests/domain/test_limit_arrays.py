@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
-from itertools import pairwise
+from itertools import pairwise, product
 
 import numpy as np
 import pytest
@@ -205,6 +205,51 @@ def test_arrays_whole_or_in_pieces_say_what_the_table_says_reading_by_reading(
     if side is Side.LOW:
         readings = [Reading(one.t_ns, 20.0 - one.value, one.status, one.session) for one in readings]
     checked(readings, data.draw(courses(side)), cuts)
+
+
+# ---- every short course: nothing that happens at a boundary is left to chance
+
+VALUES = (9.9, 10.0, 10.1, 8.0, 7.9)
+"""Within the deadband of 2, on the limit, beyond it, on the end of the deadband, inside."""
+GAPS = ((S, S, S), (S, -S, S), (0, S, 2 * S), (3 * S, S, 1))
+"""Times between readings, about an on-delay of 2 s; a clock may go back."""
+
+
+def every_force(side: Side) -> list[list[BoundInForce]]:
+    """One bound; one that moves; one that ceases and comes again; two that cease: all within the readings."""
+    sound = Limit(side=side, value=10.0, deadband=2.0, on_delay_s=2.0)
+    moved = replace(sound, value=9.95 if side is Side.HIGH else 10.05, on_delay_s=0.0)
+    one, other = bounds_of(sound)[0], bounds_of(moved)[0]
+    first, at = BoundInForce(start_ns=None, bound=one), 1_001 * S
+    return [
+        [first],
+        [first, BoundInForce(start_ns=at, bound=other)],
+        [first, BoundInForce(start_ns=at, bound=None), BoundInForce(start_ns=at + S, bound=other)],
+        [first, BoundInForce(start_ns=at + 1, bound=None)],
+        [
+            BoundInForce(start_ns=None, bound=None),
+            BoundInForce(start_ns=at, bound=one),
+            BoundInForce(start_ns=at + 2 * S, bound=None),
+            BoundInForce(start_ns=at + 3 * S, bound=None),
+        ],
+    ]
+
+
+@pytest.mark.parametrize("gaps", GAPS)
+@pytest.mark.parametrize("side", list(Side))
+def test_every_course_of_four_readings_is_told_as_the_table_tells_it(
+    side: Side, gaps: tuple[int, ...]
+) -> None:
+    forces = every_force(side)
+    stamps = [1_000 * S + sum(gaps[:k]) for k in range(4)]
+    for number, values in enumerate(product(VALUES, repeat=4)):
+        given = values if side is Side.HIGH else [20.0 - one for one in values]
+        sessions = (1, 1, 1 + number % 2, 1 + number % 3)
+        readings = [
+            Reading(t_ns, value, 0, session)
+            for t_ns, value, session in zip(stamps, given, sorted(sessions), strict=True)
+        ]
+        checked(readings, forces[number % len(forces)], cuts=[1 + number % 3])
 
 
 # ---- by hand: where a limit, a deadband and an on-delay begin to matter, from the words of ISA-18.2

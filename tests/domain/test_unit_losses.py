@@ -140,6 +140,16 @@ def test_a_note_of_a_unit_switched_off_while_the_mains_was_out_explains_it() -> 
     assert "failed unknown" not in words(found)
 
 
+def test_a_note_explains_a_unit_switched_off_while_nobody_read_whether_the_mains_was_back() -> None:
+    off = [goes(one, False, 100) for one in (SignalName.OUTPUT, SignalName.SUPPLY, SignalName.MAINS)]
+    note = Noted(at_ns=400 * S, text="off to look at a connector")
+    found = told(
+        *ON, *off, unread(SignalName.MAINS, 200, 205), note, goes(SignalName.MAINS, True, 600), until_s=900
+    )
+    assert words(found)[-1] == "unpowered note"
+    assert "failed unknown" not in words(found)
+
+
 def test_a_note_explains_a_loss_that_the_meter_showed_later() -> None:
     lost = [unread(SignalName.SUPPLY, 100, 105), goes(SignalName.OUTPUT, False, 150)]
     note = Noted(at_ns=151 * S, text="off for a new fan")

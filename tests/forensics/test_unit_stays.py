@@ -10,6 +10,7 @@ import pytest
 
 from rig.domain.accounting import LevelPlan
 from rig.domain.model import EventKind, Signals, Unit
+from rig.domain.operating_state import as_data
 from rig.forensics import analyse
 from rig.forensics.unit_stays import TOGETHER_S, UnitStay, room_words, together
 from tests.endurance.rooms import START_NS, Room, S, channel, event, limit, series
@@ -97,6 +98,28 @@ def test_a_failure_is_the_answer_and_not_an_excursion_of_more_channels_before_it
     assert found.unit == "A1"
     assert found.headline.result.startswith("A1 failed; first out: A1.volts")
     assert found.order.channels == ("A1.volts",)
+
+
+def test_a_unit_that_failed_has_failed_though_its_limits_sleep_and_its_channels_are_inside_again() -> None:
+    dead = room(**{"A1.heat": np.where((T > 380) & (T < 430), 99.0, 70.0)})
+    change = failed_at("A1", 400).failed
+    assert change is not None
+    told = as_data(replace(change, serial="SA1", evidence=("no supply for 1 min (A1.amps)",)))
+    dead.happened = [event(EventKind.STATE, 460, "A1", "A1 suspected to have failed", **told)]
+    found = analyse(dead, unit="A1")
+    assert "A1 failed" in found.headline.result
+    assert "returned to normal" not in found.headline.result
+
+
+def test_the_unit_that_failed_is_asked_about_and_not_one_that_is_merely_out() -> None:
+    brief = np.where((T > 380) & (T < 430), 99.0, 70.0)
+    dead = room(**{"A2.heat": np.where(T > 1000, 99.0, 70.0), "A1.heat": brief, "A1.volts": 20.0})
+    change = failed_at("A1", 400).failed
+    assert change is not None
+    told = as_data(replace(change, serial="SA1"))
+    dead.happened = [event(EventKind.STATE, 460, "A1", "A1 suspected to have failed", **told)]
+    hot = room(**{"A2.heat": np.where(T > 1000, 99.0, 70.0), "A1.volts": 20.0, "A1.amps": 1.0})
+    assert (analyse(dead).unit, analyse(hot).unit) == ("A1", "A2")
 
 
 def test_what_the_mains_do_after_a_failure_is_no_part_of_it() -> None:
