@@ -75,12 +75,13 @@ def outcome_words(episode: Episode | None, failed: StateChange | None) -> str:
     """Return in words how a unit's excursions ended; failed: the failure of the unit that is on record."""
     if episode is None:
         return ""
-    if episode.end_ns is None:
-        return "failed"
-    within = failed is not None and failed.earliest_ns <= episode.end_ns
-    if failed is not None and within and failed.latest_ns >= episode.start_ns:
+    end_ns = episode.end_ns
+    late = failed is not None and end_ns is not None and failed.earliest_ns > end_ns
+    if failed is not None and failed.latest_ns >= episode.start_ns and not late:
         certain = failed.certainty is Certainty.CERTAIN
         return "failed" if certain else f"suspected to have failed ({failed.certainty})"
+    if end_ns is None:
+        return "failed"
     if not all(one.came_back for one in episode.excursions):  # its limit went to sleep, or was taken away
         return "out of limits, not seen back within all of them"
     return "out of limits, returned to normal"
