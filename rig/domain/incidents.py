@@ -18,6 +18,7 @@ from dataclasses import dataclass, replace
 
 from rig.domain.incident_entries import OPENED, AttachedFile, Disposition, attached, disposition
 from rig.domain.model import Event, EventKind, Layout
+from rig.domain.operating_state import OperatingState
 from rig.domain.positions import happened_ns, is_change
 
 COMMON_S = 120.0
@@ -26,8 +27,6 @@ INCIDENT_EVENTS = frozenset(
     {EventKind.STATE, EventKind.SWITCH, EventKind.NOTE, EventKind.INCIDENT, EventKind.UNIT}
 )
 """Kinds of events that incidents follow from; the others say nothing to ``incidents``."""
-_DRIVEN, _FAILED = "driven", "failed"
-"""States in the data of ``state`` events."""
 
 
 class IncidentKind(enum.StrEnum):
@@ -192,9 +191,9 @@ class _Fold:
         lasting = self._episodes.get(place)
         if event.data.get("retracts") is True:
             self._retract(place, event)
-        if state == _DRIVEN and lasting is not None:
+        if state == OperatingState.DRIVEN and lasting is not None:
             self._found[lasting] = replace(self._found[lasting], driven_again_ns=event.t_ns)
-        if state == _FAILED:
+        if state == OperatingState.FAILED:
             certain = event.data.get("certainty") == "certain"
             kind = IncidentKind.NOTED if certain else IncidentKind.SUSPECTED
             ends = [_integer(event.data.get(key), event.t_ns) for key in ("earliest_ns", "latest_ns")]
@@ -202,7 +201,7 @@ class _Fold:
             at = self._episodes[place]
             one = self._found[at]
             self._found[at] = replace(one, suspected=True, noted=one.noted or certain)
-        elif state == _DRIVEN:
+        elif state == OperatingState.DRIVEN:
             self._episodes.pop(place, None)
 
     def _switch(self, event: Event) -> None:

@@ -7,7 +7,7 @@ from numpy.typing import NDArray
 
 from rig.domain.accounting import LevelPlan
 from rig.domain.model import Series, Status
-from rig.domain.signals import SignalChange, SignalName
+from rig.domain.signals import SignalChange, SignalName, unread
 
 
 def changes(
@@ -30,7 +30,7 @@ def changes(
     for at in turned.tolist():
         before = at - 1
         if at and lapsed[at]:
-            found.append(_unread(signal, int(late[before]), stale_ns))
+            found.append(unread(signal, int(late[before]), stale_ns))
         since_ns = int(early[before]) if at else int(early[at])
         found.append(
             SignalChange(
@@ -42,14 +42,8 @@ def changes(
             )
         )
     if until_ns - int(late[-1]) > stale_ns:
-        found.append(_unread(signal, int(late[-1]), stale_ns))
+        found.append(unread(signal, int(late[-1]), stale_ns))
     return found
-
-
-def _unread(signal: SignalName, good_ns: int, stale_ns: int) -> SignalChange:
-    return SignalChange(
-        signal=signal, on=None, earliest_ns=good_ns, latest_ns=good_ns + stale_ns, at_ns=good_ns + stale_ns
-    )
 
 
 def _shown(value: NDArray[np.float64], level: LevelPlan, fresh: NDArray[np.bool_]) -> NDArray[np.bool_]:

@@ -13,6 +13,7 @@ import enum
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
+from functools import lru_cache
 
 from rig.domain.accounting import LevelPlan
 from rig.domain.formula import Formula, FormulaError
@@ -102,15 +103,13 @@ def lapse(
     """Return what is known at a moment without a new reading, and the change where it has become unread."""
     if state.on is None or state.good_ns is None or now_ns - state.good_ns <= stale_ns:
         return state, None
-    return replace(state, on=None), unread(state, signal, stale_ns)
+    return replace(state, on=None), unread(signal, state.good_ns, stale_ns)
 
 
-def unread(state: SignalState, signal: SignalName, stale_ns: int) -> SignalChange:
-    """Return the change of a signal that is not read any more."""
-    good_ns = state.good_ns or 0
-    return SignalChange(
-        signal=signal, on=None, earliest_ns=good_ns, latest_ns=good_ns + stale_ns, at_ns=good_ns + stale_ns
-    )
+def unread(signal: SignalName, good_ns: int, stale_ns: int) -> SignalChange:
+    """Return the change of a signal that is not read any more; good_ns: end of its last good reading."""
+    late_ns = good_ns + stale_ns
+    return SignalChange(signal=signal, on=None, earliest_ns=good_ns, latest_ns=late_ns, at_ns=late_ns)
 
 
 def signals_of(layout: Layout, unit: Unit) -> Signals:
@@ -193,9 +192,17 @@ def _for_unit(level: LevelPlan | None, unit: str) -> LevelPlan | None:
 
 
 def _inputs(channel: Channel) -> tuple[str, ...]:
-    """Return the channels that a formula names; none for one that makes no sense (a foreign recording)."""
+    return _named_in(channel.formula or "0")
+
+
+@lru_cache(maxsize=4096)
+def _named_in(formula: str) -> tuple[str, ...]:
+    """Return the channels that a formula names; none for one that makes no sense (a foreign recording).
+
+    Kept, because every channel asks it of every other.
+    """
     try:
-        return Formula(channel.formula or "0").names
+        return Formula(formula).names
     except FormulaError:
         return ()
 

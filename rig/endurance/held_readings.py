@@ -8,10 +8,10 @@ from collections.abc import Iterable
 
 import numpy as np
 
-from rig.domain.formula import Formula
 from rig.domain.model import Channel, Event
 from rig.domain.recorded_excursions import Recorded
 from rig.domain.recording import Recording
+from rig.domain.signals import poll_s
 from rig.domain.source_groups import foreign_sources
 from rig.domain.uncertainty import MeasurementModel
 from rig.domain.unit_history import UnitHistory, histories
@@ -103,12 +103,7 @@ class HeldReadings:
         """
         layout = self.recording.layout
         facts = layout.channels.get(channel)
-        if facts is None:
-            return 0.0
-        if facts.source is not None:
-            instrument = layout.instruments.get(facts.source.instrument)
-            return instrument.poll_s if instrument else 0.0
-        return max((self.poll_s(name) for name in Formula(facts.formula or "0").names), default=0.0)
+        return 0.0 if facts is None else poll_s(layout, facts)
 
     def demand(self, channels: Iterable[str]) -> None:
         """Raise UsageError that lists all of ``channels`` that the recording does not have."""

@@ -6,12 +6,10 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from rig.domain.formatting import counted, duration
+from rig.domain.incidents import COMMON_S
 from rig.domain.operating_state import Cause, OperatingState, StateChange
 from rig.domain.recorded_states import recorded_or_worked_out
 from rig.forensics.analysis_data import AnalysisData
-
-TOGETHER_S = 120.0
-"""Failures of several units so close together are told as one (common practice, no source)."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -83,11 +81,11 @@ def together(lives: Sequence[UnitStay], unit: str | None) -> str:
     failed = sorted((one for one in lives if one.failed_ns is not None), key=lambda one: one.failed_ns or 0)
     mine = next((one.failed_ns for one in failed if one.unit == unit), None)
     if mine is not None:
-        failed = [one for one in failed if abs((one.failed_ns or 0) - mine) <= TOGETHER_S * 1e9]
+        failed = [one for one in failed if abs((one.failed_ns or 0) - mine) <= COMMON_S * 1e9]
     if len(failed) < 2:
         return ""
     first, last = failed[0].failed_ns or 0, failed[-1].failed_ns or 0
-    if (last - first) / 1e9 > TOGETHER_S:
+    if (last - first) / 1e9 > COMMON_S:
         return ""
     names = ", ".join(one.unit for one in failed)
     apart = duration((last - first) / 1e9)

@@ -15,7 +15,7 @@ from typing import Any, TypeVar
 import numpy as np
 from numpy.typing import NDArray
 
-from rig.domain.limit_history import KEY, all_awake, awake, group_of, judged_by, rest_after
+from rig.domain.limit_history import KEY, LIMIT_CHANGING, all_awake, awake, group_of, judged_by, rest_after
 from rig.domain.limits import Zone, bounds
 from rig.domain.model import Event, EventKind, Layout, Status
 from rig.domain.statuses import words_of
@@ -283,6 +283,8 @@ class LiveState:
             units = {**self._frozen.units, unit.name: replace(unit, serial=str(event.data["serial"]))}
             self._frozen, self._judged = (replace(one, units=units) for one in (self._frozen, self._judged))
         self.states.event(event, self.excursions)
+        if event.kind not in LIMIT_CHANGING:
+            return  # most events: what is in force need not be worked out again
         self._rests = {one: rest_after(self._judged, one, event, was) for one, was in self._rests.items()}
         channels = awake(self._judged.channels, self._rests, self._judged)
         self.layout = replace(self._judged, channels=channels)

@@ -9,10 +9,11 @@ import numpy as np
 import pytest
 
 from rig.domain.accounting import LevelPlan
+from rig.domain.incidents import COMMON_S
 from rig.domain.model import EventKind, Signals, Unit
 from rig.domain.operating_state import as_data
 from rig.forensics import analyse
-from rig.forensics.unit_stays import TOGETHER_S, UnitStay, room_words, together
+from rig.forensics.unit_stays import UnitStay, room_words, together
 from tests.endurance.rooms import START_NS, Room, S, channel, event, limit, series
 from tests.forensics.test_neighbours import failed_at
 
@@ -33,7 +34,7 @@ def lives(*failed_s: float | None) -> list[UnitStay]:
     ]
 
 
-@pytest.mark.parametrize(("apart_s", "told"), [(TOGETHER_S, True), (TOGETHER_S + 0.1, False)])
+@pytest.mark.parametrize(("apart_s", "told"), [(COMMON_S, True), (COMMON_S + 0.1, False)])
 def test_units_that_fail_close_together_are_told_as_one(apart_s: float, told: bool) -> None:
     assert bool(together(lives(100, 100 + apart_s, None), "A1")) is told
 
